@@ -42,6 +42,7 @@ from dashboard.data.own_proof import ProofQueries
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
 from dashboard.data.wood import WoodQueries
+from dashboard.guide import page as guide_page
 from dashboard.help import page as help_page
 from dashboard.past import climate_page as past_climate_page
 from dashboard.past import page as past_page
@@ -150,6 +151,7 @@ def create_app(settings: Settings) -> dash.Dash:
     for alert_page in (alerts_page, alerts_rules_page, alerts_alert_page):
         alert_page.register(app, shop, alert_book)
     clients_page.register(app, shop, kept)
+    guide_page.register(app, shop, kept)
     access_page.register()
     people_page.register(app)
     help_page.register(app)

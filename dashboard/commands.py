@@ -18,6 +18,7 @@ from dashboard.access.visitor import record, visitor
 from dashboard.alerts import forms as alerts_forms
 from dashboard.bench import forms as bench_forms
 from dashboard.bench import glue_forms, opening, proof_forms
+from dashboard.guide import forms as guide_forms
 from dashboard.sensors import forms as sensors_forms
 from dashboard.sensors import reading_page
 from dashboard.ui.form_input import Form, beside_field
@@ -91,6 +92,17 @@ def readings(
         reading_page.field_of,
         reading_page.label_of,
     )
+    of_guide = FormReader(
+        functools.partial(guide_forms.values_of, settings=shop.settings),
+        guide_forms.field_of,
+        guide_forms.label_of,
+        reply=functools.partial(
+            guide_forms.restart, ask=functools.partial(ipc.ask, shop.settings.command_link_path)
+        ),
+    )
+    of_channels = FormReader(
+        lambda tap, _: {"channel": tap.get("channel", "")}, lambda *_: "", lambda name: name
+    )
     of_glues = FormReader(
         functools.partial(glue_forms.values_of, book=glues),
         glue_forms.field_of,
@@ -112,6 +124,8 @@ def readings(
         About.NEWCOMER: of_sensors,
         About.CLOCK: of_sensors,
         About.READING: of_hand_readings,
+        About.GUIDE: of_guide,
+        About.CHANNEL: of_channels,
     }
 
 

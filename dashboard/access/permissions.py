@@ -97,6 +97,7 @@ PAGES: dict[str, Need] = {
         Role.VIEWER,
     ),
     "people": Role.OWNER,
+    "guide": Role.VIEWER,  # it says itself what the owner may do
     "clients": Role.BENCH,  # it is about people
 }
 CALLBACKS: dict[str, Need] = {
@@ -136,6 +137,7 @@ CALLBACKS: dict[str, Need] = {
         Role.VIEWER,
     ),
     "people-said.children": Role.OWNER,
+    "guide-steps.children": Role.OWNER,
     "client-live.children": Role.BENCH,
     "client-file.data": Role.BENCH,
     "record-file.data": Role.BENCH,
@@ -156,6 +158,8 @@ OWNERS_COMMANDS: Mapping[str, frozenset[str]] = {
     About.NEWCOMER: frozenset(("admit", "refuse")),
     About.CLOCK: frozenset(("confirm",)),
     About.SETTINGS: frozenset(("change", "undo", "restart")),
+    About.GUIDE: frozenset(("skip", "resume")),
+    About.CHANNEL: frozenset(("test",)),
 }
 """Commands of the owner: settings, rules and wait types, and what takes readings out or puts them in."""
 BENCH_COMMANDS: Mapping[str, frozenset[str]] = {
@@ -231,6 +235,8 @@ def command_need(command: Mapping[str, Any]) -> Role:
     do = command.get("do")
     do = do if isinstance(do, str) else ""
     about = command.get("about", About.KIND if do in REQUESTS[About.KIND] else About.WAIT)
+    if about == About.GUIDE:  # a form of the guide becomes a change of the settings
+        return Role.OWNER
     if not isinstance(about, str) or do not in REQUESTS.get(about, ()) or do in _bench(about):
         return Role.BENCH
     return Role.OWNER

@@ -23,6 +23,7 @@ from dashboard.access.visitor import (
     visitor,
     ways_in,
 )
+from dashboard.data.guide import is_new
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected, StoreFault
 from monitor.people import passwords
@@ -63,7 +64,8 @@ def open_link(code: str) -> flask.Response:
     keys = read_board_keys(settings.secrets_path)
     try:
         if keys is not None and code_holds(code, keys, time.time()):
-            return _signed_in(Kind.LINK, Role.OWNER, "/", shared=keys.local_key)
+            to = "/guide" if is_new(settings) else "/"
+            return _signed_in(Kind.LINK, Role.OWNER, to, shared=keys.local_key)
         if wall := store.credential(code[:200], (Kind.WALL,), now_ms()):
             return _signed_in(
                 Kind.WALL_SESSION,

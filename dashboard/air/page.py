@@ -10,7 +10,7 @@ import dash
 from dash import Input, Output, html
 
 from dashboard.air import text
-from dashboard.ui import drawings, formats, page_frame, reading_form, sentences
+from dashboard.ui import drawings, formats, missing, page_frame, reading_form
 from dashboard.ui.markup import attributes
 from dashboard.ui.sentences import Headline
 from monitor.air.current import TRACE_MS, PlaceAir, air_now
@@ -101,17 +101,19 @@ def content(shop: ShopData, strips: WallStrips = NO_STRIPS) -> list[Component]:
 
 
 def first_reading() -> list[Component]:
-    """An empty shop: how to send the first reading."""
+    """An empty shop: where it is set up."""
     return [
         _headline(
-            Headline("unknown", "No reading yet.", ("The board is waiting for the first reading."))
+            Headline("unknown", "Set up your shop.", "The board is waiting for the first reading.")
         ),
         html.Div(
             [
-                html.P([sentences.FIRST_READING, html.Br(), html.Code(sentences.FIRST_PACK)]),
                 html.P(
-                    "The place appears here within a second. Add it under [[places]] in "
-                    "benchweather.toml, with a name and the work done there."
+                    "The guide leads from here to the first ready time. It takes a few minutes."
+                ),
+                html.Div(
+                    missing.taps(("Open the guide", "/guide"), missing.TYPE_READING),
+                    className="taps wide",
                 ),
             ],
             className="first",

@@ -11,7 +11,7 @@ from dashboard.access.visitor import may_change
 from dashboard.alerts import text, view
 from dashboard.alerts.view import ALERTS
 from dashboard.data.records import Outcome
-from dashboard.ui import formats, page_frame
+from dashboard.ui import formats, missing, page_frame
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from monitor.air.current import air_now
@@ -198,9 +198,8 @@ def undelivered_notices(notices: Notices, settings: Settings, now: int) -> list[
     if not settings.channels and not notices.newest:
         return [
             head,
-            html.P(
-                "No channel is set. Alerts appear only here and over MQTT. Add [[channels]] "
-                "to benchweather.toml, then run benchweather notify-test."
+            missing.missing(
+                "No channel is set. Alerts appear only here and over MQTT.", missing.SET_UP_CHANNEL
             ),
         ]
     given_up = [

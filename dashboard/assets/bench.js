@@ -6,7 +6,7 @@
   const OUTBOX = "benchweather.outbox", DRAFT = "benchweather.draft.", BY = "benchweather.by";
   const AWAY = "benchweather.away.", SKIPPED = "benchweather.skipped", AGAIN_MS = 3000, GIVE_UP_MS = 15000, DOUBLE_MS = 1200, STRAY_MS = 450, SAID_MS = 60000, ASKED_MS = 5000, STALE_MS = 120000;
   const MISTAKE = "Opened by mistake.";
-  const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue", "proof"];
+  const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue", "proof", "step", "channel"];
   let chosen = null;       // the kind that was tapped: { id, name, cautions, openId }
   let sending = false, lastTap = { key: "", at: -Infinity };
 
@@ -68,13 +68,16 @@
   }
 
   // The outbox: first in, first out; nothing leaves it but by an answer or by the hand
+  let secrets = []; // taps with a password: in the memory of this page only
+  const waitingTaps = () => read(OUTBOX, []).concat(secrets);
   function post(items) {
-    keep(OUTBOX, read(OUTBOX, []).concat(items));
+    if (items.some((item) => item.secret)) secrets = secrets.concat(items);
+    else keep(OUTBOX, read(OUTBOX, []).concat(items));
     flush();
   }
   async function flush() {
     if (sending) return;
-    const waiting = read(OUTBOX, []);
+    const waiting = waitingTaps();
     if (!waiting.length) return;
     sending = true;
     const item = waiting[0];
@@ -89,14 +92,16 @@
     } catch (problem) { answer = null; }
     sending = false;
     if (answer === null || status >= 500) {
-      const n = read(OUTBOX, []).length;
+      const n = waitingTaps().length;
       say((answer && answer.later ? answer.later + " " : "The board cannot be reached. ") +
         (n === 1 ? "Your tap is" : "Your " + n + " taps are") + " kept here and sent again.",
-        [tapElement("Discard", () => { keep(OUTBOX, null); say(""); })]);
+        [tapElement("Discard", () => { keep(OUTBOX, null); secrets = []; say(""); })]);
       window.setTimeout(flush, AGAIN_MS);
       return;
     }
-    keep(OUTBOX, read(OUTBOX, []).filter((other) => other.command.id !== item.command.id));
+    const others = (taps) => taps.filter((other) => other.command.id !== item.command.id);
+    keep(OUTBOX, others(read(OUTBOX, [])));
+    secrets = others(secrets);
     faults(item, answer.fields || {});
     if (answer.refused) { say(""); refuse(answer.refused); }
     else done(item, answer.done);
@@ -144,9 +149,10 @@
   function who() { return (read(BY, "") || "").slice(0, 60); }
   const TYPED = "input[name], textarea[name], select[name]";
   const last = (input) => input.name.split("-").pop();
-  function fields(container) { // a choice of a few goes under the last part of its name
+  function fields(container, toKeep = false) { // a choice of a few goes under the last part of its name
     const found = {};
     for (const input of container.querySelectorAll(TYPED)) {
+      if (toKeep && input.type === "password") continue;
       if (input.type === "radio") { if (input.checked) found[last(input)] = input.value; }
       else if (input.type === "checkbox") found[last(input)] = [found[last(input)], input.checked && input.value].filter(Boolean).join(", ");
       else if (input.name !== "by") found[input.name] = input.value;
@@ -199,7 +205,7 @@
     if (!container) return;
     if (event.target.name === "by") keep(BY, event.target.value);
     else window.setTimeout(() => {
-      keep(DRAFT + container.dataset.draft, fields(container));
+      keep(DRAFT + container.dataset.draft, fields(container, true));
       wanted();
       instrument();
     });
@@ -355,13 +361,14 @@
       const form = byId(data.form);
       command.form = form ? fields(form) : {};
       item.draft = form ? form.dataset.draft : undefined;
+      item.secret = Boolean(form && form.querySelector('input[type="password"]'));
     }
     const at = performance.now(); // not the computer's clock, which may be set back
     // A shaky second tap must not hit what has moved under the finger
     if (at - lastTap.at < (key === lastTap.key ? DOUBLE_MS : STRAY_MS)) return;
     lastTap = { key, at };
     if (asked.delete(key)) questions();
-    if (read(OUTBOX, []).some((other) => other.command.id === command.id)) return;
+    if (waitingTaps().some((other) => other.command.id === command.id)) return;
     refuse("");
     say("One moment …");
     post(onePerWait(item));

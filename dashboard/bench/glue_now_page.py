@@ -8,7 +8,7 @@ import dash
 from dash import Input, Output, dcc, html
 
 from dashboard.bench.view import BENCH
-from dashboard.ui import formats, page_frame
+from dashboard.ui import formats, missing, page_frame
 from dashboard.ui.controls import text_field
 from dashboard.ui.form_input import Form, beside_field
 from dashboard.ui.markup import attributes
@@ -80,7 +80,8 @@ def layout(shop: ShopData, book: GlueQueries, woods: WoodQueries, chosen: str = 
     places = indoors(shop)
     if not places:
         return BENCH.page(
-            PATH, [html.H1("May I glue now?"), html.P("There is no place indoors yet.")]
+            PATH,
+            [html.H1("May I glue now?"), missing.missing(missing.NO_PLACE, missing.SET_UP_PLACE)],
         )
     named = {place.id: place.label for place in places}
     kinds = {kind.id: kind.name for kind in book.joints()}

@@ -9,7 +9,7 @@ from dash import Input, Output, State, dcc, html
 
 from dashboard.bench import text as bench_text
 from dashboard.data.waits import StartRequest
-from dashboard.ui import formats, page_frame
+from dashboard.ui import formats, missing, page_frame
 from dashboard.ui.controls import action_button, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
@@ -96,6 +96,11 @@ def section(
     The most used kinds are in front. They keep to the order of their names, so that a button does
     not change its place when another kind has overtaken it by one.
     """
+    if not shop.place_names(indoors=True):
+        lacks = missing.missing(missing.NO_PLACE, missing.SET_UP_PLACE, missing.TYPE_READING)
+        return html.Section(
+            [html.H2("Put in clamps, or leave to dry"), lacks], className="opening"
+        )
     kinds = book.kinds()
     order = [kind.id for kind in sorted(kinds[:FIRST_KINDS], key=lambda kind: kind.name)]
     order += [kind.id for kind in kinds[FIRST_KINDS:]]

@@ -11,7 +11,7 @@ from dash import Input, Output, State, dcc, html
 from dashboard.bench import text as bench_text
 from dashboard.bench.view import BENCH
 from dashboard.data.waits import ReadyByRequest, StartRequest
-from dashboard.ui import formats, page_frame
+from dashboard.ui import formats, missing, page_frame
 from dashboard.ui.controls import text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
@@ -165,7 +165,7 @@ def layout(shop: ShopData) -> Component:
             [
                 BENCH.links("/bench/ready-by"),
                 html.H1("Ready by"),
-                html.P("There is no place indoors yet."),
+                missing.missing(missing.NO_PLACE, missing.SET_UP_PLACE),
             ],
             className="sheet bench",
         )
@@ -255,7 +255,12 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
     by = formats.ahead(plan.wanted_ms, now, zone)
     if all(found[kind.id].start is None for kind in kinds):
         return [
-            html.P("There is no outlook for this place yet. It needs about two days of readings.")
+            missing.missing(
+                "There is no outlook for this place yet. It needs a sensor and about two days of its "
+                "readings, or a reading by hand of the last hours.",
+                missing.TYPE_READING,
+                missing.CONNECT_SENSOR,
+            )
         ]
     head = f"To be ready by {by}"
     if plan.warmer_k or plan.drier_pct:

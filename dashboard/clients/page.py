@@ -19,7 +19,7 @@ from dashboard.access.visitor import record, visitor
 from dashboard.clients import archive as clients_archive
 from dashboard.clients import files, forms, view
 from dashboard.clients.forms import client_id
-from dashboard.ui import formats, page_frame, sentences
+from dashboard.ui import formats, missing, page_frame, sentences
 from dashboard.ui.markup import attributes
 from monitor.air import place_means
 from monitor.clients import air_certificate
@@ -265,7 +265,7 @@ def _faults(fields: Mapping[str, str]) -> Component:
 def _records(kept: CachedJournal) -> list[Component]:
     known = kept.ask(lambda _, journal: list(journal.instruments.values()))
     if not known:
-        return [html.P("No instrument has been taken in yet.")]
+        return [missing.missing("No instrument has been taken in yet.", missing.TAKE_IN)]
     newest = sorted(known, key=lambda one: -one.arrived_ms)[:50]
     options: list[Any] = [{"label": one.reference, "value": one.id} for one in newest]
     return [

@@ -12,7 +12,7 @@ from dashboard.coming import text
 from dashboard.coming import view as coming_view
 from dashboard.coming.figure import FANS, Beside, coming_plot, summary
 from dashboard.coming.forms import FIELDS, change
-from dashboard.ui import formats, page_frame, plates_text, plots, sentences
+from dashboard.ui import formats, missing, page_frame, plates_text, plots, sentences
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
@@ -34,6 +34,9 @@ if TYPE_CHECKING:
     from monitor.domain.places import Place
     from monitor.outlook.summary import PlaceOutlook
 
+NO_CHANGE = (
+    "What if needs an outlook of this place, and there is none yet. What it needs is above."
+)
 FAULTS = tuple(name for name in FIELDS if name != "window")
 
 
@@ -129,11 +132,9 @@ def head_and_details(
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     place = _place(place_id, book)
     if place is None:
-        return coming_view.head(
-            sentences.Headline(
-                "unknown", "No place indoors is known yet.", f"{sentences.FIRST_READING} …"
-            )
-        ), []
+        nothing = sentences.Headline("unknown", missing.NO_PLACE, "")
+        links = html.Div(missing.taps(missing.SET_UP_PLACE), className="taps wide")
+        return coming_view.head(nothing, links), []
     state = book.progress()
     learning = None
     if state is not None:
@@ -145,7 +146,9 @@ def head_and_details(
     doubt = [html.P(line, className="caution") for line in [unused, *unread] if line]
     if one is None:
         why = text.no_outlook(book.looked_ms(place), now, zone)
-        return [*coming_view.head(why, learning), *doubt], []
+        lacks = [] if shop.settings.forecasts else [missing.SET_UP_FORECAST]
+        links = html.Div(missing.taps(missing.CONNECT_SENSOR, *lacks), className="taps wide")
+        return [*coming_view.head(why, learning), *doubt, links], []
     head = [*coming_view.head(text.headline(one, now, zone, unit), learning), *doubt]
     ahead = woods.ahead(one) if woods else []
     plates = [plates_text.plate_words(each, found, one, now, zone) for each, found in ahead]
@@ -186,7 +189,8 @@ def answered(
     place = _place(place_id, book)
     one = book.outlook_of(place) if place else None
     if one is None:
-        return plots.empty_plot("There is no outlook to draw.", look), "", [], {}
+        why: list[Component] = [html.P(NO_CHANGE)] if any(wish.values()) else []
+        return plots.empty_plot("There is no outlook to draw.", look), "", why, {}
     other, lines, faults = _other(one, wish, book, zone, unit)
     width = screen.get("width")
     edges = one.look.edges_ms

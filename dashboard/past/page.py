@@ -21,7 +21,7 @@ from dashboard.past.selection import (
     span_of,
     step,
 )
-from dashboard.ui import formats, page_frame, plots, sentences
+from dashboard.ui import formats, missing, page_frame, plots
 from dashboard.ui.markup import attributes
 from dashboard.ui.plots import Line
 from dashboard.ui.themes import theme_of
@@ -120,8 +120,11 @@ def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
         places = [p for p in shop.places(reader) if p.id in offered]
     if not places:
         return html.Main(
-            [html.H1("Past"), html.P(sentences.FIRST_READING), html.Code(sentences.FIRST_PACK)],
-            className="sheet",
+            [
+                html.H1("Past"),
+                missing.missing(missing.NO_READING, missing.TYPE_READING, missing.CONNECT_SENSOR),
+            ],
+            className="sheet bench",
         )
     choice = choice_of(query)
     if not choice.places:

@@ -10,7 +10,7 @@ import numpy as np
 from dash import Input, Output, State, dcc, html
 
 from dashboard.past.psychrometric_chart import Change, psychrometric_chart, warmed
-from dashboard.ui import formats, page_frame, plots, sentences
+from dashboard.ui import formats, missing, page_frame, plots
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.air.current import work_band
@@ -100,9 +100,11 @@ def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
         return html.Main(
             [
                 html.H1("Psychrometric chart"),
-                html.P("It needs temperature and RH of one sensor, and no sensor has sent both."),
-                html.P(sentences.FIRST_READING),
-                html.Code(sentences.FIRST_PACK),
+                missing.missing(
+                    "It needs temperature and RH, and no sensor has sent both.",
+                    missing.TYPE_READING,
+                    missing.CONNECT_SENSOR,
+                ),
             ],
             className="sheet",
         )

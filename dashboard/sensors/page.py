@@ -16,7 +16,7 @@ from dashboard.data import sensors as data_sensors
 from dashboard.sensors import reading_page
 from dashboard.sensors.rejected import broker_refused, cut, rejected
 from dashboard.sensors.sensor_page import address
-from dashboard.ui import formats, page_frame, reading_form, sentences
+from dashboard.ui import formats, missing, page_frame, reading_form
 from dashboard.ui.controls import action_button, action_results
 from dashboard.ui.markup import attributes
 from dashboard.ui.tables import stacked_table
@@ -105,7 +105,7 @@ def content(shop: ShopData, *, writer: bool = False) -> list[Component]:
 
 
 def _none_yet() -> Component:
-    return html.P([sentences.FIRST_READING, html.Br(), html.Code(sentences.FIRST_PACK)])
+    return missing.missing(missing.NO_READING, missing.CONNECT_SENSOR)
 
 
 def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Unit) -> Component:

@@ -1,4 +1,4 @@
-"""Sentences that several pages share: a store that cannot be read, the first reading to send."""
+"""Sentences that several pages share: a headline, and a store that cannot be read."""
 
 from __future__ import annotations
 
@@ -8,12 +8,6 @@ from monitor.runtime.service_troubles import Trouble, full_stop
 
 if TYPE_CHECKING:
     from monitor.core.errors import StoreFault
-
-FIRST_READING = (
-    "To send a first reading, publish to the topic benchweather/<place>/<sensor>, for "
-    "example benchweather/front-bench/fb-1, a SenML message such as"
-)
-FIRST_PACK = '[{"n":"temperature","u":"Cel","v":20.5},{"n":"humidity","u":"%RH","v":46}]'
 
 
 class Headline(NamedTuple):

@@ -9,7 +9,7 @@ from dash import dcc, html
 
 from dashboard.access.page import read_only
 from dashboard.access.visitor import may_change
-from dashboard.ui import formats, page_frame
+from dashboard.ui import formats, missing, page_frame
 from dashboard.ui.controls import action_button, fault_line
 from dashboard.ui.markup import attributes
 from dashboard.wood import view
@@ -49,6 +49,9 @@ def layout(shop: ShopData, book: WoodQueries, back: str = "", reference: str = "
     if not may.allowed:
         return WOOD.page("/wood/new", [html.H1("Take an instrument in"), read_only(may)])
     places = shop.place_names(indoors=True)
+    if not places:
+        lacks = missing.missing(missing.NO_PLACE, missing.SET_UP_PLACE)
+        return WOOD.page("/wood/new", [html.H1("Take an instrument in"), lacks])
     before = book.instrument(back) if back else None
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     return WOOD.page(

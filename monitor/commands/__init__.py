@@ -17,6 +17,7 @@ from monitor.commands.alerts import DecideReservoir, DecideRule, decide_alert, d
 from monitor.commands.asides import AsideKeeper, DecideAside
 from monitor.commands.clock import DecideClock, ShopClock, check_time_known
 from monitor.commands.glue import decide_glue
+from monitor.commands.guide import DecideTestNotice, decide_guide
 from monitor.commands.hand_readings import DecideHandReading, HandReadings
 from monitor.commands.instruments import decide_instrument
 from monitor.commands.newcomers import DecideNewcomer, NewcomerKeeper
@@ -31,7 +32,9 @@ from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import LINE, Request, checked, read
 from monitor.domain import aside as asides
 from monitor.domain import (
+    channel_test,
     glue,
+    guide,
     hand_reading,
     instrument,
     newcomer,
@@ -73,6 +76,8 @@ for _module in (
     shop_clock,
     hand_reading,
     settings_change,
+    guide,
+    channel_test,
 ):
     for _type in _module.REQUESTS:
         REQUESTS.setdefault(_type.about, {})[str(_type.__struct_config__.tag)] = _type
@@ -128,6 +133,7 @@ class Commands:
         clock: ShopClock | None = None,
         by_hand: HandReadings | None = None,
         settings: DecideSettings | None = None,
+        test_notice: DecideTestNotice | None = None,
     ) -> None:
         self._writer = writer
         self._on_change, self._places, self._clock = on_change, places, clock
@@ -148,6 +154,8 @@ class Commands:
             About.CLOCK: DecideClock(clock),
             About.READING: DecideHandReading(by_hand),
             About.SETTINGS: settings or DecideSettings(None),
+            About.GUIDE: decide_guide,
+            About.CHANNEL: test_notice or DecideTestNotice({}),
         }
 
     @property

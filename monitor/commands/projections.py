@@ -12,6 +12,7 @@ from monitor.domain.alerts import alert, rule_registry
 from monitor.domain.alerts.alert import Alert
 from monitor.domain.events import About, Event
 from monitor.domain.glue import Glue
+from monitor.domain.guide import SkipStep
 from monitor.domain.instrument import Instrument
 from monitor.domain.own_proof import Proof, ProofKind, ProofState
 from monitor.domain.sensor import SensorHistory
@@ -45,6 +46,7 @@ _MAPPINGS = (
     "glues",
     "proofs",
     "settings_changes",
+    "skipped",
 )
 """Attributes of a journal that its events change in place."""
 
@@ -73,6 +75,8 @@ class Journal:
         self.proofs: dict[str, Proof] = {}
         self.settings_changes: dict[int, Event] = {}
         """Changes of the settings by their number from 1, oldest first."""
+        self.skipped: dict[str, int] = {}
+        """Steps of the guide that were skipped, and when. [ms since 1970-01-01 UTC]"""
         self.refresh()
 
     def refresh(self) -> None:
@@ -124,14 +128,12 @@ class Journal:
                 self.proofs[subject] = own_proof.apply(self.proofs.get(subject), event)
             case About.SETTINGS if event.action != SettingsAction.RESTART:
                 self.settings_changes[int(subject)] = event
-            case (
-                About.SETTINGS
-                | About.CAUTION
-                | About.ASIDE
-                | About.NEWCOMER
-                | About.CLOCK
-                | About.READING
-            ):
+            case About.GUIDE:
+                if event.action == str(SkipStep.__struct_config__.tag):
+                    self.skipped[subject] = event.recorded_ms
+                else:
+                    self.skipped.pop(subject, None)
+            case _:
                 pass  # kept for the record; nothing follows from it
 
     @property

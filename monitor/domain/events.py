@@ -29,6 +29,8 @@ class About(StrEnum):
     CLOCK = "clock"
     READING = "reading"
     SETTINGS = "settings"
+    GUIDE = "guide"
+    CHANNEL = "channel"
 
 
 class Event(NamedTuple):

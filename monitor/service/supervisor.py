@@ -21,6 +21,7 @@ from monitor.air.place_means import places
 from monitor.alerting.observations import ServiceTroubles
 from monitor.clients import archive
 from monitor.commands import Commands
+from monitor.commands.guide import DecideTestNotice
 from monitor.commands.ipc import CommandLink
 from monitor.commands.settings import DecideSettings
 from monitor.core.clock import now_ms
@@ -170,11 +171,17 @@ class Supervisor:
                 places_a_day=settings.sensor.new_places_a_day,
                 sensors_a_day=settings.sensor.new_sensors_a_day,
             )
+            sender = OutboxWorker(writer, settings.channels)
+
+            def changed() -> None:
+                jobs.run_now(CYCLE)
+                sender.wake()
+
             commands = Commands(
                 writer,
                 functools.partial(equivalent_s, reader, settings),
                 functools.partial(expectation, reader, settings),
-                on_change=functools.partial(jobs.run_now, CYCLE),
+                on_change=changed,
                 limits=settings.limits,
                 reservoirs={tank.id: tank for tank in settings.reservoirs},
                 places=lambda: [place.id for place in places(reader, settings)],
@@ -185,6 +192,9 @@ class Supervisor:
                 settings=DecideSettings(settings_file, self._restart.set),
                 prove=functools.partial(proved, reader, settings),
                 by_hand=StoredHandReadings(reader, writer),
+                test_notice=DecideTestNotice(
+                    {one.id: one.least for one in settings.channels}, settings.shop.name
+                ),
             )
             intake = ForecastIntake(settings, reader, writer)
             ingest = Ingest(
@@ -201,7 +211,6 @@ class Supervisor:
                 take_over(ingest, address, session, former)
             elif not session.is_known():
                 session.note()
-            sender = OutboxWorker(writer, settings.channels)
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
             watch = None if broker is None else BrokerWatch(broker, address, ingest, disk)

@@ -201,10 +201,11 @@ def test_the_mark_on_the_strip_never_contradicts_the_verdict(settings, writer):
                 assert air_page.mark_state(one) == "right", (one.place.id, rh)
 
 
-def test_an_empty_shop_says_how_to_send_the_first_reading(settings, writer):
-    text = said(air_page.content(ShopData(settings)))
-    assert "benchweather/<place>/<sensor>" in text
-    assert '"n":"temperature"' in text
+def test_an_empty_shop_leads_to_the_guide_in_plain_words(settings, writer):
+    content = air_page.content(ShopData(settings))
+    assert "Set up your shop." in said(content)
+    assert "{" not in said(content)
+    assert "'/guide'" in str(content)
 
 
 def test_fahrenheit_is_used_everywhere_on_the_wall(settings, full, client):

@@ -47,6 +47,8 @@ PAGES = (
     "/clients",
     "/sensors",
     "/sensors/front-bench/p-1",
+    "/sensors/read",
+    "/guide",
     "/help",
     "/help/limits",
     "/sign-in",

@@ -1,0 +1,1 @@
+"""Guide: the steps from an empty data folder to a shop that works."""

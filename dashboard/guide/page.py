@@ -1,0 +1,150 @@
+"""Guide: each step with what is done and what is missing; the next one is open."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+from dash import Input, Output, State, dcc, html
+
+from dashboard.access.page import read_only
+from dashboard.access.visitor import may_manage
+from dashboard.data.guide import GuideState, guide_state
+from dashboard.guide import steps
+from dashboard.guide.forms import SAVE
+from dashboard.ui import page_frame
+from dashboard.ui.controls import action_button, action_results
+from dashboard.ui.markup import attributes
+from monitor.domain.guide import GuideStep
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.journal import CachedJournal
+    from dashboard.data.shop import ShopData
+
+TITLE = "Set up your shop"
+DONE, SKIPPED, TO_DO = "done", "skipped", "to do"
+
+
+def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "guide",
+        path="/guide",
+        name="Guide",
+        title=TITLE,
+        layout=lambda step="", **_: layout(shop, kept, str(step)),
+    )
+
+    @app.callback(
+        Output("guide-steps", "children"),
+        Output("guide-state", "data"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        State("guide-state", "data"),
+        prevent_initial_call=True,
+    )
+    @page_frame.where_store_fails(lambda *_: (dash.no_update, dash.no_update))
+    def refresh(_token: str, _changed: str, before: str) -> tuple[Any, ...]:
+        state = guide_state(shop, kept)
+        if stamp(state) == before:  # what is being typed is left alone
+            raise dash.exceptions.PreventUpdate
+        return content(shop, state), stamp(state)
+
+
+def stamp(state: GuideState) -> str:
+    """Text that changes when the steps have something new to show."""
+    test = state.test
+    sent = f"{test.attempts} {test.outcome}" if test else ""
+    return f"{sorted(state.done)} {sorted(state.skipped)} {sent}"
+
+
+@page_frame.where_store_fails(page_frame.sheet(TITLE))
+def layout(shop: ShopData, kept: CachedJournal, asked: str = "") -> Component:
+    """The page as this request may see it; `asked` is a step to unfold."""
+    permission = may_manage()
+    if not permission.allowed:
+        return html.Main([html.H1(TITLE), read_only(permission)], className="sheet bench")
+    state = guide_state(shop, kept)
+    return html.Main(
+        [
+            *action_results(),
+            html.Div(content(shop, state, asked), id="guide-steps"),
+            dcc.Store(id="guide-state", data=stamp(state)),
+        ],
+        className="sheet bench one guide",
+    )
+
+
+def content(shop: ShopData, state: GuideState, asked: str = "") -> list[Component]:
+    """Heading, and each step; the one that is asked for, or the next, is unfolded."""
+    done, left = len(state.done), state.next
+    lead = f"{done} of {len(GuideStep)} steps are done. "
+    if left is None:
+        lead += "Your shop is set up. Change anything under Settings."
+    elif not done:
+        lead += "Each takes a minute. Skip what you do not need; it stays here."
+    else:
+        lead += "Skip what you do not need; it stays here."
+    return [
+        html.H1(TITLE),
+        html.P(lead, className="lead"),
+        *map(_step(shop, state, asked), GuideStep),
+    ]
+
+
+def _step(shop: ShopData, state: GuideState, asked: str) -> Callable[[GuideStep], Component]:
+    unfolded = asked if asked in set(GuideStep) else state.next
+
+    def shown(step: GuideStep) -> Component:
+        standing = TO_DO
+        if step in state.done:
+            standing = DONE
+        elif step in state.skipped:
+            standing = SKIPPED
+        heading = html.H2(
+            [
+                html.Span(
+                    className="step-mark", **attributes(data_state=standing, aria_hidden="true")
+                ),
+                html.Span(steps.TITLES[step]),
+                html.Span(standing, className="standing"),
+            ]
+        )
+        parts = [*steps.BODIES[step](shop, state), *_around(step, standing)]
+        return html.Details(
+            [html.Summary(heading), html.Div(parts, className="step-body")],
+            open=step == unfolded,
+            id=f"step-{step}",
+            className="step",
+            **attributes(data_state=standing),
+        )
+
+    return shown
+
+
+def _around(step: GuideStep, standing: str) -> list[Component]:
+    """Taps that save, skip or resume a step."""
+    taps = []
+    if step in steps.FORMS:
+        taps.append(
+            action_button(
+                "Save",
+                SAVE,
+                about="guide",
+                step=str(step),
+                form=f"guide-{step}",
+                said="Saved. The board starts again with it; this takes a few seconds.",
+                name="tap main",
+            )
+        )
+    if standing == TO_DO:
+        taps.append(action_button("Skip", "skip", about="guide", step=str(step), said="Skipped."))
+    elif standing == SKIPPED:
+        taps.append(
+            action_button("Not skipped", "resume", about="guide", step=str(step), said="Back.")
+        )
+    return [html.Div(taps, className="taps wide")] if taps else []

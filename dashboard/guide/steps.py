@@ -1,0 +1,299 @@
+"""Content of each step of the guide."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+from zoneinfo import available_timezones
+
+from dash import dcc, html
+
+from dashboard.data.records import Outcome
+from dashboard.guide.forms import CHANNEL, LABELS
+from dashboard.ui import formats, reading_form
+from dashboard.ui.controls import action_button, fault_line, text_field
+from dashboard.ui.markup import attributes
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity
+from monitor.domain.forecast_source import SERVICES
+from monitor.domain.guide import GuideStep
+from monitor.domain.opening_hours import DAYS
+from monitor.weather.providers import READY
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.data.guide import GuideState
+    from dashboard.data.shop import ShopData
+
+TITLES = {
+    GuideStep.SHOP: "Your shop and its first place",
+    GuideStep.READING: "A first reading",
+    GuideStep.CLAMP_UP: "A first clamp-up",
+    GuideStep.HOURS: "Opening hours",
+    GuideStep.CHANNEL: "Notices by mail or phone",
+    GuideStep.DEVICES: "Phone and wall screen",
+    GuideStep.FORECAST: "Outdoor forecast",
+}
+FORMS = (GuideStep.SHOP, GuideStep.HOURS, GuideStep.CHANNEL, GuideStep.FORECAST)
+"""Steps with a form that is saved to the settings."""
+UNITS = {"auto": "As this device has it", "C": "°C", "F": "°F"}
+WORK = {"bench": "Gluing and open wood", "varnish": "Varnishing", "outdoors": "None: outdoors"}
+SOURCES = {
+    "met-norway": "MET Norway: the whole world. CC BY 4.0, commercial use allowed.",
+    "us-nws": "US National Weather Service: the United States only. Public domain.",
+}
+
+
+def _form(step: GuideStep, fields: list[Component]) -> Component:
+    return html.Form(
+        html.Div(fields, className="fields"),
+        id=f"guide-{step}",
+        **attributes(data_draft=f"guide-{step}"),
+    )
+
+
+def _text(name: str, value: str = "", **more: Any) -> Component:
+    return text_field(LABELS[name], f"guide-{name}", name, faults=True, value=value, **more)
+
+
+def _number(name: str, value: float | None, placeholder: str = "") -> Component:
+    shown = "" if value is None else f"{value:g}"
+    return _text(name, shown, inputMode="decimal", placeholder=placeholder)
+
+
+def _choice(name: str, words: Mapping[str, str], chosen: str) -> Component:
+    order = sorted(words, key=lambda one: one != chosen)
+    return html.Div(
+        [
+            html.Label(LABELS[name], htmlFor=f"guide-{name}"),
+            html.Select(
+                [html.Option(words[one], value=one) for one in order],
+                id=f"guide-{name}",
+                name=name,
+            ),
+            fault_line(name),
+        ],
+        className="field",
+    )
+
+
+def _shop(shop: ShopData, _: GuideState) -> list[Component]:
+    settings, limits = shop.settings, shop.settings.limits
+    place = next(iter(settings.places), None)
+    fields = [
+        _text("name", settings.shop.name, maxLength=60),
+        _text("zone", settings.zone.key, list="guide-zones"),
+        _choice("unit", UNITS, settings.board.temperature_unit),
+        _text("place", place.label if place else "Bench", maxLength=60),
+        _choice("kind", WORK, place.kind if place else "bench"),
+        _number("low", place.rh_low_pct if place else None, f"{limits.rh_low_pct:g} %"),
+        _number("high", place.rh_high_pct if place else None, f"{limits.rh_high_pct:g} %"),
+        _number("volume", place.volume_m3 or None if place else None),
+    ]
+    zones = sorted(zone for zone in available_timezones() if "/" in zone)
+    return [
+        html.P(
+            "The time zone is that of this computer; correct it if it is wrong. A place is a bench or "
+            "a room whose air is read. Its band and size may stay empty."
+        ),
+        _form(GuideStep.SHOP, fields),
+        html.Datalist([html.Option(value=zone) for zone in zones], id="guide-zones"),
+        *_more("Further places", "/settings#places", len(settings.places) > 0),
+    ]
+
+
+def _more(word: str, address: str, shown: bool = True) -> list[Component]:
+    link = dcc.Link(word, href=address, className="tap")
+    return [html.Div(link, className="taps wide")] if shown else []
+
+
+def _reading(shop: ShopData, state: GuideState) -> list[Component]:
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    found = shop.sensors()
+    now = now_ms()
+    parts: list[Component] = []
+    if GuideStep.READING in state.done and found:
+        newest = max(found, key=lambda one: one.heard_ms)
+        values = [
+            formats.with_unit(str(q), newest.last[q][1], unit)
+            for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+            if q in newest.last
+        ]
+        age = formats.age((now - newest.heard_ms) / 1000)
+        parts.append(html.P(f"{newest.place.label}: {', '.join(values)}, {age}."))
+    broker = shop.settings.broker
+    where = broker.url or f"mqtt://{broker.host}:{broker.port}"
+    return [
+        *parts,
+        html.P("Read any hygrometer at the place and type what it shows."),
+        reading_form.reading_form(shop.place_names(), unit, "", "reload"),
+        html.H3("Or a sensor that sends by itself"),
+        html.P(
+            [
+                "Let it publish over MQTT to ",
+                html.Code(where),
+                ", topic ",
+                html.Code("benchweather/PLACE/SENSOR"),
+                ". Its first reading appears here within a second. ",
+                dcc.Link("How sensors are connected", href="/help/sensors"),
+            ]
+        ),
+        html.H3("Or look around first"),
+        html.P(
+            [
+                "The demo is an invented shop with a folder of its own. Stop Benchweather with Ctrl-C "
+                "and run ",
+                html.Code("benchweather demo"),
+                ". Nothing of it comes into your shop.",
+            ]
+        ),
+    ]
+
+
+def _clamp_up(shop: ShopData, state: GuideState) -> list[Component]:
+    del shop
+    if GuideStep.READING not in state.done:
+        return [html.P("It needs a first reading: without it there is no ready time.")]
+    return [
+        html.P(
+            "Tap what you glue, then the place. The ready time is on the button before you tap and in "
+            "the reply."
+        ),
+        html.Div(
+            dcc.Link("Open Bench", href="/bench", className="tap main"), className="taps wide"
+        ),
+    ]
+
+
+def _hours(shop: ShopData, _: GuideState) -> list[Component]:
+    hours = shop.settings.hours.model_dump()
+    return [
+        html.P(
+            "As 09:00-18:00; empty: closed. Latest starts, the night theme and quiet hours follow "
+            "them."
+        ),
+        _form(GuideStep.HOURS, [_text(day, hours[day], placeholder="closed") for day in DAYS]),
+        *_more("Holidays and quiet hours", "/settings#hours"),
+    ]
+
+
+def _channel(shop: ShopData, state: GuideState) -> list[Component]:
+    channels = shop.settings.channels
+    password = html.Div(
+        [
+            html.Label(LABELS["password"], htmlFor="guide-password"),
+            dcc.Input(id="guide-password", name="password", type="password", autoComplete="off"),
+            fault_line("password"),
+        ],
+        className="field",
+    )
+    push = html.Div(
+        [
+            html.Label(LABELS["url"], htmlFor="guide-url"),
+            dcc.Input(
+                id="guide-url",
+                name="url",
+                type="password",
+                autoComplete="off",
+                placeholder="service://…",
+            ),
+            fault_line("url"),
+        ],
+        className="field",
+    )
+    parts: list[Component] = [_tested(one.id) for one in channels]
+    if state.test:
+        parts.append(html.P(test_words(state, shop), role="status"))
+    return [
+        html.P(
+            "Alerts that need you, and the morning brief, reach you when you are not at the board. "
+            "The password is stored on this computer and never shown again."
+        ),
+        *parts,
+        _form(
+            GuideStep.CHANNEL,
+            [
+                _text("to", inputMode="email"),
+                _text("server", placeholder="mail.example.org"),
+                _text("user"),
+                password,
+                push,
+            ],
+        ),
+        *_more("What the address of a push service looks like", "/help/alerts"),
+        *_more(f"Change or remove {CHANNEL}", "/settings#channels", bool(channels)),
+    ]
+
+
+def _tested(channel: str) -> Component:
+    """A channel that is set, and a tap that tests it."""
+    test = action_button(
+        "Send a test", "test", about="channel", channel=channel, said="The test is on its way."
+    )
+    return html.Div([html.Span(f"Channel {channel} is set."), test], className="taps wide")
+
+
+def test_words(state: GuideState, shop: ShopData) -> str:
+    """Outcome of the last test notice in words."""
+    test = state.test
+    if test is None:
+        return ""
+    when = formats.when(test.ended_ms or now_ms(), now_ms(), shop.settings.zone)
+    if test.outcome is Outcome.DELIVERED:
+        return f"The last test through {test.channel} was delivered {when}."
+    if test.attempts:
+        return f"The last test through {test.channel} failed: {test.last_error}."
+    return f"The test through {test.channel} is being sent."
+
+
+def _devices(shop: ShopData, _: GuideState) -> list[Component]:
+    host = shop.settings.board.host
+    return [
+        html.P(
+            "Only this computer can open the board as yet."
+            if host in ("127.0.0.1", "localhost", "::1")
+            else "Other devices in your network can open the board."
+        ),
+        html.Div(
+            [
+                dcc.Link("Let other devices in", href="/settings#network", className="tap main"),
+                dcc.Link("People", href="/people", className="tap"),
+            ],
+            className="taps wide",
+        ),
+    ]
+
+
+def _forecast(shop: ShopData, _: GuideState) -> list[Component]:
+    settings, weather = shop.settings, shop.settings.weather
+    chosen = next((s.service for s in settings.forecasts if s.service), SERVICES[0])
+    return [
+        html.P(
+            "The outlook of your air needs the weather outside. The service gets your position, "
+            "rounded to about a kilometre, and the mail address. Read its terms before you switch it "
+            "on."
+        ),
+        _form(
+            GuideStep.FORECAST,
+            [
+                _number("latitude", weather.latitude, "47.38"),
+                _number("longitude", weather.longitude, "8.54"),
+                _text("contact", weather.contact, inputMode="email"),
+                _choice("service", {name: SOURCES[name] for name in READY}, str(chosen)),
+            ],
+        ),
+        *_more("Other sources", "/settings#forecasts"),
+    ]
+
+
+BODIES: dict[GuideStep, Callable[[ShopData, GuideState], list[Component]]] = {
+    GuideStep.SHOP: _shop,
+    GuideStep.READING: _reading,
+    GuideStep.CLAMP_UP: _clamp_up,
+    GuideStep.HOURS: _hours,
+    GuideStep.CHANNEL: _channel,
+    GuideStep.DEVICES: _devices,
+    GuideStep.FORECAST: _forecast,
+}
+"""What a step asks and says."""

@@ -1,0 +1,155 @@
+"""The first hour in a real Chromium on a real service: from an empty data folder to a working shop."""
+
+from __future__ import annotations
+
+import re
+import urllib.request
+
+import browser_fixtures as browser
+import pytest
+from receivers import SECRET, Mailbox
+
+pytestmark = browser.pytestmark
+chromium, visit = browser.chromium, browser.visit  # fixtures
+EMPTY = {
+    "/": "/guide",
+    "/bench": "/guide?step=shop",
+    "/bench/ready-by": "/guide?step=shop",
+    "/bench/glue-now": "/guide?step=shop",
+    "/wood/new": "/guide?step=shop",
+    "/coming": "/guide?step=shop",
+    "/past": "/guide?step=reading",
+    "/past/psychrometric": "/guide?step=reading",
+    "/sensors": "/guide?step=reading",
+    "/alerts": "/guide?step=channel",
+    "/clients": "/wood/new",
+}
+"""Where each page of an empty shop leads."""
+
+
+class NewUser:
+    """A person at the board, whose taps are counted."""
+
+    def __init__(self, seen, service):
+        self.seen, self.page, self.taps = seen, seen.page, 0
+        self.url = f"http://127.0.0.1:{service.board_port}"
+        link = re.search(r"http\S+/open/\S+", service.log.read_text())
+        self.page.goto(link.group(0))
+
+    def tap(self, selector):
+        self.seen.settled()
+        self.seen.let_pass()
+        self.page.click(selector)
+        self.taps += 1
+
+    def type(self, **fields):
+        for name, text in fields.items():
+            self.page.fill(f"#{name.replace('_', '-')}", text)
+
+    def until(self, expression, seconds=40):
+        """Also over a restart of the board, when the page loads itself again."""
+        for _ in range(round(seconds / 0.1)):
+            try:
+                if self.page.evaluate(expression):
+                    return
+            except Exception as exc:
+                if "context" not in str(exc):
+                    raise
+            self.page.wait_for_timeout(100)
+        pytest.fail(f"{expression}\n{self.page.locator('main').inner_text()}")
+
+    def until_done(self, step):
+        self.until(f"document.querySelector('#step-{step}')?.dataset.state === 'done'")
+
+
+@pytest.fixture
+def user(service, visit):
+    return NewUser(visit("desk"), service)
+
+
+def test_a_new_user_gets_from_an_empty_folder_to_a_ready_time_and_a_mail(user, service):
+    page = user.page
+    assert page.url == f"{user.url}/guide"
+    assert page.locator("h1").inner_text() == "Set up your shop"
+
+    user.type(guide_name="Quillon Lane Strings", guide_place="Front bench", guide_zone="Mars/Base")
+    user.tap("#step-shop [data-do=save]")
+    page.wait_for_selector("#step-shop .fault:not(:empty)")
+    assert "IANA" in page.inner_text("#step-shop .fault:not(:empty)")
+    user.type(guide_zone="Europe/Paris")
+    user.tap("#step-shop [data-do=save]")
+    user.until_done("shop")
+
+    user.type(reading_temp="68", reading_rh="147")
+    user.tap("#step-reading [data-do=read]")
+    page.wait_for_selector("#step-reading .fault:not(:empty)")
+    user.type(reading_rh="47")
+    user.tap("#step-reading [data-do=read]")
+    user.until_done("reading")
+
+    user.taps = 0
+    user.tap("#step-clamp-up a.tap")
+    user.until("document.querySelector('#bench-kinds .ready-at')?.textContent.includes('about')")
+    user.tap("#bench-kinds button >> nth=0")
+    user.tap("#bench-places button >> nth=0")
+    user.until("document.querySelector('#bench-said')?.textContent.includes('about')")
+    assert user.taps == 3
+
+    page.goto(f"{user.url}/")
+    page.wait_for_selector(".place")
+    assert "47" in page.inner_text(".place .rh")
+    assert "Read by hand" in page.inner_text(".place .age")
+
+    page.goto(f"{user.url}/guide")
+    with Mailbox().open() as box:
+        page.click("#step-channel summary")
+        user.type(guide_to="bench@quillon-lane.example", guide_server=f"127.0.0.1:{box.port}")
+        user.type(guide_user="anna", guide_password=SECRET)
+        user.tap("#step-channel [data-do=save]")
+        assert SECRET not in page.evaluate("JSON.stringify(Object.entries(localStorage))")
+        user.until("document.querySelector('#step-channel [data-do=test]') !== null")
+        page.evaluate("document.querySelector('#step-channel').open = true")
+        user.tap("#step-channel [data-do=test]")
+        user.until_done("channel")
+        (mail,) = box.mails
+    assert "Quillon Lane Strings" in mail["Subject"]
+    assert SECRET not in page.content()
+    assert SECRET not in service.log.read_text()
+
+    page.evaluate("document.querySelector('#step-forecast').open = true")
+    user.tap("#step-forecast [data-do=skip]")
+    user.until("document.querySelector('#step-forecast').dataset.state === 'skipped'")
+    page.evaluate("document.querySelector('#step-forecast').open = true")
+    user.tap("#step-forecast [data-do=resume]")
+    user.until("document.querySelector('#step-forecast').dataset.state === 'to do'")
+    assert not [one for one in user.seen.inaccessible() if one]
+
+
+def test_no_page_of_an_empty_shop_is_a_dead_end(user, visit):
+    page = user.page
+    for path, leads_to in EMPTY.items():
+        page.goto(user.url + path)
+        page.wait_for_selector(f'main a[href="{leads_to}"]')
+        shown = page.locator("main").inner_text()
+        assert '"n":' not in shown
+        assert ".toml" not in shown
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(f"{user.url}/guide")
+    page.wait_for_selector("#guide-steps")
+    user.seen.settled()
+
+    class Here:
+        url = user.url
+
+    assert user.seen.faults(Here) == []
+
+
+def test_who_only_looks_is_told_who_may_set_the_shop_up(user):
+    with urllib.request.urlopen(f"{user.url}/here") as answer:
+        assert answer.status == 200
+    other = user.seen.context.browser.new_page()
+    other.goto(f"{user.url}/guide")
+    other.wait_for_selector("main h2")
+    assert other.inner_text("main h2") == "Read only"
+    assert other.locator("main button").count() == 0
+    other.close()
