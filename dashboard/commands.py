@@ -118,6 +118,7 @@ def readings(
         About.ALERT: of_alerts,
         About.RULE: of_alerts,
         About.RESERVOIR: of_alerts,
+        About.HUMIDIFIER: of_alerts,
         About.CAUTION: of_alerts,
         About.SENSOR: of_sensors,
         About.ASIDE: of_sensors,

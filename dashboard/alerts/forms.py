@@ -1,4 +1,4 @@
-"""The fields of a request on an alert, a rule, a tank or a caution, from a tap and its form.
+"""The fields of a request on an alert, a rule, a humidifier or a caution, from a tap and its form.
 
 Figures come in the reader's units, lengths of time in minutes and hours.
 """
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
     from monitor.domain.alerts.rule import Rule
 
-PASSED_ON = ("alert", "rule", "reservoir", "caution", "where")
+PASSED_ON = ("alert", "rule", "reservoir", "place", "caution", "where")
 """Fields that a tap carries as they are."""
 UNTIL_OPENING = "opening"
 """A snooze until the shop opens on another day."""

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Any
 import dash
 from dash import Input, Output, State, dcc, html
 
-from dashboard.coming import text
+from dashboard.access.visitor import may_change
+from dashboard.coming import room_text, text
 from dashboard.coming import view as coming_view
 from dashboard.coming.figure import FANS, Beside, coming_plot, summary
 from dashboard.coming.forms import FIELDS, change
 from dashboard.ui import formats, missing, page_frame, plates_text, plots, sentences
+from dashboard.ui.controls import action_results
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
@@ -60,7 +62,8 @@ def register(app: dash.Dash, shop: ShopData, book: OutlookQueries, woods: WoodQu
         new = f"{place_id}|{book.stamp(place_id)}|{now // formats.HOUR_MS}"
         if alone and new == state:
             raise dash.exceptions.PreventUpdate
-        head, below = head_and_details(place_id, shop, book, now, woods)
+        writer = may_change().allowed
+        head, below = head_and_details(place_id, shop, book, now, woods, writer=writer)
         return head, below, new
 
     @app.callback(
@@ -101,6 +104,7 @@ def layout(shop: ShopData, book: OutlookQueries, query: Mapping[str, Any]) -> Co
     chosen = asked if asked in ids else foremost.place.id if foremost else next(iter(ids), "")
     return html.Main(
         [
+            *action_results(),
             html.Div(id="coming-head", className="coming-head", **attributes(aria_live="polite")),
             coming_view.choices(places, chosen, list(FANS), unit),
             html.Div(
@@ -125,9 +129,15 @@ def layout(shop: ShopData, book: OutlookQueries, query: Mapping[str, Any]) -> Co
 
 @page_frame.where_store_fails(lambda trouble, *_: (_unknown(trouble), []))
 def head_and_details(
-    place_id: str, shop: ShopData, book: OutlookQueries, now: int, woods: WoodQueries | None = None
+    place_id: str,
+    shop: ShopData,
+    book: OutlookQueries,
+    now: int,
+    woods: WoodQueries | None = None,
+    *,
+    writer: bool = False,
 ) -> tuple[list[Component], list[Component]]:
-    """Headline and everything below the plot."""
+    """Headline and everything below the plot; `writer`: whether the visitor may answer questions."""
     zone = shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     place = _place(place_id, book)
@@ -150,6 +160,10 @@ def head_and_details(
         links = html.Div(missing.taps(missing.CONNECT_SENSOR, *lacks), className="taps wide")
         return [*coming_view.head(why, learning), *doubt, links], []
     head = [*coming_view.head(text.headline(one, now, zone, unit), learning), *doubt]
+    humidifier = book.humidifier(place)
+    if humidifier.asked:
+        asks = room_text.humidifier_why(one.look)
+        head.append(coming_view.humidifier_question(place.id, asks, writer=writer))
     ahead = woods.ahead(one) if woods else []
     plates = [plates_text.plate_words(each, found, one, now, zone) for each, found in ahead]
     closings = [
@@ -159,7 +173,17 @@ def head_and_details(
     ]
     credit = credit_by_id(one.look.source, shop.settings.forecasts)
     return head, coming_view.below(
-        one, fit, book.settings(one), now, zone, unit, plates, credit, closings
+        one,
+        fit,
+        book.settings(one),
+        now,
+        zone,
+        unit,
+        plates,
+        credit,
+        closings,
+        humidifier,
+        writer=writer,
     )
 
 

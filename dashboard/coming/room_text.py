@@ -15,8 +15,13 @@ if TYPE_CHECKING:
     from monitor.science.outlook.room_model import RoomEstimate
 
 
-def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
-    """List what the log shows of the room, and what it does not show. `fills_why`: as in `Fit`."""
+def room_words(
+    one: PlaceOutlook, unit: Unit, fills_why: str = "", *, humidifier: bool = False
+) -> list[str]:
+    """List what the log shows of the room, and what it does not show.
+
+    `fills_why`: as in `LearnedPlace`; `humidifier`: whether somebody said that there is one.
+    """
     if one.look.room.refused:
         return [
             f"The room is not known yet: {one.look.room.refused}. Until then a typical room is "
@@ -38,8 +43,8 @@ def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
                 else "."
             )
         )
-    if humidifier := humidifier_words(one.look):
-        lines.append(humidifier)
+    if humidifier and (words := humidifier_words(one.look)):
+        lines.append(words)
     change = estimates["air_change_h"]
     lines.append(
         f"Its air was changed {_range(change, 1)} times an hour on average, according to the "
@@ -54,6 +59,17 @@ def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
             f"The measured fills of its humidifier do not show the air change yet: {fills_why}."
         )
     return lines
+
+
+def humidifier_why(look: StoredOutlook) -> str:
+    """Say why a humidifier is asked about."""
+    if look.room.tank is None:
+        return "RH has changed as with a humidifier whose tank runs dry."
+    setting = vapour_balance.setting_pct(look.room.tank.water.mean)
+    return (
+        f"RH often stays near {setting:.0f} % and then falls, as with a humidifier whose tank runs dry. "
+        "With your answer, the outlook is better."
+    )
 
 
 def humidifier_words(look: StoredOutlook) -> str:

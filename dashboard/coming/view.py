@@ -9,7 +9,9 @@ from dash import dcc, html
 from dashboard.coming import room_text
 from dashboard.coming import text as coming_text
 from dashboard.coming.forms import WINDOWS_ACH, bounds
+from dashboard.data.outlook import NOT_SAID
 from dashboard.ui import formats
+from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from monitor.core.formats import room_words
 from monitor.domain.cautions import HEATERS, HUMIDIFIER
@@ -20,7 +22,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.outlook import Setting
+    from dashboard.data.outlook import Humidifier, Setting
     from dashboard.ui.formats import Unit
     from dashboard.ui.sentences import Headline
     from monitor.domain.places import Place
@@ -65,6 +67,41 @@ def learning(state: Progress, label: str) -> Component:
             ),
         ],
         className="learning",
+    )
+
+
+def humidifier_question(place_id: str, why: str, *, writer: bool) -> Component:
+    """The question whether there is a humidifier, with two taps."""
+    return html.Div(
+        [
+            html.P("Is there a humidifier here?", className="lead"),
+            html.P(why),
+            *([humidifier_taps(place_id)] if writer else []),
+        ],
+        className="question",
+    )
+
+
+def humidifier_taps(place_id: str, *answers: str) -> Component:
+    """Taps that answer the question, all or some of them."""
+    words = {"there": "Yes, there is one", "none": "No humidifier here"}
+    taps = [
+        action_button(
+            words[do], do, about="humidifier", place=place_id, said="Answer saved.", then="reload"
+        )
+        for do in answers or words
+    ]
+    return html.Div(taps, className="taps wide")
+
+
+def humidifier_answer(place_id: str, *, said: bool, writer: bool) -> Component:
+    """The answer that was given, with a tap to change it."""
+    words = "There is a humidifier here." if said else "There is no humidifier here."
+    return html.Li(
+        [
+            f"Your answer: {words}",
+            *([humidifier_taps(place_id, "none" if said else "there")] if writer else []),
+        ]
     )
 
 
@@ -199,10 +236,19 @@ def below(
     plates: Sequence[str] = (),
     credit: str = "",
     closings: Sequence[tuple[str, GoodHours | None]] = (),
+    humidifier: Humidifier = NOT_SAID,
+    *,
+    writer: bool = False,
 ) -> list[Component]:
     """Spells, plates, good hours, thermostats, the score, and what it rests on. `credit`: licence
-    line of the forecast; `closings` as in `text.good_hours`."""
+    line of the forecast; `closings` as in `text.good_hours`; `writer`: whether the visitor may answer
+    questions."""
     hours = coming_text.good_hours(one, zone, closings)
+    why = fit.fills_why if fit else ""
+    lines = room_text.room_words(one, unit, why, humidifier=humidifier.said is True)
+    answered = []
+    if humidifier.said is not None:
+        answered = [humidifier_answer(one.place.id, said=humidifier.said, writer=writer)]
     sections = [
         [html.H2("Expected spells"), *_spell_table(one, now_ms, zone, unit)],
         [
@@ -226,13 +272,7 @@ def below(
             html.P(coming_text.forecast_reach(one, now_ms, zone)),
             html.P(coming_text.age(one, now_ms)),
             html.H3("The room"),
-            html.Ul(
-                [
-                    html.Li(line)
-                    for line in room_text.room_words(one, unit, fit.fills_why if fit else "")
-                ],
-                className="plain",
-            ),
+            html.Ul([*(html.Li(line) for line in lines), *answered], className="plain"),
         ],
     ]
     if plates:

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core.clock import now_ms
 from monitor.outlook import files, summary
+from monitor.outlook.inputs import humidifier_at
 from monitor.outlook.summary import SOON_H, PlaceOutlook
-from monitor.science.outlook import ensemble_statistics
+from monitor.science.outlook import ensemble_statistics, tank
 from monitor.science.outlook.room_model import room_description
 from monitor.science.outlook.what_if import Change, change_effect, with_change
 
@@ -32,6 +33,16 @@ class Setting(NamedTuple):
 
     setting_c: float
     rh_pct: OutlookRange
+
+
+class Humidifier(NamedTuple):
+    """Answer about a humidifier at a place, None if nobody gave one; and whether to ask."""
+
+    said: bool | None
+    asked: bool
+
+
+NOT_SAID = Humidifier(None, asked=False)
 
 
 class OutlookQueries:
@@ -74,6 +85,14 @@ class OutlookQueries:
     def fit(self, place: Place) -> LearnedPlace | None:
         """Results learned from a place's log."""
         return files.fit(self._shop.settings, place.id)
+
+    def humidifier(self, place: Place) -> Humidifier:
+        """Answer about a humidifier at a place, and whether to ask for one."""
+        with self._shop.reader() as reader:
+            said = humidifier_at(reader, self._shop.settings, place.id)
+        fit = self.fit(place)
+        asked = said is None and fit is not None and tank.is_asked_about(fit.learned.tanks)
+        return Humidifier(said, asked)
 
     def progress(self) -> Progress | None:
         """Progress of the learning under way."""

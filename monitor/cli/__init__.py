@@ -223,6 +223,7 @@ _COMMANDS: dict[str, Callable[..., None]] = {
     "climate": climate.climate,
     "advise": advise.advise,
     "filled": alerts.filled,
+    "humidifier": alerts.humidifier,
     "record": records.record,
     "verify-record": records.verify_record,
     "import": files.import_,

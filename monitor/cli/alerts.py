@@ -1,4 +1,4 @@
-"""`benchweather alert` and `filled`: what needs attention, and refilled tanks."""
+"""`benchweather alert`, `filled` and `humidifier`: what needs attention, humidifiers, their tanks."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from monitor.cli.output import out, print_json, print_table, when
 from monitor.cli.shared import Json, command, fahrenheit, journal_of, known
 from monitor.core.clock import now_ms
 from monitor.domain.events import About
+from monitor.domain.humidifier import HumidifierAction
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
@@ -142,6 +143,17 @@ def filled(
     given = {"amount": amount} if amount else {}
     ask(settings, "filled", {"about": About.RESERVOIR, "reservoir": tank} | given)
     out.print(f"{tank} is filled{f' with {amount}' if amount else ''}.")
+
+
+def humidifier(
+    settings: Settings,
+    place: Annotated[str, typer.Argument(help="Id of the place")],
+    there: Annotated[bool, typer.Option("--there/--none", help="Whether it has a humidifier")],
+) -> None:
+    """Say whether a place has a humidifier. The outlook asks this on the page Coming."""
+    do = HumidifierAction.THERE if there else HumidifierAction.NONE
+    ask(settings, do, {"about": About.HUMIDIFIER, "place": place})
+    out.print(f"{place} has {'a' if there else 'no'} humidifier.")
 
 
 def _title(alert: Alert, settings: Settings) -> str:

@@ -13,7 +13,13 @@ from typing import Annotated, Any
 from msgspec import Meta
 
 from monitor.commands import alerts as alert_commands
-from monitor.commands.alerts import DecideReservoir, DecideRule, decide_alert, decide_caution
+from monitor.commands.alerts import (
+    DecideReservoir,
+    DecideRule,
+    decide_alert,
+    decide_caution,
+    decide_humidifier,
+)
 from monitor.commands.asides import AsideKeeper, DecideAside
 from monitor.commands.clock import DecideClock, ShopClock, check_time_known
 from monitor.commands.glue import decide_glue
@@ -36,6 +42,7 @@ from monitor.domain import (
     glue,
     guide,
     hand_reading,
+    humidifier,
     instrument,
     newcomer,
     own_proof,
@@ -71,6 +78,7 @@ for _module in (
     sensor_requests,
     glue,
     own_proof,
+    humidifier,
     asides,
     newcomer,
     shop_clock,
@@ -145,6 +153,7 @@ class Commands:
             About.ALERT: decide_alert,
             About.RULE: DecideRule(limits or AirLimits(), places),
             About.RESERVOIR: DecideReservoir(reservoirs or {}),
+            About.HUMIDIFIER: decide_humidifier,
             About.CAUTION: decide_caution,
             About.SENSOR: DecideSensor(look),
             About.GLUE: decide_glue,

@@ -1,4 +1,4 @@
-"""Commands on alerts and their rules, on reservoirs, and on cautions that were read."""
+"""Commands on alerts and their rules, humidifiers, their tanks, and cautions that were read."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from monitor.domain.alerts import alert, rule_registry
 from monitor.domain.alerts.alert import AlertRequest
 from monitor.domain.alerts.rule_registry import RuleRequest, SetRule
 from monitor.domain.events import About
+from monitor.domain.humidifier import HumidifierRequest
 from monitor.domain.places import AirLimits, Kind
 
 FILLED, PUT_AWAY = "filled", "put away"
@@ -103,6 +104,12 @@ class DecideReservoir:
                 )
                 raise Rejected(Fault("", "amount", amount, allowed)) from exc
         return Decision([command.event(name, body)], {"reservoir": name})
+
+
+def decide_humidifier(command: Command[HumidifierRequest]) -> Decision:
+    """Carry out an answer to the question whether a place has a humidifier."""
+    place = command.request.place
+    return Decision([command.event(place, {})], {"humidifier": place})
 
 
 def decide_caution(command: Command[PutAwayCaution]) -> Decision:

@@ -20,6 +20,7 @@ class About(StrEnum):
     RULE = "rule"
     ALERT = "alert"
     RESERVOIR = "reservoir"
+    HUMIDIFIER = "humidifier"
     CAUTION = "caution"
     SENSOR = "sensor"
     GLUE = "glue"

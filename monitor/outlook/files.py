@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-VERSION = 8
+VERSION = 9
 HOUR_MS = 3_600_000
 FRESH_MS = 3 * HOUR_MS
 """A look that was made longer ago says nothing any more. [ms]  Ours: one is made each hour."""

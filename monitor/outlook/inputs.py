@@ -10,6 +10,7 @@ from monitor.air.place_means import means
 from monitor.core.errors import OutOfRange
 from monitor.domain.events import About
 from monitor.domain.forecast import UNUSABLE_MS, Forecast, at_moments
+from monitor.domain.humidifier import HumidifierAction
 from monitor.science.air import dew_point
 from monitor.science.outlook.calendar import Days
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from monitor.science.ranges import Floats
+    from monitor.settings import Settings
 
 HOUR_MS = 3_600_000
 LEADS = STEPS + 12
@@ -27,7 +29,13 @@ LEADS = STEPS + 12
 
 
 def hours_of(
-    reader: Reader, place: str, outdoors: str | None, last_h: int, days: int, closed: Days
+    reader: Reader,
+    place: str,
+    outdoors: str | None,
+    last_h: int,
+    days: int,
+    closed: Days,
+    humidifier: bool | None = None,
 ) -> ShopHours | None:
     """The log of a place, up to and with the hour that ends at `last_h`; None without a reading.
 
@@ -41,6 +49,8 @@ def hours_of(
         How far back. [d]
     closed : ndarray
         Days closed besides the weekly ones, since 1970-01-01.
+    humidifier : bool or None
+        See `humidifier_at`.
     """
     start_ms, end_ms = (last_h - 24 * days) * HOUR_MS, last_h * HOUR_MS
     inside = means(reader, place, start_ms, end_ms, HOUR_S, typed=False)
@@ -70,7 +80,18 @@ def hours_of(
         out_temp,
         out_dew,
         closed,
+        humidifier,
     )
+
+
+def humidifier_at(reader: Reader, settings: Settings, place: str) -> bool | None:
+    """Last answer about a humidifier at a place; a tank of the place in the settings is a yes. None
+    where nobody answered."""
+    events, _ = journal.events_about(reader.connection, About.HUMIDIFIER)
+    for event in reversed(events):
+        if event.subject == place:
+            return event.action == HumidifierAction.THERE
+    return True if any(tank.place == place for tank in settings.reservoirs) else None
 
 
 def fills_of(reader: Reader, tanks: Iterable[str]) -> list[Fills]:

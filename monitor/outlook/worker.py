@@ -18,7 +18,7 @@ from monitor.outlook import files
 from monitor.outlook.evaluation.report import scores, snap_score
 from monitor.outlook.evaluation.walk_forward import FRESH_H, Walk
 from monitor.outlook.files import LearnedPlace, Progress, StoredOutlook
-from monitor.outlook.inputs import HOUR_MS, fills_of, hours_of, issues_of
+from monitor.outlook.inputs import HOUR_MS, fills_of, hours_of, humidifier_at, issues_of
 from monitor.outlook.safe_air import WALL_H, safe_ahead, wall_factor
 from monitor.science.outlook import dry_snap, ensemble_statistics
 from monitor.science.outlook.forecaster import TRIED_DAYS, LearnedForecaster
@@ -123,6 +123,7 @@ class Work:
                 now_ms // HOUR_MS,
                 newest and (newest.source, newest.issued_ms),
                 fit and fit.learned_ms,
+                humidifier_at(self._reader, self._settings, place),
             )
             if self._seen.get(place) != state and self.look(place, fit, now_ms):
                 self._seen[place] = state
@@ -141,6 +142,8 @@ class Work:
                 fit = LearnedPlace(place, now_ms, len(hours) / 24, False, learned, (), None, why)
                 files.keep(self._settings, fit)
             learned = fit.learned
+            if hours.humidifier is False:
+                learned = replace(learned, shop=learned.shop.without_tank())
             looks = np.array([end - dry_snap.LOOKS_APART_H, end])
             seen = predict(learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust)
             start = launch(learned.shop, k, issues, end, LAUNCHED, SEED)
@@ -204,7 +207,10 @@ class Work:
     def _material(self, place: str, now_ms: int) -> tuple[ShopHours, Issues] | None:
         """The log up to the last whole hour; None if it is too short or fell silent."""
         last_h = now_ms // HOUR_MS
-        hours = hours_of(self._reader, place, self._outdoors, last_h, LEARNED_DAYS, self._closed)
+        humidifier = humidifier_at(self._reader, self._settings, place)
+        hours = hours_of(
+            self._reader, place, self._outdoors, last_h, LEARNED_DAYS, self._closed, humidifier
+        )
         if hours is None or len(hours) < 24 * FEWEST_DAYS or _stale_h(hours) >= FRESH_H:
             return None
         return hours, issues_of(self._reader, self._prefer, now_ms, LEARNED_DAYS)

@@ -27,6 +27,7 @@ from dashboard.ui import plates_text
 from dashboard.ui.formats import scale
 from dashboard.ui.plots import View
 from dashboard.ui.themes import theme
+from monitor.commands import Commands
 from monitor.core.errors import Rejected
 from monitor.domain.cold_walls import INSTEAD
 from monitor.domain.forecast import Forecast
@@ -161,6 +162,64 @@ def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
     assert said(31.0, 0.0).endswith("Its tank seems to be empty.")
     assert said(31.0, 0.9).endswith("RH does not show whether it has water now.")
     assert said(60.0, 0.0).endswith("RH does not show whether it has water now.")
+
+
+def test_a_humidifier_is_a_question_until_somebody_answers_and_never_stated_before(
+    shop, book, one
+):
+    """The nights that found one raise a question with two taps; only a yes lets it be stated."""
+    place, settings = one.place, shop.settings
+    fit, look = files.fit(settings, BENCH), files.look(settings, BENCH, NOW)
+    water = vapour_balance.with_humidifier(ROOM.water.mean, 300.0, 44.0)
+    room = dataclasses.replace(
+        look.room, refused="", tank=Tank(ROOM.water._replace(mean=water), (USUAL,), 1.0)
+    )
+    files.keep(settings, dataclasses.replace(look, room=room))
+
+    def nights(*found):
+        learned = dataclasses.replace(fit.learned, tanks=found)
+        files.keep(settings, dataclasses.replace(fit, learned=learned))
+
+    def shown(*, writer=True):
+        parts = coming_page.head_and_details(BENCH, shop, OutlookQueries(shop), NOW, writer=writer)
+        return str([part.to_plotly_json() for side in parts for part in side])
+
+    question, stated = "Is there a humidifier here?", "A humidifier keeps it at"
+    try:
+        nights(*[False] * 4, *[True] * 3)
+        assert question not in shown()
+        assert stated not in shown()
+        nights(*[True] * 7)
+        assert question in shown()
+        assert "RH often stays near 44 %" in shown()
+        assert stated not in shown()
+        assert "No humidifier here" in shown()
+        assert "No humidifier here" not in shown(writer=False)
+        with (
+            contextlib.closing(Writer(settings.store_path)) as writer,
+            shop_air.command_link(settings, Commands(writer, places=lambda: [BENCH])),
+        ):
+            board = shop_air.board_client(settings)
+
+            def tap(do, place=BENCH):
+                command = {"about": "humidifier", "do": do, "place": place, "id": f"{do}-{place}"}
+                return board.post(
+                    "/bench/do", json=command, headers={"Origin": "http://localhost"}
+                )
+
+            assert tap("there", "nowhere").status_code == 409
+            assert book.humidifier(place) == (None, True)
+            assert tap("there").status_code == 200
+            assert stated in shown()
+            assert question not in shown()
+            assert "There is a humidifier here." in shown()
+            assert tap("none").status_code == 200
+        assert stated not in shown()
+        assert question not in shown()
+        assert "There is no humidifier here." in shown()
+    finally:
+        files.keep(settings, fit)
+        files.keep(settings, look)
 
 
 def test_an_old_outlook_and_none_at_all_say_what_is_needed():

@@ -17,9 +17,11 @@ from receivers import Webhook
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.events import About
 from monitor.domain.topic_rules import COMMAND_TOPIC
 from monitor.service.state_publisher import ALERTS_TOPIC
 from monitor.store import Reader, Writer, outbox
+from monitor.store.journal import events_about
 
 make_command_server = command_server.make_command_server  # fixture
 
@@ -194,6 +196,8 @@ def test_an_alert_is_put_off_and_what_cannot_be_is_refused(shop):
         (("rule", "set", "dry", "--field", "only=cellar"), 1, "only = 'cellar': must be one of"),
         (("rule", "set", "dry", "--field", "under=dry"), 1, "under must not lead back"),
         (("filled", "bucket"), 1, "there is no tank 'bucket'"),
+        (("humidifier", "cellar", "--none"), 1, "place = 'cellar': must be one of"),
+        (("humidifier", "bench"), 2, "Missing option '--there'"),
         (
             ("filled", "room-humidifier", "--amount", "2"),
             1,
@@ -288,6 +292,15 @@ def test_rules_are_shown_changed_added_and_given_up(shop):
     assert set(journal(shop).rules) == {"very-dry", "loft-heat"}
 
 
+@pytest.mark.slow
+def test_an_answer_about_a_humidifier_is_kept(shop):
+    assert "bench has no humidifier." in ok(shop.command("humidifier", "bench", "--none"))
+    with closing(Reader(shop.settings.store_path)) as reader:
+        (event,), _ = events_about(reader.connection, About.HUMIDIFIER)
+    assert (event.subject, event.action) == ("bench", "none")
+
+
+@pytest.mark.slow
 def test_a_tank_is_noted_as_filled(shop):
     assert "1500 mL" in ok(shop.command("filled", "room-humidifier", "--amount", "1500 mL"))
     assert abs(journal(shop).filled_ms["room-humidifier"] - now_ms()) < 20_000

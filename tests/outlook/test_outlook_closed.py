@@ -63,6 +63,8 @@ def test_the_heater_and_its_settings_are_found_though_the_shop_was_left_cold(log
     # The demo's humidifier, whose tank nobody fills each day, is found from RH alone.
     assert room.tank is not None
     assert room.tank.water.misfit < 0.5 * room.water.misfit
+    # Who says that there is no humidifier is believed.
+    assert fit_room(prepared_log(replace(told, humidifier=False), none), len(log) - 1).tank is None
     steady = OutdoorHours(*(np.full((STEPS, 1), value) for value in (2.0, -3.0, 3.0)))
     assert (
         humidifier_running(room, k, len(log) - 1, steady)[:40].max() == 0

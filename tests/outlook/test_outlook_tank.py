@@ -119,6 +119,21 @@ def test_the_habit_of_who_tops_up_each_day():
     assert one.again > 0.7
 
 
+@pytest.mark.parametrize(
+    ("found", "asked"),
+    [
+        ([], False),
+        ([True] * 5, False),
+        ([True] * 6, True),
+        ([True] * 20 + [False] * 2, False),
+        ([True, True, False, True, True, True, True], True),
+    ],
+)
+def test_a_humidifier_is_asked_about_after_several_nights(found, asked):
+    """Rung: property."""
+    assert tank.is_asked_about(found) is asked
+
+
 def test_a_tank_that_seldom_runs_dry_has_no_brim():
     """Rung: property."""
     found = tank.habits(np.ones(HOURS), np.full(HOURS, 100.0), HOUR, WORKED)

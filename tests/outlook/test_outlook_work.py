@@ -16,14 +16,14 @@ from monitor.commands import Commands, Journal
 from monitor.core.measurements import Quantity, Reading
 from monitor.domain.alerts.rule_registry import in_use
 from monitor.outlook import files
-from monitor.outlook.inputs import fills_of, hours_of, issues_of
+from monitor.outlook.inputs import fills_of, hours_of, humidifier_at, issues_of
 from monitor.outlook.place_air import PlaceAirs
 from monitor.outlook.summary import dry_words, foreseen, spell_words
 from monitor.outlook.worker import Work
-from monitor.science.outlook import ensemble_statistics
+from monitor.science.outlook import ensemble_statistics, tank
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS
-from monitor.science.outlook.room_model import room_description
+from monitor.science.outlook.room_model import Tank, room_description
 from monitor.settings import load
 from monitor.store import Reader, Writer, forecasts
 from sensors.demo.forecasts import Forecasts, issues
@@ -194,6 +194,35 @@ def test_a_hot_spell_is_told_in_the_unit_of_the_reader(settings, looked):
     in_c, in_f = (spell_words(one, spell, unit, settings.zone) for unit in ("°C", "°F"))
     assert f"{spell.extreme.middle:.0f} °C" in in_c
     assert f"{1.8 * spell.extreme.middle + 32:.0f} °F" in in_f
+
+
+def test_an_answer_about_a_humidifier_counts_at_the_next_look(settings, looked):
+    before = files.fit(settings, BENCH), files.look(settings, BENCH, NOW)
+    shop = before[0].learned.shop
+    found = Tank(shop.room.vapour, (tank.USUAL,), 1.0)
+    room = dataclasses.replace(shop.room, tank=found)
+    learned = dataclasses.replace(
+        before[0].learned, shop=dataclasses.replace(shop, room=room), tanks=(True,) * 7
+    )
+    files.keep(settings, dataclasses.replace(before[0], learned=learned))
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        work = Work(settings, reader)
+        # The tank in the settings is as good as an answer, until somebody answers.
+        assert humidifier_at(reader, settings, BENCH) is True
+        assert humidifier_at(reader, dataclasses.replace(settings, reservoirs=()), BENCH) is None
+        work.look_all(NOW)
+        assert files.look(settings, BENCH, NOW).room.tank is not None
+        with contextlib.closing(Writer(settings.store_path)) as writer:
+            asked = {"about": "humidifier", "do": "none", "place": BENCH}
+            Commands(writer).carry_out(asked, NOW)
+        assert humidifier_at(reader, settings, BENCH) is False
+        work.look_all(NOW)
+        assert files.look(settings, BENCH, NOW).room.tank is None
+        with contextlib.closing(Writer(settings.store_path)) as writer:
+            Commands(writer).carry_out(asked | {"do": "there"}, NOW)
+        assert humidifier_at(reader, settings, BENCH) is True
+    for one in before:
+        files.keep(settings, one)
 
 
 def test_fills_that_were_told_reach_the_outlook_and_are_kept(settings, looked):

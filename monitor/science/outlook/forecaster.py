@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.science.outlook import dry_snap
+from monitor.science.outlook import dry_snap, tank
 from monitor.science.outlook.hourly_log import STEPS, Issues
 from monitor.science.outlook.room_model import PreparedLog
 from monitor.science.outlook.shop_model import HoursAhead, ShopModel, entry, learn, predict
@@ -25,12 +25,13 @@ class LearnedForecaster:
     """Result of learning from a log.
 
     `shop`: the fitted shop; `trust`: weights from its own record; `bar`: probability of a dry snap
-    from which an alert opens. [-]
+    from which an alert opens [-]; `tanks`: whether each of the last nights found a humidifier's tank.
     """
 
     shop: ShopModel
     trust: Trust = UNTRIED
     bar: float = dry_snap.USUAL_THRESHOLD
+    tanks: tuple[bool, ...] = ()
 
 
 class Forecaster:
@@ -50,6 +51,7 @@ class Forecaster:
         self._starts = [dry_snap.snaps(rh, shift) for shift in dry_snap.SHIFTS_PCT]
         self._moments: list[np.ndarray] = []
         self._chances: list[list[Floats]] = [[] for _ in dry_snap.SHIFTS_PCT]
+        self._tanks: tuple[bool, ...] = ()
         self._tuned_at = 0
         self._bar = dry_snap.USUAL_THRESHOLD
 
@@ -65,7 +67,8 @@ class Forecaster:
         shop = learn(self._k, self._issues, stop, before)
         if self._moments and stop - self._tuned_at >= 24 * TUNE_DAYS:
             self._bar, self._tuned_at = self._tuned(stop), stop
-        return LearnedForecaster(shop, self._record.judged(observed, stop), self._bar)
+        self._tanks = (*self._tanks, shop.room.tank is not None)[-tank.ASKED_OF :]
+        return LearnedForecaster(shop, self._record.judged(observed, stop), self._bar, self._tanks)
 
     def try_out(
         self, learned: LearnedForecaster, ends: np.ndarray, members: int, seed: int

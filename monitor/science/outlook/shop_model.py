@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -48,6 +48,10 @@ class ShopModel:
     forecast: forecast_correction.Corrector
     residual: residual_correction.ResidualCorrection
     unexplained_sd: Floats
+
+    def without_tank(self) -> ShopModel:
+        """The same, had no humidifier been found. The night's learning does the rest."""
+        return replace(self, room=replace(self.room, tank=None))
 
 
 class HoursAhead(NamedTuple):

@@ -10,11 +10,14 @@ from memory.)
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from monitor.science.ranges import Floats
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 DRY_H = 36.0
 """A tank runs dry about so long after it was filled. [h]  Ours."""
@@ -32,6 +35,16 @@ MEDIAN_OF_SD = 0.6745
 TAIL = 4.0
 """Degrees of freedom of Student's t that the errors follow: doors and kettles are no sign of a tank.
 [-]  Ours."""
+
+
+ASKED_NIGHTS, ASKED_OF = 6, 7
+"""A humidifier is asked about once a tank was found on so many of the last so many nights. [-]
+Ours: never said without an answer."""
+
+
+def is_asked_about(found: Sequence[bool]) -> bool:
+    """True if the tanks found night by night, oldest first, are enough for a question."""
+    return sum(found[-ASKED_OF:]) >= ASKED_NIGHTS
 
 
 class TankProbability(NamedTuple):
