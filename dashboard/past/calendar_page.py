@@ -160,7 +160,7 @@ def _cells(month: CalendarMonth, year: Year, shop: ShopData) -> list[Component]:
     beyond = month.worst.beyond(year.band_pct)
     extreme = month.worst.low if beyond < 0 else month.worst.high
     side = "dry" if beyond < 0 else "damp"
-    worst = [
+    worst: list[Component | str] = [
         html.Span(className="shape", **attributes(data_state=side)),
         " ",
         dcc.Link(f"{formats.day(day)}: {extreme:.0f} %", href=f"/past?{query}"),

@@ -143,7 +143,8 @@ def test_the_sentence_tells_range_mean_end_and_time_outside_the_band():
     line = Line("Front bench", table([38, 40, 50, 52], [37, 40, 50, 52]), (40.0, 60.0))
     assert history_plot.summary(line, "humidity", "last day", VIEW) == (
         "Front bench, last day: 37 to 52 %, mean 45 %, 52 % at the end; "
-        "below its band 25 % of the readings, above it 0 %."
+        "below its band 25 % of the readings, above it 0 %. "
+        "Lowest at Mon 21 Sep 16:13, highest at Mon 21 Sep 16:43."
     )
     empty = Line("Front bench", table([np.nan]))
     assert history_plot.summary(empty, "humidity", "last day", VIEW) == (
