@@ -13,7 +13,7 @@ from dash import html
 
 from dashboard.past import climate_figure, view_page
 from dashboard.past.view_page import Asked, Drawn, PastView
-from dashboard.ui import formats, plots
+from dashboard.ui import formats, missing, plots
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.air import climate_report
@@ -51,7 +51,7 @@ def view_of(shop: ShopData) -> PastView:
         answered=partial(answered, shop=shop),
         dates=False,
         aside="Shop is the mean of all places indoors.",
-        missing="",
+        missing=missing.NO_READING,
     )
 
 

@@ -12,7 +12,7 @@ from dashboard.past import downloads, marks, view_page
 from dashboard.past.selection import QUANTITIES, Choice, span_of
 from dashboard.past.spans import SPANS, words
 from dashboard.past.view_page import Asked, Drawn, PastView
-from dashboard.ui import formats, history_plot, plots
+from dashboard.ui import formats, history_plot, missing, plots
 from dashboard.ui.history_plot import Line
 from dashboard.ui.themes import theme_of
 from monitor.air.current import work_band
@@ -44,7 +44,7 @@ def view_of(shop: ShopData, marks_of: MarksOf | None = None) -> PastView:
         answered=partial(answered, shop=shop, **({"marks_of": marks_of} if marks_of else {})),
         quantities=QUANTITIES,
         zoom=True,
-        missing="",
+        missing=missing.NO_READING,
     )
 
 

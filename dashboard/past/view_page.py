@@ -13,7 +13,7 @@ import dash
 import numpy as np
 from dash import ClientsideFunction, Input, Output, State, dcc, html
 
-from dashboard.past import picture
+from dashboard.past import picture, view_form
 from dashboard.past.selection import (
     Choice,
     Done,
@@ -24,9 +24,7 @@ from dashboard.past.selection import (
     span_of,
     step,
 )
-from dashboard.past.spans import SPANS
-from dashboard.ui import formats, page_frame, plots, sentences
-from dashboard.ui.markup import attributes
+from dashboard.ui import formats, missing, page_frame, plots
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
@@ -51,7 +49,7 @@ FINE_MS = 3 * formats.DAY_MS
 """Spans up to this are drawn from 10-minute means, longer ones from hours. [ms]"""
 PAIR = "dew_point"
 """A quantity that a place has if one of its sensors measures both temperature and RH."""
-NEEDS_PAIR = "This view needs temperature and RH from one sensor. No sensor has sent both yet."
+NEEDS_PAIR = "This view needs temperature and RH, and no sensor has sent both yet."
 
 
 class Drawn(NamedTuple):
@@ -229,11 +227,9 @@ def layout(shop: ShopData, view: PastView, query: Mapping[str, Any]) -> Componen
         return html.Main(
             [
                 html.H1(view.title),
-                *([html.P(view.missing)] if view.missing else []),
-                html.P(sentences.FIRST_READING),
-                html.Code(sentences.FIRST_PACK),
+                missing.missing(view.missing, missing.TYPE_READING, missing.CONNECT_SENSOR),
             ],
-            className="sheet",
+            className="sheet bench",
         )
     choice = choice_of(query, view.spans)
     known = [one for one in choice.places if one in ids] or [one for one in ids[:1] if one]
@@ -245,12 +241,12 @@ def layout(shop: ShopData, view: PastView, query: Mapping[str, Any]) -> Componen
     return html.Main(
         [
             html.Div(_links(view, choice), id=f"{view.name}-views", className="views"),
-            html.Form(_places(view, asked, choice, shop, offered), className="asked"),
+            html.Form(view_form.places(view, asked, choice, shop, offered), className="asked"),
             html.Section(
                 [
                     html.H1(view.title, className="unseen" if view.zoom else None),
-                    html.Div(_times(view, choice), className="spans"),
-                    _plot(view.name),
+                    html.Div(view_form.times(view, choice), className="spans"),
+                    view_form.plot(view.name),
                     html.Div(id=f"{view.name}-words", className="summary"),
                     html.Div(
                         [
@@ -276,117 +272,6 @@ def _links(view: PastView, choice: Choice) -> Component:
     links = ((f"{path}?{query}" if path != view.path else path, word) for path, word in VIEWS)
     here = view.path
     return page_frame.Section("Views of the past", "", tuple(links)).links(here)
-
-
-def _places(
-    view: PastView, asked: Asked, choice: Choice, shop: ShopData, offered: Mapping[str, set[str]]
-) -> list[Component]:
-    options = [{"label": label, "value": place} for place, label in asked.options]
-    first = next(iter(choice.places), "")
-    field: Component = (
-        dcc.Checklist(id=f"{view.name}-places", value=list(choice.places), options=options)
-        if asked.many
-        else dcc.RadioItems(id=f"{view.name}-places", value=first, options=options)
-    )
-    found = [_fieldset(asked.legend, field)]
-    if view.two:
-        second = dcc.RadioItems(id=f"{view.name}-beside", value=choice.places[-1], options=options)
-        found.append(_fieldset("Compared with", second))
-    if view.quantities:
-        unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-        can = {q for place in offered.values() for q in place}
-        known = [q for q in view.quantities if q in can]
-        values = [{"label": formats.scale(q, unit).words, "value": q} for q in known]
-        chosen = choice.quantity if choice.quantity in known else known[0]
-        found.append(
-            _fieldset(
-                "Quantity",
-                dcc.RadioItems(id=f"{view.name}-quantity", value=chosen, options=values),
-            )
-        )
-    return [*found, *([html.P(view.aside, className="aside")] if view.aside else [])]
-
-
-def _fieldset(legend: str, field: Component) -> Component:
-    return html.Fieldset([html.Legend(legend), field])
-
-
-def _times(view: PastView, choice: Choice) -> list[Component]:
-    """Span, steps, dates, and what is shown."""
-    name = view.name
-    found: list[Component] = []
-    if len(view.spans) > 1:
-        options = [{"label": SPANS[s], "value": s} for s in view.spans]
-        found.append(
-            html.Fieldset(
-                [
-                    html.Legend("Span"),
-                    dcc.RadioItems(
-                        id=f"{name}-span", value=choice.span, inline=True, options=options
-                    ),
-                ],
-                className="span-names",
-            )
-        )
-    earlier = "Earlier" if len(view.spans) > 1 else f"A {view.spans[0]} earlier"
-    steps = (("earlier", earlier), ("later", "Later"), ("now", "Now"))
-    found.append(
-        html.Div(
-            [
-                html.Button(word, id=f"{name}-{id_}", n_clicks=0, type="button")
-                for id_, word in steps
-            ],
-            className="steps",
-        )
-    )
-    if view.dates:
-        found.append(_dates(name))
-    found.append(html.P(id=f"{name}-shown", className="shown", **attributes(aria_live="polite")))
-    return found
-
-
-def _dates(name: str) -> Component:
-    """Two days to enter, folded away."""
-    fields = [
-        html.Div(
-            [
-                html.Label(word, htmlFor=f"{name}-{end}"),
-                dcc.Input(
-                    id=f"{name}-{end}",
-                    type="date",  # type: ignore[arg-type] # the browser's own field for a day
-                    value="",
-                ),
-            ],
-            className="field",
-        )
-        for end, word in (("from", "From"), ("to", "To"))
-    ]
-    return html.Details(
-        [
-            html.Summary("Dates"),
-            html.Div(
-                [
-                    *fields,
-                    html.Button("Show dates", id=f"{name}-dates", n_clicks=0, type="button"),
-                ],
-                className="dates",
-            ),
-            html.P(id=f"{name}-dates-fault", className="fault", role="alert"),
-        ],
-        className="pick-dates",
-        **attributes(data_unfold=f"{name}-dates"),
-    )
-
-
-def _plot(name: str) -> Component:
-    return html.Div(
-        dcc.Graph(
-            id=f"{name}-plot", config=plots.PLOT_CONFIG, responsive=True, figure=plots.NO_PLOT
-        ),
-        className="plot",
-        role="img",
-        **attributes(aria_label="Plot; described by the sentences below it"),
-    )
 
 
 def _shown(choice: Choice, now: int, shop: ShopData) -> str:

@@ -226,13 +226,13 @@ def test_an_empty_shop_and_one_reading_are_shown_without_a_fault(settings, clien
     writer = Writer(settings.store_path)
     path = next(path for path, view in zip_views() if view == name)
     text = ask_page(client, path).get_data(as_text=True)
-    assert "publish to the topic" in text
+    assert "Connect a sensor" in text
     series = [Series("front-bench", "fb-1", q) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)]
     writer.write(
         [Reading(s, now_ms() - HOUR, v) for s, v in zip(series, (20.0, 45.0), strict=True)]
     )
     writer.close()
-    assert "publish to the topic" not in ask_page(client, path).get_data(as_text=True)
+    assert "Connect a sensor" not in ask_page(client, path).get_data(as_text=True)
     many = ["front-bench"] if name == "past" else "front-bench"
     values = {f"{name}-places": many, f"{name}-quantity": "humidity", f"{name}-beside": ""}
     answer = draw_view(client, name, values | {f"{name}-span": "day"})

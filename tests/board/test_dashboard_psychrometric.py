@@ -158,7 +158,7 @@ def test_a_sensor_without_a_pair_gets_no_chart(tmp_path):
     Writer(settings.store_path).close()
     shop = ShopData(settings)
     text = said(view_page.layout(shop, page.view_of(shop), {}))
-    assert "No sensor has sent both" in text
+    assert "no sensor has sent both" in text
 
 
 def test_the_ring_of_a_silent_sensor_is_not_called_the_air_at_the_end():
