@@ -32,7 +32,7 @@ ORDER = (-3, -2, -1, 0, 1, 2, 3, UNKNOWN)
 def calendar_plot(
     days: Sequence[CalendarDay], band_pct: tuple[float, float], look: Theme, width_px: int = 1280
 ) -> go.Figure:
-    """Months down, days of the month across; what cannot be hovered stands in the table."""
+    """Plot with a row for each month and a cell for each of its days."""
     rows = list(dict.fromkeys((d.day.year, d.day.month) for d in days))
     row = {month: len(rows) - 1 - i for i, month in enumerate(rows)}
     narrow = width_px < NARROW_PX

@@ -94,7 +94,7 @@ def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: ShopData
     query = urlencode({"place": year.place.id, "end": year.end_ms})
     files: list[Component | str] = [
         html.A("Download as CSV", href=f"/past/calendar.csv?{query}"),
-        " – a line for each day",
+        " – one line a day",
     ]
     title = f"{year.place.label}: relative humidity day by day"
     return Drawn(plot, [*words(year), _table(year, shop)], files, title, shown)
@@ -142,7 +142,7 @@ def _table(year: Year, shop: ShopData) -> Component:
         className="scroll",
         tabIndex=0,
         role="region",
-        **attributes(aria_label="Days of each month"),
+        **attributes(aria_label="Days by month"),
     )
 
 

@@ -135,7 +135,7 @@ def _shown(mark: Mark, view: View) -> tuple[int, int]:
 
 
 def _lanes(found: Iterable[Mark], view: View) -> list[tuple[Mark, int]]:
-    """Each mark and its row: the first in which nothing else is at its time; the last is shared."""
+    """Marks with a row for each: the first in which nothing else is at its time; the last is shared."""
     room = ROOM * (view.end_ms - view.start_ms)
     ends: list[float] = []
     placed = []

@@ -129,7 +129,7 @@ def _line(history: QuantityHistory, shop: ShopData) -> Line:
 
 
 def span_words(choice: Choice, start: int, end: int, zone: Any) -> str:
-    """The span of a choice as it stands in a sentence."""
+    """Span of a choice, as part of a sentence."""
     if choice.zoom or choice.end_ms is not None:
         return f"{formats.stamp(start, zone)} to {formats.stamp(end, zone)}"
     return words(choice.span)

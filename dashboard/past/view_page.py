@@ -205,7 +205,7 @@ def _choice(before: Choice, values: Mapping[str, Any], view: PastView) -> Choice
 
 
 def drawing(view_of: Callable[..., Drawn]) -> Callable[..., Drawn]:
-    """Decorator of an answer to a choice: where the store cannot be read it says so in the plot."""
+    """Decorator of an answer to a choice: a store that cannot be read is named in the plot."""
     return page_frame.where_store_fails(
         lambda trouble, _choice, screen, *_, **__: Drawn(
             plots.empty_plot(trouble.sentence, theme_of(screen)), [html.P(trouble.remedy)]
