@@ -42,7 +42,7 @@ DIFFERENCES = {"humidity": "points of RH", "equilibrium_moisture_content": "poin
 
 
 class Side(NamedTuple):
-    """One of two places: its means, the quantity in kept units, and its band of RH. [%]"""
+    """Means of one of two places: times, RH, the quantity in kept units, and its band of RH. [%]"""
 
     place: Place
     ts_ms: NDArray[np.int64]

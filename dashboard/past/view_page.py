@@ -153,8 +153,8 @@ def register(app: dash.Dash, shop: ShopData, view: PastView) -> None:
         *(State(f"{name}-{end}", "value") for end in ("from", "to") if view.dates),
     )
     def draw(*given: Any) -> tuple[Any, ...]:
-        """What the reader did is found by comparing with what is drawn: a newer request takes the
-        place of one that is under way."""
+        # What the reader did is found by comparing with what is drawn: a newer request takes the
+        # place of one that is under way.
         values = dict(
             zip([*fields, "screen", "token", *stores, "from", "to"], given, strict=False)
         )

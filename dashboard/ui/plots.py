@@ -1,4 +1,4 @@
-"""What every plot shares: its template in each theme, its axes, colours, and how it travels."""
+"""Parts that plots share: the template of each theme, axes, colours, and the form that is sent."""
 
 from __future__ import annotations
 
