@@ -93,7 +93,7 @@ def readings(
         reading_page.label_of,
     )
     of_guide = FormReader(
-        functools.partial(guide_forms.values_of, settings=shop.settings),
+        functools.partial(guide_forms.values_of, shop=shop),
         guide_forms.field_of,
         guide_forms.label_of,
         reply=functools.partial(
@@ -127,6 +127,7 @@ def readings(
         About.READING: of_hand_readings,
         About.GUIDE: of_guide,
         About.CHANNEL: of_channels,
+        About.LISTENING: FormReader(lambda *_: {}, lambda *_: "", lambda name: name),
     }
 
 

@@ -31,8 +31,6 @@ ANYONE = None
 """Need of what every stranger may have."""
 Need = Role | None
 
-PAST_VIEWS = ("compare", "calendar", "psychrometric", "emc", "climate")
-"""Views of Past beside its history."""
 ENDPOINTS: dict[str, Need] = {
     # The empty frame of the board; what it shows comes by pages and callbacks.
     "static": ANYONE,
@@ -59,8 +57,6 @@ ENDPOINTS: dict[str, Need] = {
     "wall_content": Role.VIEWER,
     "past_csv": Role.VIEWER,
     "climate_csv": Role.VIEWER,
-    "calendar_csv": Role.VIEWER,
-    "past_picture": Role.VIEWER,  # a drawing of what the visitor sees becomes a page; nothing is kept
     "clients_file": Role.BENCH,
     "bench_do": Role.BENCH,  # each command has a need of its own
 }
@@ -71,7 +67,8 @@ PAGES: dict[str, Need] = {
             "air",
             "coming",
             "past",
-            *(f"past_{view}" for view in PAST_VIEWS),
+            "past_climate",
+            "past_psychrometric",
             "sensors",
             "sensors_one",
             "sensors_read",
@@ -110,8 +107,9 @@ CALLBACKS: dict[str, Need] = {
             "air.children",
             "coming-head.children",
             "coming-plot.figure",
-            *(f"{view}-plot.figure" for view in ("past", *PAST_VIEWS)),
-            *(f"{view}-picture.data" for view in ("past", *PAST_VIEWS)),
+            "past-plot.figure",
+            "climate-plot.figure",
+            "psychrometric-plot.figure",
             "sensors.children",
             "sensor-now.children",
             "sensor-plot.figure",
@@ -162,6 +160,7 @@ OWNERS_COMMANDS: Mapping[str, frozenset[str]] = {
     About.SETTINGS: frozenset(("change", "undo", "restart")),
     About.GUIDE: frozenset(("skip", "resume")),
     About.CHANNEL: frozenset(("test",)),
+    About.LISTENING: frozenset(("start",)),
 }
 """Commands of the owner: settings, rules and wait types, and what takes readings out or puts them in."""
 BENCH_COMMANDS: Mapping[str, frozenset[str]] = {

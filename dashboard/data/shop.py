@@ -31,6 +31,7 @@ from monitor.domain.events import About
 from monitor.domain.hand_reading import fresh_ms
 from monitor.domain.places import Place
 from monitor.mqtt.broker_log import broker_refusals
+from monitor.readings import heard_topics
 from monitor.runtime import heartbeat
 from monitor.science.air import pressure_at_altitude
 from monitor.science.registry import DERIVED, derive
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     from monitor.domain.events import Event
     from monitor.domain.forecast import Forecast
     from monitor.mqtt.broker_log import BrokerRefusal
+    from monitor.readings.heard_topics import HeardTopics
     from monitor.settings import Settings
     from monitor.store.aside import AsideOfSensor
     from monitor.store.newcomers import Newcomer
@@ -106,6 +108,8 @@ class ShopData:
         beat = state.beat or heartbeat.Heartbeat(beat_ms=0, started_ms=0, pid=0)
         causes = (beat.broker_trouble, beat.store_trouble, beat.round_trouble)
         troubles = f"{state.gone}|{causes}|{beat.clock}|{beat.outage}|{beat.disk}"
+        with contextlib.suppress(OSError):
+            troubles += f"|{self.settings.heard_topics_path.stat().st_mtime_ns}"
         with self._watch:
             try:
                 return f"{self._version()}|{self._quiet()}|{troubles}"
@@ -213,6 +217,10 @@ class ShopData:
         if self.settings.broker.url:
             return []
         return broker_refusals(self.settings.broker_log_path)
+
+    def heard_topics(self) -> HeardTopics:
+        """Topics that the service hears, or heard when it last listened. Do not trust their texts."""
+        return heard_topics.read(self.settings.heard_topics_path)
 
     def clock_events(self, limit: int) -> list[Event]:
         """The last events about the clock of the shop's computer, oldest first."""

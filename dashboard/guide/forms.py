@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from dashboard.ui.form_input import id_of
-from monitor.core.errors import MonitorError
+from monitor.core.errors import MonitorError, Rejected
 from monitor.domain.events import About
 from monitor.domain.guide import GuideStep
 from monitor.domain.opening_hours import DAYS
@@ -16,9 +16,13 @@ from monitor.domain.settings_change import RestartService
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
+    from dashboard.data.shop import ShopData
     from dashboard.ui.form_input import Form
     from monitor.settings import Settings
 
+Paths = dict[tuple[str, ...], Any]
+TOPIC = "topic"
+"""Step of a tap that confirms the rule for a topic that was heard."""
 SAVE = "save"
 """Action of a tap that saves the form of a step."""
 CHANNEL = "shop"
@@ -62,24 +66,35 @@ _OF_SETTING = {
 """The field that has a setting, by its name or the last part of it."""
 
 
-def values_of(tap: Mapping[str, Any], form: Form, *, settings: Settings) -> dict[str, Any]:
+def values_of(tap: Mapping[str, Any], form: Form, *, shop: ShopData) -> dict[str, Any]:
     """The fields of the request that a tap means: a step to skip or to resume, or with `SAVE` the
     settings of its form."""
-    step = str(tap.get("step", ""))
+    step, settings = str(tap.get("step", "")), shop.settings
     if tap.get("do") != SAVE:
         return {"step": step}
+    if step == TOPIC:
+        return _change(_rule(tap, form, shop), settings)
     save = _SAVES.get(step)
     if save is None:
         return {"step": step}
-    changes = [
-        {"path": path, "value": value}
-        for path, value in save(form, settings).items()
-        if value is not None
-    ]
-    return {"about": About.SETTINGS, "do": "change", "set": changes, "version": settings.version}
+    return _change(save(form, settings), settings)
 
 
-Paths = dict[tuple[str, ...], Any]
+def _change(changes: Paths, settings: Settings) -> dict[str, Any]:
+    """The request that sets some settings; None leaves one as it is."""
+    sets = [{"path": path, "value": v} for path, v in changes.items() if v is not None]
+    return {"about": About.SETTINGS, "do": "change", "set": sets, "version": settings.version}
+
+
+def _rule(tap: Mapping[str, Any], form: Form, shop: ShopData) -> Paths:
+    """The rule that was proposed for a topic, with the place that was chosen. The browser sends the
+    topic only."""
+    heard = {one.topic: one.rule for one in shop.heard_topics().topics}
+    rule = heard.get(str(tap.get("of", "")))
+    if rule is None:
+        raise Rejected("this topic was not heard, or has no rule: listen again")
+    place = form.text("place") or rule["place"]
+    return {("topics", str(len(shop.settings.topics))): {**rule, "place": place}}
 
 
 def _required(form: Form, *names: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import TYPE_CHECKING, Any
 
 import dash
@@ -15,6 +16,7 @@ from dashboard.guide.forms import SAVE
 from dashboard.ui import page_frame
 from dashboard.ui.controls import action_button, action_results
 from dashboard.ui.markup import attributes
+from monitor.core.clock import now_ms
 from monitor.domain.guide import GuideStep
 
 if TYPE_CHECKING:
@@ -50,16 +52,21 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
     @page_frame.where_store_fails(lambda *_: (dash.no_update, dash.no_update))
     def refresh(_token: str, _changed: str, before: str) -> tuple[Any, ...]:
         state = guide_state(shop, kept)
-        if stamp(state) == before:  # what is being typed is left alone
+        now = stamp(state, shop)
+        if now == before:  # what is being typed is left alone
             raise dash.exceptions.PreventUpdate
-        return content(shop, state), stamp(state)
+        return content(shop, state), now
 
 
-def stamp(state: GuideState) -> str:
+def stamp(state: GuideState, shop: ShopData) -> str:
     """Text that changes when the steps have something new to show."""
     test = state.test
     sent = f"{test.attempts} {test.outcome}" if test else ""
-    return f"{sorted(state.done)} {sorted(state.skipped)} {sent}"
+    heard = shop.heard_topics()
+    topics = [one.topic for one in heard.topics]
+    listens = heard.until_ms > now_ms()
+    known = f"{sorted(state.done)} {sorted(state.skipped)} {sent} {listens} {topics}"
+    return hashlib.sha256(known.encode()).hexdigest()
 
 
 @page_frame.where_store_fails(page_frame.sheet(TITLE))
@@ -73,7 +80,7 @@ def layout(shop: ShopData, kept: CachedJournal, asked: str = "") -> Component:
         [
             *action_results(),
             html.Div(content(shop, state, asked), id="guide-steps"),
-            dcc.Store(id="guide-state", data=stamp(state)),
+            dcc.Store(id="guide-state", data=stamp(state, shop)),
         ],
         className="sheet bench one guide",
     )
@@ -120,7 +127,7 @@ def _step(shop: ShopData, state: GuideState, asked: str) -> Callable[[GuideStep]
             open=step == unfolded,
             id=f"step-{step}",
             className="step",
-            **attributes(data_state=standing),
+            **attributes(data_state=standing, data_unfold=f"guide-{step}-{standing}"),
         )
 
     return shown

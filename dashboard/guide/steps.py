@@ -9,7 +9,7 @@ from zoneinfo import available_timezones
 from dash import dcc, html
 
 from dashboard.data.records import Outcome
-from dashboard.guide.forms import CHANNEL, LABELS
+from dashboard.guide.forms import CHANNEL, LABELS, SAVE, TOPIC
 from dashboard.ui import formats, reading_form
 from dashboard.ui.controls import action_button, fault_line, text_field
 from dashboard.ui.markup import attributes
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.guide import GuideState
     from dashboard.data.shop import ShopData
+    from monitor.readings.heard_topics import HeardTopic
 
 TITLES = {
     GuideStep.SHOP: "Your shop and its first place",
@@ -37,6 +38,8 @@ TITLES = {
 }
 FORMS = (GuideStep.SHOP, GuideStep.HOURS, GuideStep.CHANNEL, GuideStep.FORECAST)
 """Steps with a form that is saved to the settings."""
+TOPICS_SHOWN = 12
+"""Most topics listed."""
 UNITS = {"auto": "As this device has it", "C": "°C", "F": "°F"}
 WORK = {"bench": "Gluing and open wood", "varnish": "Varnishing", "outdoors": "None: outdoors"}
 SOURCES = {
@@ -62,14 +65,14 @@ def _number(name: str, value: float | None, placeholder: str = "") -> Component:
     return _text(name, shown, inputMode="decimal", placeholder=placeholder)
 
 
-def _choice(name: str, words: Mapping[str, str], chosen: str) -> Component:
+def _choice(name: str, words: Mapping[str, str], chosen: str, form: str = "guide") -> Component:
     order = sorted(words, key=lambda one: one != chosen)
     return html.Div(
         [
-            html.Label(LABELS[name], htmlFor=f"guide-{name}"),
+            html.Label(LABELS[name], htmlFor=f"{form}-{name}"),
             html.Select(
                 [html.Option(words[one], value=one) for one in order],
-                id=f"guide-{name}",
+                id=f"{form}-{name}",
                 name=name,
             ),
             fault_line(name),
@@ -139,6 +142,7 @@ def _reading(shop: ShopData, state: GuideState) -> list[Component]:
                 dcc.Link("How sensors are connected", href="/help/sensors"),
             ]
         ),
+        *_heard(shop),
         html.H3("Or look around first"),
         html.P(
             [
@@ -149,6 +153,72 @@ def _reading(shop: ShopData, state: GuideState) -> list[Component]:
             ]
         ),
     ]
+
+
+def _heard(shop: ShopData) -> list[Component]:
+    """Listening for what a sensor sends in a form of its own, and a rule for each topic heard."""
+    heard, now = shop.heard_topics(), now_ms()
+    listens = heard.until_ms > now
+    listen = action_button(
+        "Listen for longer" if listens else "Listen for 2 minutes",
+        "start",
+        about="listening",
+        said="Listening. Let the sensor send now.",
+    )
+    words = (
+        "If it sends in another form or on another topic, let Benchweather listen. The broker accepts "
+        "any topic for that time. Nothing is stored until you confirm a rule."
+    )
+    if heard.trouble:
+        words = f"Nothing can be heard: {heard.trouble}."
+    elif listens:
+        words = f"Listening. Topics that are read already: {heard.read}."
+        if not heard.topics:
+            words += " No other message has come yet."
+    return [
+        html.P(words, role="status"),
+        html.Div(listen, className="taps wide"),
+        *(_topic(one, number, shop) for number, one in enumerate(heard.topics[:TOPICS_SHOWN])),
+    ]
+
+
+def _topic(one: HeardTopic, number: int, shop: ShopData) -> Component:
+    """A topic that is not read, with the rule that would read it."""
+    shown = [html.P(html.Code(one.topic[:80])), html.P(html.Code(one.payload), className="aside")]
+    if one.rule is None:
+        lines = [html.Li(reason) for reason in (*one.reasons, one.why)]
+        return html.Div(
+            [*shown, html.P("No rule is known for it:"), html.Ul(lines)], className="heard-topic"
+        )
+    form, place = f"guide-topic-{number}", str(one.rule["place"])
+    places = dict(shop.place_names())
+    places.setdefault(place, f"{place} (new)")
+    return html.Div(
+        [
+            *shown,
+            html.Ul([html.Li(reason) for reason in one.reasons]),
+            html.Div(
+                _choice("place", places, next(iter(shop.place_names()), place), form),
+                id=form,
+                className="fields",
+                **attributes(data_draft=form),
+            ),
+            html.Div(
+                action_button(
+                    "Read it like this",
+                    SAVE,
+                    about="guide",
+                    step=TOPIC,
+                    of=one.topic,
+                    form=form,
+                    said="Saved. The board starts again with it; this takes a few seconds.",
+                    name="tap main",
+                ),
+                className="taps wide",
+            ),
+        ],
+        className="heard-topic",
+    )
 
 
 def _clamp_up(shop: ShopData, state: GuideState) -> list[Component]:

@@ -8,8 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.ui import formats
-from dashboard.ui.plot_labels import end_labels
-from dashboard.ui.plots import NARROW_PX, View, axes, figure
+from dashboard.ui.plots import NARROW_PX, View, axes, end_labels, figure
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

@@ -26,6 +26,7 @@ from monitor.commands.glue import decide_glue
 from monitor.commands.guide import DecideTestNotice, decide_guide
 from monitor.commands.hand_readings import DecideHandReading, HandReadings
 from monitor.commands.instruments import decide_instrument
+from monitor.commands.listening import DecideListening
 from monitor.commands.newcomers import DecideNewcomer, NewcomerKeeper
 from monitor.commands.own_proof import DecideProof, Prove
 from monitor.commands.projections import Journal
@@ -44,6 +45,7 @@ from monitor.domain import (
     hand_reading,
     humidifier,
     instrument,
+    listening,
     newcomer,
     own_proof,
     sensor_requests,
@@ -86,6 +88,7 @@ for _module in (
     settings_change,
     guide,
     channel_test,
+    listening,
 ):
     for _type in _module.REQUESTS:
         REQUESTS.setdefault(_type.about, {})[str(_type.__struct_config__.tag)] = _type
@@ -142,6 +145,7 @@ class Commands:
         by_hand: HandReadings | None = None,
         settings: DecideSettings | None = None,
         test_notice: DecideTestNotice | None = None,
+        listen: DecideListening | None = None,
     ) -> None:
         self._writer = writer
         self._on_change, self._places, self._clock = on_change, places, clock
@@ -165,6 +169,7 @@ class Commands:
             About.SETTINGS: settings or DecideSettings(None),
             About.GUIDE: decide_guide,
             About.CHANNEL: test_notice or DecideTestNotice({}),
+            About.LISTENING: listen or DecideListening(),
         }
 
     @property

@@ -32,6 +32,7 @@ class About(StrEnum):
     SETTINGS = "settings"
     GUIDE = "guide"
     CHANNEL = "channel"
+    LISTENING = "listening"
 
 
 class Event(NamedTuple):

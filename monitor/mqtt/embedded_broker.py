@@ -161,6 +161,11 @@ def _spare_port() -> int:
 class EmbeddedBroker:
     """The broker's process.
 
+    Attributes
+    ----------
+    opens_while_running : bool
+        True if `open_topics` can be used.
+
     Parameters
     ----------
     folder : Path
@@ -186,6 +191,8 @@ class EmbeddedBroker:
     sync_s : float
         Period of writing to the disk; 0: before each acknowledgement. [s]
     """
+
+    opens_while_running = True
 
     def __init__(
         self,
@@ -216,7 +223,7 @@ class EmbeddedBroker:
         self._users = [
             (one.user, bcrypt_hash(one.password), one.may) for one in (ingest, *accounts)
         ]
-        self._nobody = secrets.token_urlsafe(24)
+        self._nobody, self._any_topic = secrets.token_urlsafe(24), False
         self._accounts_file, self._accounts_seen = accounts_file, 0
         self._tls = (cert_file, key_file) if cert_file and key_file else None
         self._child: subprocess.Popen[bytes] | None = None
@@ -321,6 +328,16 @@ class EmbeddedBroker:
         """Let the running broker know the accounts, if their file has changed since."""
         if not self.running() or self._accounts_changed() == self._accounts_seen:
             return
+        self._reload()
+
+    def open_topics(self, any_topic: bool) -> None:
+        """Let whoever may send readings publish on any topic but those of commands and states, and
+        the ingest's account read them; or only on known topics again."""
+        self._any_topic = any_topic
+        if self.running():
+            self._reload()
+
+    def _reload(self) -> None:
         self._write_configuration()
         if self._child is not None and hasattr(signal, "SIGHUP"):
             self._child.send_signal(signal.SIGHUP)
@@ -349,13 +366,22 @@ class EmbeddedBroker:
             users.append((_ANONYMOUS, self._nobody, May.READINGS))
         heard = _subjects((*rules.readings, *rules.commands))
         states = _subjects(rules.states)
+        if self._any_topic:
+            heard = _subjects(("#",))
         probe = self.probe
         written = [
             _user(ingest[0], ingest[1], states, heard),
             _user(probe.user, probe.password, [_PROBE_SUBJECT], [_PROBE_SUBJECT]),
         ]
         written += [
-            _user(name, password, _subjects(rules.publishes(may)), _subjects(rules.reads(may)))
+            _user(
+                name,
+                password,
+                _subjects(("#",) if self._any_topic else rules.publishes(may)),
+                _subjects(rules.reads(may)),
+                () if may is May.COMMANDS or not self._any_topic else _subjects(rules.commands),
+                states if self._any_topic else (),
+            )
             for name, password, may in users
         ]
         anyone = f'no_auth_user: "{_ANONYMOUS}"' if self._anonymous else ""
@@ -400,14 +426,18 @@ mqtt {{
         return (telling or lines or ["it wrote nothing into its log"])[-1]
 
 
-def _user(name: str, password: str, publish: list[str], read: list[str]) -> dict[str, object]:
-    """A user of the broker's configuration, who may publish and read on these subjects alone."""
+def _user(
+    name: str, password: str, publish: list[str], read: list[str], *never: Iterable[str]
+) -> dict[str, object]:
+    """A user of the broker's configuration, who may publish and read on these subjects alone, and
+    never publish on some of them."""
+    denied = [*_INNER, *(subject for some in never for subject in some)]
     return {
         "user": name,
         "password": password,
         "allowed_connection_types": ["MQTT"],
         "permissions": {
-            "publish": {"allow": publish, "deny": list(_INNER)} if publish else {"deny": ">"},
+            "publish": {"allow": publish, "deny": denied} if publish else {"deny": ">"},
             "subscribe": [*read, "$MQTT.sub.>"] if read else {"deny": ">"},
         },
     }

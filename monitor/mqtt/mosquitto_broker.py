@@ -24,6 +24,8 @@ class MosquittoBroker(EmbeddedBroker):
     and of the ingest in one moment can lose what it had acknowledged in that moment.
     """
 
+    opens_while_running = False
+
     def __init__(self, folder: Path, host: str, port: int, **more: Any) -> None:
         super().__init__(folder, host, port, **more)
         accounts: list[BrokerAccount] = [*more.get("accounts", ())]

@@ -23,6 +23,7 @@ from monitor.clients import archive
 from monitor.commands import Commands
 from monitor.commands.guide import DecideTestNotice
 from monitor.commands.ipc import CommandLink
+from monitor.commands.listening import DecideListening
 from monitor.commands.settings import DecideSettings
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, SettingsFault, StoreFault
@@ -51,6 +52,7 @@ from monitor.service.clock_watch import LOOK_S as LOOK_AT_CLOCK_S
 from monitor.service.clock_watch import ClockWatch, newest_known_ms
 from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.ingest_session import IngestSession, admit_first, take_over
+from monitor.service.live_discovery import LiveDiscovery
 from monitor.service.start_faults import start_faults
 from monitor.service.state_publisher import ALERTS_TOPIC, STATE_FILTER, StatePublisher
 from monitor.settings import Settings
@@ -172,6 +174,8 @@ class Supervisor:
                 sensors_a_day=settings.sensor.new_sensors_a_day,
             )
             sender = OutboxWorker(writer, settings.channels)
+            discovery = LiveDiscovery(settings, address, broker)
+            parts.callback(discovery.stop)
 
             def changed() -> None:
                 jobs.run_now(CYCLE)
@@ -192,6 +196,7 @@ class Supervisor:
                 settings=DecideSettings(settings_file, self._restart.set),
                 prove=functools.partial(proved, reader, settings),
                 by_hand=StoredHandReadings(reader, writer),
+                listen=DecideListening(discovery.start if discovery.can_listen() else None),
                 test_notice=DecideTestNotice(
                     {one.id: one.least for one in settings.channels}, settings.shop.name
                 ),

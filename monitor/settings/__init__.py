@@ -129,6 +129,10 @@ class Settings:
         return self.data / "people.sqlite3"
 
     @property
+    def heard_topics_path(self) -> Path:
+        return self.data / "heard-topics.json"
+
+    @property
     def forecast_folder(self) -> Path:
         return self.data / "forecasts"
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import re
+import threading
 import urllib.request
 
 import browser_fixtures as browser
+import paho.mqtt.publish
 import pytest
 from receivers import SECRET, Mailbox
 
@@ -58,6 +62,10 @@ class NewUser:
             self.page.wait_for_timeout(100)
         pytest.fail(f"{expression}\n{self.page.locator('main').inner_text()}")
 
+    def unfold(self, step):
+        self.page.wait_for_selector(f"#step-{step}", state="attached")
+        self.page.evaluate(f"document.querySelector('#step-{step}').open = true")
+
     def until_done(self, step):
         self.until(f"document.querySelector('#step-{step}')?.dataset.state === 'done'")
 
@@ -108,7 +116,7 @@ def test_a_new_user_gets_from_an_empty_folder_to_a_ready_time_and_a_mail(user, s
         user.tap("#step-channel [data-do=save]")
         assert SECRET not in page.evaluate("JSON.stringify(Object.entries(localStorage))")
         user.until("document.querySelector('#step-channel [data-do=test]') !== null")
-        page.evaluate("document.querySelector('#step-channel').open = true")
+        user.unfold("channel")
         user.tap("#step-channel [data-do=test]")
         user.until_done("channel")
         (mail,) = box.mails
@@ -116,10 +124,10 @@ def test_a_new_user_gets_from_an_empty_folder_to_a_ready_time_and_a_mail(user, s
     assert SECRET not in page.content()
     assert SECRET not in service.log.read_text()
 
-    page.evaluate("document.querySelector('#step-forecast').open = true")
+    user.unfold("forecast")
     user.tap("#step-forecast [data-do=skip]")
     user.until("document.querySelector('#step-forecast').dataset.state === 'skipped'")
-    page.evaluate("document.querySelector('#step-forecast').open = true")
+    user.unfold("forecast")
     user.tap("#step-forecast [data-do=resume]")
     user.until("document.querySelector('#step-forecast').dataset.state === 'to do'")
     assert not [one for one in user.seen.inaccessible() if one]
@@ -153,3 +161,36 @@ def test_who_only_looks_is_told_who_may_set_the_shop_up(user):
     assert other.inner_text("main h2") == "Read only"
     assert other.locator("main button").count() == 0
     other.close()
+
+
+def test_a_sensor_that_sends_in_its_own_form_is_heard_and_read_after_a_tap(user, service):
+    stop = threading.Event()
+    pack = json.dumps({"temp": 71.2, "hum": 44.0})
+
+    def send():
+        while not stop.wait(0.3):
+            for topic, payload in (("attic/climate", pack), ("attic/noise", b"\x00\xff")):
+                with contextlib.suppress(OSError):
+                    paho.mqtt.publish.single(
+                        topic, payload, qos=1, hostname="127.0.0.1", port=service.broker_port
+                    )
+
+    sender = threading.Thread(target=send)
+    sender.start()
+    try:
+        page = user.page
+        user.unfold("reading")
+        user.tap("[data-about=listening]")
+        user.until("document.querySelectorAll('.heard-topic').length === 2")
+        shown = page.inner_text("#step-reading")
+        assert "temperature in F" in shown
+        assert "No rule is known for it" in shown
+        user.unfold("reading")
+        user.tap("[data-step=topic]")
+        user.until_done("reading")
+    finally:
+        stop.set()
+        sender.join()
+    page.goto(f"{user.url}/")
+    page.wait_for_selector(".place")
+    assert "44" in page.inner_text(".place .rh")
