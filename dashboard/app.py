@@ -44,7 +44,10 @@ from dashboard.data.waits import WaitQueries
 from dashboard.data.wood import WoodQueries
 from dashboard.guide import page as guide_page
 from dashboard.help import page as help_page
+from dashboard.past import calendar_page as past_calendar_page
 from dashboard.past import climate_page as past_climate_page
+from dashboard.past import compare_page as past_compare_page
+from dashboard.past import emc_map_page as past_emc_map_page
 from dashboard.past import page as past_page
 from dashboard.past import psychrometric_page as past_psychrometric_page
 from dashboard.sensors import page as sensors_page
@@ -127,8 +130,11 @@ def create_app(settings: Settings) -> dash.Dash:
     coming_page.register(app, shop, coming_book, woods)
     past_page.register(app, shop, book, alert_book)
     for page in (
-        past_climate_page,
+        past_compare_page,
+        past_calendar_page,
         past_psychrometric_page,
+        past_emc_map_page,
+        past_climate_page,
         sensors_page,
         sensors_sensor_page,
         sensors_reading_page,

@@ -24,6 +24,7 @@ import dashboard_fixtures as shop_air
 from flask.testing import FlaskClient
 from werkzeug.test import EnvironBuilder, run_wsgi_app
 
+from dashboard.access import permissions
 from monitor.core.clock import now_ms
 from monitor.settings.board_keys import make_board_keys, open_code
 from monitor.store import Writer
@@ -187,15 +188,19 @@ class Fuzz:
             "data": ("", "1", "front-bench"),
             "id": ("help-found",),
         }
+        past = ("past", *permissions.PAST_VIEWS)
         stores: dict[str, tuple[Any, ...]] = {
             "coming-place": places,
             "plan-place": places,
             "screen": ({"theme": "day", "width": 900}, None),
             "past-places": ([places[0]], [], None),
-            "past-view": ({"places": places[0], "span": "week"}, {}),
-            "past-seen": ({"earlier": 0, "later": 0, "back": 0, "drawn": 5}, None),
-            "climate-view": ({"place": "", "turns": 0, "back": 0, "end": None, "drawn": 5}, {}),
-            "psychrometric-view": ({"place": "", "span": "week", "turns": 0, "back": 0}, {}),
+            **dict.fromkeys(
+                (f"{view}-view" for view in past), ({"places": places[0], "span": "week"}, {})
+            ),
+            **dict.fromkeys(
+                (f"{view}-seen" for view in past),
+                ({"earlier": 0, "later": 0, "back": 0, "dates": 0, "drawn": 5}, None),
+            ),
             "stay-drawn": ({"screen": None, "changed": "", "at": 5}, None),
             "bench-asked": ({}, {"glue": "", "start": "09:00", "turn": 5}),
             "bench-order": (["cleat"], []),

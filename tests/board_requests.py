@@ -44,3 +44,26 @@ def do(client, **command):
     """A tap: status and answer of a command."""
     answer = client.post("/bench/do", json=command, headers=HERE)
     return answer.status_code, json.loads(answer.data)
+
+
+def draw_view(client, name, values=(), *, held=None, pressed=(0, 0, 0), trigger=None, **headers):
+    """A view of Past drawn as its page asks for it; `held`: what an earlier answer left there."""
+    (entry,) = (
+        one
+        for one in client.get("/_dash-dependencies").json
+        if one["output"].startswith(f"..{name}-plot.figure")
+    )
+    steps = zip(("earlier", "later", "now"), pressed, strict=True)
+    known = {f"{name}-{step}": times for step, times in steps}
+    known |= {f"{name}-dates": 0, "token": ""}
+    known |= {
+        store: held[store]["data"]
+        for store in held or ()
+        if store in (f"{name}-view", f"{name}-seen")
+    }
+    known |= dict(values)
+    inputs, state = (
+        [(one["id"], one["property"], known.get(one["id"])) for one in entry[part]]
+        for part in ("inputs", "state")
+    )
+    return ask_dash(client, entry["output"], inputs, state, trigger, **headers)

@@ -182,15 +182,19 @@ _OPTIONAL_COUNT = _either(_is_nothing, _is_count)
 _SCREEN = _either(_is_nothing, _object_with(theme=_is_text, width=_is_number))
 _AIR = _either(_is_nothing, _object_with(air=_is_object))
 _RELAYOUT = _either(_is_nothing, _is_object)
-_VIEW = _object_with(
-    place=_is_text,
-    span=_is_text,
-    turns=_is_whole,
-    back=_is_count,
-    screen=_SCREEN,
-    end=_OPTIONAL_COUNT,
-    drawn=_is_count,
+_CHOICE = _either(
+    _is_nothing,
+    _object_with(**dict.fromkeys(("places", "quantity", "span", "end", "zoom"), _is_text)),
 )
+_DRAWN = _either(
+    _is_nothing,
+    _object_with(
+        **dict.fromkeys(("earlier", "later", "back", "dates", "drawn"), _is_count),
+        relayout=_RELAYOUT,
+        screen=_SCREEN,
+    ),
+)
+_OF_PAST = ("past", "compare", "calendar", "psychrometric", "emc", "climate")
 OF_PROPERTY: Mapping[str, Check] = {
     "n_clicks": _OPTIONAL_COUNT,
     "pathname": _is_text,
@@ -210,24 +214,12 @@ OF_COMPONENT: Mapping[str, Check] = {
     ),
     "bench-order.data": _list_of(_is_text),
     "past-places.value": _either(_is_nothing, _list_of(_is_text)),
-    "past-view.data": _either(
-        _is_nothing,
-        _object_with(**dict.fromkeys(("places", "quantity", "span", "end", "zoom"), _is_text)),
-    ),
-    "past-seen.data": _either(
-        _is_nothing,
-        _object_with(
-            **dict.fromkeys(("earlier", "later", "back", "drawn"), _is_count),
-            relayout=_RELAYOUT,
-            screen=_SCREEN,
-        ),
-    ),
-    "climate-view.data": _VIEW,
-    "psychrometric-view.data": _VIEW,
+    **{f"{view}-view.data": _CHOICE for view in _OF_PAST},
+    **{f"{view}-seen.data": _DRAWN for view in _OF_PAST},
     **{
-        f"{page}-{button}.n_clicks": _is_count
-        for page in ("past", "climate", "psychrometric")
-        for button in ("earlier", "later", "now")
+        f"{view}-{button}.n_clicks": _is_count
+        for view in _OF_PAST
+        for button in ("earlier", "later", "now", "dates")
     },
     "stay-drawn.data": _either(
         _is_nothing, _object_with(screen=_SCREEN, changed=_is_text, at=_is_count)

@@ -31,6 +31,8 @@ ANYONE = None
 """Need of what every stranger may have."""
 Need = Role | None
 
+PAST_VIEWS = ("compare", "calendar", "psychrometric", "emc", "climate")
+"""Views of Past beside its history."""
 ENDPOINTS: dict[str, Need] = {
     # The empty frame of the board; what it shows comes by pages and callbacks.
     "static": ANYONE,
@@ -57,6 +59,8 @@ ENDPOINTS: dict[str, Need] = {
     "wall_content": Role.VIEWER,
     "past_csv": Role.VIEWER,
     "climate_csv": Role.VIEWER,
+    "calendar_csv": Role.VIEWER,
+    "past_picture": Role.VIEWER,  # a drawing of what the visitor sees becomes a page; nothing is kept
     "clients_file": Role.BENCH,
     "bench_do": Role.BENCH,  # each command has a need of its own
 }
@@ -67,8 +71,7 @@ PAGES: dict[str, Need] = {
             "air",
             "coming",
             "past",
-            "past_climate",
-            "past_psychrometric",
+            *(f"past_{view}" for view in PAST_VIEWS),
             "sensors",
             "sensors_one",
             "sensors_read",
@@ -107,9 +110,8 @@ CALLBACKS: dict[str, Need] = {
             "air.children",
             "coming-head.children",
             "coming-plot.figure",
-            "past-plot.figure",
-            "climate-plot.figure",
-            "psychrometric-plot.figure",
+            *(f"{view}-plot.figure" for view in ("past", *PAST_VIEWS)),
+            *(f"{view}-picture.data" for view in ("past", *PAST_VIEWS)),
             "sensors.children",
             "sensor-now.children",
             "sensor-plot.figure",

@@ -204,7 +204,7 @@
         return screen();
       },
       address: (view) => {
-        if (view && window.location.pathname === "/past") {
+        if (view && /^\/(past|coming)\b/.test(window.location.pathname)) {
           const query = new URLSearchParams(view);
           window.history.replaceState(window.history.state, "", "?" + query.toString());
         }

@@ -149,7 +149,7 @@ def why_longer(
     """Cause of the time that a wait takes or took, its balance, and its plot."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    found, width = book.account(wait), screen.get("width")
+    found = book.account(wait)
     cause = why_text.cause_words(found, zone, unit)
     rows = why_text.balance(found)
     passed = why_text.length(60 * sum(minutes for _, minutes in rows))
@@ -173,9 +173,7 @@ def why_longer(
             className="aside",
         ),
     ]
-    plot = rate_plot(
-        found, zone, unit, width if isinstance(width, int) else 1280, theme_of(screen)
-    )
+    plot = rate_plot(found, zone, unit, plots.width_of(screen), theme_of(screen))
     return parts, plot
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.ui import formats, plots
+from dashboard.ui import formats, plot_labels, plots
 from monitor.science.waits.air_log import Times
 from monitor.science.waits.parameters import Hold
 
@@ -64,7 +64,7 @@ def rate_plot(
     if of.expected is not None:
         data.append(_expected_rate(of.expected, last, look))
         notes.append(_expected_note(data[-1], look))
-    shapes = [*plots.night_shapes(view, look), _level(1.0, look)]
+    shapes = [*plot_labels.night_shapes(view, look), _level(1.0, look)]
     for begin, until in _runs(lost.edges_ms, lost.hold != Hold.NONE):
         shapes.append(_hold(begin, until, low, look))
     if (lost.hold != Hold.NONE).any():
@@ -76,7 +76,7 @@ def rate_plot(
     if of.came_ms is not None:
         came = (of.came_ms,) * 3
         data.append(_mark(came, low + CAME * (high - low), "circle", look))
-        shapes.append(plots.upright(of.came_ms, look))
+        shapes.append(plot_labels.upright(of.came_ms, look))
         notes.append(_note(of.came_ms, CAME, "ready", look))
     layout = {
         **plots.axes(view, look, (low, high), "Rate, reference air = 1"),

@@ -8,19 +8,16 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.ui import formats
-from dashboard.ui.plots import (
-    LEAST_SPAN,
-    NARROW_PX,
-    axes,
-    band_labels,
+from dashboard.ui.plot_labels import (
+    LEGEND,
+    Band,
+    band_ends,
     band_shapes,
     end_labels,
-    escaped,
-    faint,
-    figure,
     night_shapes,
     upright,
 )
+from dashboard.ui.plots import LEAST_SPAN, NARROW_PX, axes, escaped, faint, figure
 from monitor.outlook.files import HOUR_MS
 from monitor.science.outlook.ensemble_statistics import LIKELY, likely
 
@@ -82,8 +79,9 @@ def coming_plot(
         data.append(_outside(at, outside, texts, how, look))
         shown.append(outside[None])
         ends.append(("outdoors", outside, look.quiet))
-    bands = [(one.low_pct, one.high_pct)] if quantity == "humidity" else []
-    low, high = _y_range([*shown, *(np.array([band]) for band in bands)], how)
+    bands = [Band(one.low_pct, one.high_pct)] if quantity == "humidity" else []
+    low, high = _y_range([*shown, *(np.array([band[:2]]) for band in bands)], how)
+    ends += band_ends(bands, look)
     narrow = view.width_px < NARROW_PX
     data += _spells(one, quantity, view, look)
     layout = {
@@ -95,13 +93,14 @@ def coming_plot(
             *_stretch_shapes(one, look),
         ],
         "annotations": [
-            *band_labels(bands, look),
             *_reach_labels(one, look, narrow),
             *_stretch_labels(one, look),
             *([] if narrow else end_labels(ends, (low, high))),
         ],
+        "showlegend": narrow,
+        "legend": LEGEND,
         "dragmode": False,
-        "margin": {"l": 64, "r": 16 if narrow else 150, "t": 30, "b": 76},
+        "margin": {"l": 64, "r": 16 if narrow else 170, "t": 30, "b": 76},
     }
     layout["xaxis"]["fixedrange"] = True
     return figure(data, layout, look)

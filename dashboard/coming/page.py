@@ -216,11 +216,8 @@ def answered(
         why: list[Component] = [html.P(NO_CHANGE)] if any(wish.values()) else []
         return plots.empty_plot("There is no outlook to draw.", look), "", why, {}
     other, lines, faults = _other(one, wish, book, zone, unit)
-    width = screen.get("width")
     edges = one.look.edges_ms
-    view = plots.View(
-        int(edges[0]), int(edges[-1]), zone, unit, width if isinstance(width, int) else 1280
-    )
+    view = plots.View(int(edges[0]), int(edges[-1]), zone, unit, plots.width_of(screen))
     quantity = quantity if quantity in FANS else "humidity"
     plot = coming_plot(one, quantity, view, look, other)
     return plot, summary(one, quantity, view), lines, faults

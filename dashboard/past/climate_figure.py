@@ -8,7 +8,8 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.ui import formats
-from dashboard.ui.plots import NARROW_PX, View, axes, end_labels, figure
+from dashboard.ui.plot_labels import end_labels
+from dashboard.ui.plots import NARROW_PX, View, axes, figure
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

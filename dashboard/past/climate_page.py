@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
+from functools import partial
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
-import dash
 import flask
-from dash import Input, Output, State, dcc, html
+from dash import html
 
-from dashboard.past import climate_figure
-from dashboard.ui import formats, page_frame, plots
+from dashboard.past import climate_figure, view_page
+from dashboard.past.view_page import Asked, Drawn, PastView
+from dashboard.ui import formats, missing, plots
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.air import climate_report
-from monitor.core.clock import now_ms
 from monitor.core.csv_text import CsvWriter
 from monitor.core.errors import StoreFault
 from monitor.science.climate.control_classes import CLASSES, kept
@@ -24,9 +24,11 @@ from monitor.science.climate.control_classes import CLASSES, kept
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
+    import dash
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
+    from dashboard.past.selection import Choice
     from dashboard.ui.themes import Theme
     from monitor.air.climate_report import ClimateRecord
     from monitor.domain.places import Place
@@ -34,152 +36,41 @@ if TYPE_CHECKING:
 
 WORST_SHOWN = 12
 """Exceedances in the table, those furthest outside; all are in the download."""
-REDRAW_MS = formats.HOUR_MS
-"""New readings redraw the page after this: it is made of hour means. [ms]"""
+
+
+def view_of(shop: ShopData) -> PastView:
+    """The view as the frame takes it."""
+    return PastView(
+        name="climate",
+        path="/past/climate",
+        title="Climate record",
+        spans=("year",),
+        asked=lambda places, _offered: Asked(
+            "Place", [("", climate_report.SHOP), *((p.id, p.label) for p in places)]
+        ),
+        answered=partial(answered, shop=shop),
+        dates=False,
+        aside="Shop is the mean of all places indoors.",
+        missing=missing.NO_READING,
+    )
 
 
 def register(app: dash.Dash, shop: ShopData) -> None:
-    """Hang the page, its callback and its download into the app."""
-    dash.register_page(
-        "past_climate",
-        path="/past/climate",
-        title="Climate record",
-        layout=lambda **query: layout(shop, query),
-    )
+    """Hang the view and its download into the app."""
     app.server.add_url_rule("/past/climate.csv", "climate_csv", lambda: exceedances_csv(shop))
-
-    @app.callback(
-        Output("climate-plot", "figure"),
-        Output("climate-shown", "children"),
-        Output("climate-words", "children"),
-        Output("climate-view", "data"),
-        Input("climate-place", "value"),
-        Input("climate-earlier", "n_clicks"),
-        Input("climate-later", "n_clicks"),
-        Input("climate-now", "n_clicks"),
-        Input("screen", "data"),
-        Input("token", "data"),
-        State("climate-view", "data"),
-    )
-    def draw(
-        place: str,
-        earlier: int,
-        later: int,
-        back: int,
-        screen: dict[str, Any] | None,
-        _token: str,
-        view: dict[str, Any] | None,
-    ) -> tuple[Any, ...]:
-        # A newer request takes the place of one under way, so what the reader did is found by
-        # comparing with what the figure answers, not by what set off the request.
-        now, held = now_ms(), view or {}
-        does = {"place": place, "turns": later - earlier, "back": back, "screen": screen}
-        drawn, end = held.get("drawn"), held.get("end")
-        if back != held.get("back", 0):
-            end = None
-        end = stepped(end, does["turns"] - held.get("turns", 0), now, shop.settings.zone)
-        same = does == {name: held.get(name) for name in does}
-        if drawn and same and (end or now - drawn < REDRAW_MS):
-            raise dash.exceptions.PreventUpdate
-        plot, shown, sentences = answered(str(place or ""), end, screen or {}, now, shop)
-        return plots.sent(plot), shown, sentences, does | {"end": end, "drawn": now}
+    view_page.register(app, shop, view_of(shop))
 
 
-@page_frame.where_store_fails(page_frame.sheet("Climate record"))
-def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
-    """The page; `query` may name the place: `/past/climate?place=front-bench`."""
-    with shop.reader() as reader:
-        places = shop.places(reader)
-    asked = str(query.get("place", ""))
-    options = [{"label": climate_report.SHOP, "value": ""}]
-    options += [{"label": p.label, "value": p.id} for p in places]
-    return html.Main(
-        [
-            html.Form(
-                [
-                    html.Fieldset(
-                        [
-                            html.Legend("Place"),
-                            dcc.RadioItems(
-                                id="climate-place",
-                                options=options,
-                                value=asked if asked in {p.id for p in places} else "",
-                            ),
-                        ]
-                    ),
-                    html.P("Shop is the mean of all places indoors.", className="aside"),
-                    html.P(dcc.Link("Back to Past", href="/past")),
-                ],
-                className="asked",
-            ),
-            html.Section(
-                [
-                    html.H1("Climate record"),
-                    html.Div(
-                        [
-                            html.Div(
-                                [
-                                    html.Button(
-                                        "A year earlier", id="climate-earlier", n_clicks=0
-                                    ),
-                                    html.Button("Later", id="climate-later", n_clicks=0),
-                                    html.Button("Now", id="climate-now", n_clicks=0),
-                                ],
-                                className="steps",
-                            ),
-                            html.P(
-                                id="climate-shown",
-                                className="shown",
-                                **attributes(aria_live="polite"),
-                            ),
-                        ],
-                        className="spans",
-                    ),
-                    html.Div(
-                        dcc.Graph(
-                            id="climate-plot",
-                            config=plots.PLOT_CONFIG,
-                            responsive=True,
-                            figure=plots.NO_PLOT,
-                        ),
-                        className="plot",
-                        role="img",
-                        **attributes(aria_label="Plot; described by the sentences below it"),
-                    ),
-                    html.Div(id="climate-words"),
-                ],
-                className="drawn",
-            ),
-            dcc.Store(id="climate-view", data={}),
-        ],
-        className="past climate",
-    )
-
-
-def stepped(end: int | None, years: int, now: int, zone: ZoneInfo) -> int | None:
-    """Move the end of the record by some years; None means now. [ms since 1970-01-01 UTC]"""
-    for _ in range(min(abs(years), formats.MOST_STEPS)):
-        moved = formats.moved(end or now, "year", 1 if years > 0 else -1, zone)
-        end = None if moved >= now else max(moved, climate_report.READ_MS)
-    return end
-
-
-@page_frame.where_store_fails(
-    lambda trouble, _place, _end, screen, *_: (
-        plots.empty_plot(trouble.sentence, theme_of(screen)),
-        "",
-        [html.P(trouble.remedy)],
-    )
-)
-def answered(
-    place_id: str, end: int | None, screen: Mapping[str, Any], now: int, shop: ShopData
-) -> tuple[plots.Plot, str, list[Component]]:
-    """Plot, span and sentences of a record; if it cannot be shown, why."""
+@view_page.drawing
+def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: ShopData) -> Drawn:
+    """Plot and sentences of a record; if it cannot be shown, why."""
     look, zone = theme_of(screen), shop.settings.zone
-    place = _place(place_id, shop)
-    record = shop.climate(place, end or now)
-    shown = f"{formats.stamp(record.start_ms, zone)} to {formats.stamp(record.end_ms, zone)}"
-    return _plot(record, screen, look, zone), shown, record_sentences(record, place_id, shop)
+    place_id = next(iter(choice.places), "")
+    record = shop.climate(_place(place_id, shop), choice.end_ms or now)
+    span = f"{formats.stamp(record.start_ms, zone)} to {formats.stamp(record.end_ms, zone)}"
+    title = f"{record.name}: climate record" if len(record.air) else ""
+    plot = _plot(record, screen, look, zone)
+    return Drawn(plot, record_sentences(record, place_id, shop), (), title, span)
 
 
 def _place(place_id: str, shop: ShopData) -> Place | None:
@@ -192,10 +83,7 @@ def _plot(
 ) -> plots.Plot:
     if not len(record.air):
         return plots.empty_plot("No readings in this span.", look)
-    width = screen.get("width")
-    return climate_figure.climate_plot(
-        record, zone, look, width if isinstance(width, int) else 1280
-    )
+    return climate_figure.climate_plot(record, zone, look, plots.width_of(screen))
 
 
 def record_sentences(record: ClimateRecord, place_id: str, shop: ShopData) -> list[Component]:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
+from urllib.parse import urlencode
 
 import flask
 import numpy as np
+from dash import html
 
 from dashboard.data.shop import CSV_ROWS_MAX
+from dashboard.past.selection import is_time, named_file
 from dashboard.ui import formats
 from monitor.core.csv_text import CsvWriter
 from monitor.core.errors import StoreFault
@@ -18,11 +21,15 @@ from monitor.science.registry import DERIVED
 
 if TYPE_CHECKING:
     from dash import Dash
+    from dash.development.base_component import Component
+    from numpy.typing import NDArray
 
     from dashboard.data.records import DownloadRows
     from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
+    from monitor.domain.places import Place
 
+FORMS = ("long", "wide")
 BLOCK = 5_000
 """Rows formatted at a time."""
 
@@ -39,6 +46,31 @@ def words(rows: int) -> str:
     return f" – about {_count(rows)} readings as stored, times in UTC and local"
 
 
+def links(
+    places: Sequence[Place],
+    quantity: str,
+    start_ms: int,
+    end_ms: int,
+    rows: int,
+    about: str | None = None,
+) -> list[Component | str]:
+    """Links to the files of a span, one reading a line or one moment a line; none without rows.
+
+    `about`: words on the file where `rows` does not count its readings.
+    """
+    if not rows:
+        return []
+    query = {
+        "places": ",".join(p.id for p in places),
+        "quantity": quantity,
+        "start": start_ms,
+        "end": end_ms,
+    }
+    long = html.A("Download as CSV", href=f"/past.csv?{urlencode(query)}")
+    wide = html.A("one column a sensor", href=f"/past.csv?{urlencode(query | {'form': 'wide'})}")
+    return [long, words(rows) if about is None else about, "; or ", wide]
+
+
 def _count(n: int) -> str:
     return f"{n:,}".replace(",", " ")
 
@@ -50,8 +82,11 @@ def answer(shop: ShopData) -> flask.Response:
     start, end = asked.get("start", "", str), asked.get("end", "", str)
     if quantity not in MEASURES and quantity not in DERIVED:
         return _refused(f"There is no quantity {quantity!r}.")
-    if not (_is_time(start) and _is_time(end)) or int(start) >= int(end):
+    if not (is_time(start) and is_time(end)) or int(start) >= int(end):
         return _refused("start and end must be milliseconds since 1970-01-01 UTC, start first.")
+    form = asked.get("form", "long")
+    if form not in FORMS:
+        return _refused("form must be long (a line for each reading) or wide (a column a sensor).")
     wanted = asked.get("places", "").split(",")
     try:
         with shop.reader() as reader:
@@ -63,14 +98,11 @@ def answer(shop: ShopData) -> flask.Response:
         return flask.Response(f"{exc}\n", 503, mimetype="text/plain")
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     zone = shop.settings.zone
-    first = formats.local(int(start), zone).strftime("%Y-%m-%d")
-    response = flask.Response(_lines(rows, unit, shop), mimetype="text/csv")
-    response.headers["Content-Disposition"] = f'attachment; filename="{quantity}_{first}.csv"'
+    name = named_file([p.id for p in places], quantity, int(start), int(end), zone)
+    lines = _lines if form == "long" else _wide_lines
+    response = flask.Response(lines(rows, unit, shop), mimetype="text/csv")
+    response.headers["Content-Disposition"] = f'attachment; filename="{name}_{form}.csv"'
     return response
-
-
-def _is_time(text: str) -> bool:
-    return text.isascii() and text.isdigit() and len(text) <= 14
 
 
 def _refused(sentence: str) -> flask.Response:
@@ -92,6 +124,39 @@ def _lines(rows: list[DownloadRows], unit: Unit, shop: ShopData) -> Iterator[str
                 [f"{u}Z", loc, place, sensor, *values]
                 for u, loc, *values in zip(utc, local, *columns, strict=True)
             )
+
+
+def _wide_lines(rows: list[DownloadRows], unit: Unit, shop: ShopData) -> Iterator[str]:
+    """A line for each moment; each quantity of each sensor has a column, empty without a reading."""
+    columns = [
+        (f"{part.place.id} {part.sensor} {name} [{formats.scale(name, unit).unit}]", part, name)
+        for part in rows
+        for name in part.columns
+    ]
+    yield _csv([["time_utc", "time_local", *(head for head, _, _ in columns)]])
+    moments = np.unique(np.concatenate([part.at_ms for part in rows]))
+    for i in range(0, len(moments), BLOCK):
+        at = moments[i : i + BLOCK]
+        texts = [_at(at, part, part.columns[name], name, unit) for _, part, name in columns]
+        utc = np.datetime_as_string(at.astype("M8[ms]"), unit="ms").tolist()
+        local = formats.iso_local(at, shop.settings.zone)
+        yield _csv(
+            [f"{u}Z", loc, *values] for u, loc, *values in zip(utc, local, *texts, strict=True)
+        )
+
+
+def _at(
+    at_ms: NDArray[np.int64],
+    part: DownloadRows,
+    values: NDArray[np.float64],
+    name: str,
+    unit: Unit,
+) -> list[str]:
+    """Values of a sensor at some moments as text, empty where it has none."""
+    found = np.full(len(at_ms), np.nan)
+    _, here, there = np.intersect1d(at_ms, part.at_ms, return_indices=True)
+    found[here] = values[there]
+    return _column(found, name, unit)
 
 
 def _column(values: np.ndarray, name: str, unit: Unit) -> list[str]:

@@ -30,7 +30,15 @@ MOST = 200
 LISTED = 30
 """Most marks that are listed in words."""
 ROW = 0.07
-"""Height of a row, as a share of the plot."""
+"""Height of the first row of a kind, as a share of the plot."""
+MORE = 0.04
+"""Height of a further row, for what overlaps."""
+FOOT_MOST = 0.45
+"""Most height of all rows together; with more rows each is lower."""
+LANES_MOST = 8
+"""Most rows of a kind; what would need more shares the last."""
+ROOM = 0.012
+"""Least width of a mark beside the next, as a share of the span: its symbol needs it."""
 ROWS = ("clamps", "coats", "rests", "alerts")
 STYLES = {
     "clamps": ("square", "solid", 9),
@@ -82,19 +90,27 @@ def _concerns(alert: Alert, places: Collection[str], waits: Collection[str]) -> 
 def with_marks(
     figure: dict[str, Any], found: Sequence[Mark], view: View, look: Theme
 ) -> dict[str, Any]:
-    """The plot of a history with the rows of marks below it; the curves keep their own space."""
+    """The plot of a history with the rows of marks below it; the curves keep their own space.
+
+    Marks of a kind that overlap in time have rows of their own.
+    """
     rows = [row for row in ROWS if any(mark.row == row for mark in found)]
     if not rows:
         return figure
-    foot = ROW * len(rows)
+    placed = {row: _lanes([m for m in found if m.row == row], view) for row in rows}
+    counts = [1 + max(lane for _, lane in placed[row]) for row in rows]
+    total = sum(counts)
+    foot = min(ROW * len(rows) + MORE * (total - len(rows)), FOOT_MOST)
+    # The first row of a kind lies on top and bears its name.
+    first = [total - 1 - sum(counts[:i]) for i in range(len(rows))]
     layout = dict(figure["layout"])
     layout["yaxis"] = layout["yaxis"] | {"domain": [foot + 0.03, 1.0]}
     layout["xaxis"] = layout["xaxis"] | {"anchor": "y2"}
     layout["yaxis2"] = {
         "domain": [0.0, foot],
-        "range": [-0.5, len(rows) - 0.5],
+        "range": [-0.5, total - 0.5],
         "fixedrange": True,
-        "tickvals": list(range(len(rows))),
+        "tickvals": first[::-1],
         "ticktext": rows[::-1],
         "showgrid": False,
         "zeroline": False,
@@ -107,31 +123,52 @@ def with_marks(
         else note
         for note in layout["annotations"]
     ]
-    level = {row: len(rows) - 1 - i for i, row in enumerate(rows)}
     traces = [
-        _row(row, level[row], [m for m in found if m.row == row], view, look) for row in rows
+        _row(row, top, placed[row], view, look) for row, top in zip(rows, first, strict=True)
     ]
     return figure | {"data": [*figure["data"], *traces], "layout": layout}
 
 
-def _row(row: str, level: int, found: Iterable[Mark], view: View, look: Theme) -> dict[str, Any]:
-    """The marks of a row as one line with gaps; each has a mark at its start."""
+def _shown(mark: Mark, view: View) -> tuple[int, int]:
+    """Part of a mark within the view. [ms]"""
+    return max(mark.begin_ms, view.start_ms), min(mark.end_ms or view.end_ms, view.end_ms)
+
+
+def _lanes(found: Iterable[Mark], view: View) -> list[tuple[Mark, int]]:
+    """Marks with a row for each: the first in which nothing else is at its time; the last is shared."""
+    room = ROOM * (view.end_ms - view.start_ms)
+    ends: list[float] = []
+    placed = []
+    for mark in sorted(found, key=lambda m: m.begin_ms):
+        begin, end = _shown(mark, view)
+        lane = next((i for i, taken in enumerate(ends) if taken <= begin), len(ends))
+        lane = min(lane, LANES_MOST - 1)
+        ends[lane : lane + 1] = [max(end, begin + room)]
+        placed.append((mark, lane))
+    return placed
+
+
+def _row(
+    row: str, top: int, found: Iterable[tuple[Mark, int]], view: View, look: Theme
+) -> dict[str, Any]:
+    """The marks of a kind as one line with gaps; each has a mark at its start."""
     symbol, dash, width = STYLES[row]
     xs: list[float | None] = []
+    ys: list[int | None] = []
     texts: list[str] = []
-    for mark in found:
-        begin = max(mark.begin_ms, view.start_ms)
-        end = min(mark.end_ms or view.end_ms, view.end_ms)
-        xs += [begin, end, None]
+    for mark, lane in found:
+        xs += [*_shown(mark, view), None]
+        ys += [top - lane, top - lane, None]
         texts += [plots.escaped(f"{mark.text}: {span_words(mark, view)}")] * 2 + [""]
     size = [12, 0, 0] * (len(xs) // 3)
     return {
         "type": "scatter",
         "x": xs,
-        "y": [level if x is not None else None for x in xs],
+        "y": ys,
         "yaxis": "y2",
         "mode": "lines+markers",
         "name": row,
+        "showlegend": False,
         "line": {"color": look.ink, "width": width, "dash": dash},
         "marker": {"color": look.ink, "symbol": symbol, "size": size},
         "text": texts,

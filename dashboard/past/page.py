@@ -1,34 +1,24 @@
-"""Past: any quantity of one or more places, from an hour to all years."""
+"""History: any quantity of one or more places, from an hour to all years."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Any, NamedTuple
-from urllib.parse import urlencode
+from typing import TYPE_CHECKING, Any
 
-import dash
-from dash import ClientsideFunction, Input, Output, State, dcc, html
+from dash import html
 
-from dashboard.past import downloads, marks
-from dashboard.past.selection import (
-    QUANTITIES,
-    SPANS,
-    Choice,
-    Done,
-    choice_of,
-    redraw_due,
-    span_of,
-    step,
-)
-from dashboard.ui import formats, missing, page_frame, plots
-from dashboard.ui.markup import attributes
-from dashboard.ui.plots import Line
+from dashboard.past import downloads, marks, view_page
+from dashboard.past.selection import QUANTITIES, Choice, span_of
+from dashboard.past.spans import SPANS, words
+from dashboard.past.view_page import Asked, Drawn, PastView
+from dashboard.ui import formats, history_plot, missing, plots
+from dashboard.ui.history_plot import Line
 from dashboard.ui.themes import theme_of
 from monitor.air.current import work_band
-from monitor.core.clock import now_ms
 
 if TYPE_CHECKING:
+    import dash
     from dash.development.base_component import Component
 
     from dashboard.data.alerts import AlertQueries
@@ -37,205 +27,45 @@ if TYPE_CHECKING:
     from dashboard.data.waits import WaitQueries
     from monitor.domain.places import Place
 
+NIGHT_TOO = {"humidity": "temperature", "temperature": "humidity"}
+"""Of a night both are told, whichever is drawn."""
 
-class PageUpdate(NamedTuple):
-    """Content sent to the page after a change."""
 
-    figure: plots.Plot
-    summary: list[Component]
-    download: list[Component | str]
-    shown: str
+def view_of(shop: ShopData, marks_of: MarksOf | None = None) -> PastView:
+    """The view as the frame takes it."""
+    return PastView(
+        name="past",
+        path="/past",
+        title="Past",
+        spans=tuple(SPANS),
+        asked=lambda places, _offered: Asked(
+            "Places", [(p.id, p.label) for p in places], many=True
+        ),
+        answered=partial(answered, shop=shop, **({"marks_of": marks_of} if marks_of else {})),
+        quantities=QUANTITIES,
+        zoom=True,
+        missing=missing.NO_READING,
+    )
 
 
 def register(app: dash.Dash, shop: ShopData, waits: WaitQueries, alerts: AlertQueries) -> None:
-    """Hang the page, its one callback and its download into the app."""
-    dash.register_page(
-        "past", path="/past", name="Past", title="Past", layout=lambda **query: layout(shop, query)
-    )
+    """Hang the view and its download into the app."""
     downloads.register(app, shop)
-    app.clientside_callback(
-        ClientsideFunction("board", "address"),
-        Output("past-address", "data"),
-        Input("past-view", "data"),
-    )
-
-    @app.callback(
-        Output("past-plot", "figure"),
-        Output("past-summary", "children"),
-        Output("past-download", "children"),
-        Output("past-shown", "children"),
-        Output("past-view", "data"),
-        Output("past-seen", "data"),
-        Input("past-places", "value"),
-        Input("past-quantity", "value"),
-        Input("past-span", "value"),
-        Input("past-earlier", "n_clicks"),
-        Input("past-later", "n_clicks"),
-        Input("past-now", "n_clicks"),
-        Input("past-plot", "relayoutData"),
-        Input("screen", "data"),
-        Input("token", "data"),
-        State("past-view", "data"),
-        State("past-seen", "data"),
-    )
-    def draw(
-        place_ids: list[str] | None,
-        quantity: str,
-        span: str,
-        earlier: int,
-        later: int,
-        back: int,
-        relayout: dict[str, Any] | None,
-        screen: dict[str, Any] | None,
-        _token: str,
-        view: dict[str, Any] | None,
-        seen: dict[str, Any] | None,
-    ) -> tuple[Any, ...]:
-        now = now_ms()
-        before, done = choice_of(view or {}), Done(**(seen or {}))
-        does = done._replace(
-            earlier=earlier, later=later, back=back, relayout=relayout, screen=screen
-        )
-        asked = before._replace(
-            places=tuple(place_ids or ()),
-            quantity=quantity if quantity in QUANTITIES else before.quantity,
-            span=span if span in SPANS else before.span,
-        )
-        after = step(before, asked, done, does, now, shop)
-        same = after == before and screen == done.screen
-        if done.drawn and same and not redraw_due(after, done.drawn, now, shop):
-            raise dash.exceptions.PreventUpdate
-        answer = answered(
-            after, screen or {}, now, shop, partial(marks.marks, waits=waits, alerts=alerts)
-        )
-        seen = does._replace(drawn=now)._asdict()
-        return (plots.sent(answer.figure), *answer[1:], after.query(), seen)
+    marks_of = partial(marks.marks, waits=waits, alerts=alerts)
+    view_page.register(app, shop, view_of(shop, marks_of))
 
 
-@page_frame.where_store_fails(page_frame.sheet("Past"))
-def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
-    """Page layout; `query` holds the parameters of its address."""
-    offered = shop.quantities()
-    with shop.reader() as reader:
-        places = [p for p in shop.places(reader) if p.id in offered]
-    if not places:
-        return html.Main(
-            [
-                html.H1("Past"),
-                missing.missing(missing.NO_READING, missing.TYPE_READING, missing.CONNECT_SENSOR),
-            ],
-            className="sheet bench",
-        )
-    choice = choice_of(query)
-    if not choice.places:
-        choice = choice._replace(places=(places[0].id,))
-    known = [q for q in QUANTITIES if any(q in offered[p.id] for p in places)]
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    return html.Main(
-        [
-            html.H1("Past", className="unseen"),
-            html.Form(
-                [
-                    _asked(
-                        "Places",
-                        dcc.Checklist(
-                            id="past-places",
-                            value=list(choice.places),
-                            options=[{"label": p.label, "value": p.id} for p in places],
-                        ),
-                    ),
-                    _asked(
-                        "Quantity",
-                        dcc.RadioItems(
-                            id="past-quantity",
-                            value=choice.quantity,
-                            options=[
-                                {"label": formats.scale(q, unit).words, "value": q} for q in known
-                            ],
-                        ),
-                    ),
-                    html.P(dcc.Link("Psychrometric chart", href="/past/psychrometric")),
-                    html.P(dcc.Link("Climate record", href="/past/climate")),
-                ],
-                className="asked",
-            ),
-            html.Section(
-                [
-                    html.Div(
-                        [
-                            _asked(
-                                "Span",
-                                dcc.RadioItems(
-                                    id="past-span",
-                                    value=choice.span,
-                                    inline=True,
-                                    options=[{"label": w, "value": s} for s, w in SPANS.items()],
-                                ),
-                            ),
-                            html.Div(
-                                [
-                                    html.Button("Earlier", id="past-earlier", n_clicks=0),
-                                    html.Button("Later", id="past-later", n_clicks=0),
-                                    html.Button("Now", id="past-now", n_clicks=0),
-                                ],
-                                className="steps",
-                            ),
-                            html.P(
-                                id="past-shown",
-                                className="shown",
-                                **attributes(aria_live="polite"),
-                            ),
-                        ],
-                        className="spans",
-                    ),
-                    html.Div(
-                        dcc.Graph(
-                            id="past-plot",
-                            config=plots.PLOT_CONFIG,
-                            responsive=True,
-                            figure={
-                                "data": [],
-                                "layout": {
-                                    "xaxis": {"visible": False},
-                                    "yaxis": {"visible": False},
-                                    "paper_bgcolor": "rgba(0,0,0,0)",
-                                    "plot_bgcolor": "rgba(0,0,0,0)",
-                                },
-                            },
-                        ),
-                        className="plot",
-                        role="img",
-                        **attributes(aria_label="Plot; described by the sentences below it"),
-                    ),
-                    html.Div(id="past-summary", className="summary"),
-                    html.P(id="past-download", className="download"),
-                ],
-                className="drawn",
-            ),
-            dcc.Store(id="past-view", data=choice.query()),
-            dcc.Store(id="past-seen"),
-            dcc.Store(id="past-address"),
-        ],
-        className="past",
-    )
+MarksOf = Callable[[Collection[str], int, int], Sequence[marks.Mark]]
 
 
-def _asked(legend: str, field: Component) -> Component:
-    return html.Fieldset([html.Legend(legend), field])
-
-
-@page_frame.where_store_fails(
-    lambda trouble, _choice, screen, *_: PageUpdate(
-        plots.empty_plot(trouble.sentence, theme_of(screen)), [html.P(trouble.remedy)], [], ""
-    )
-)
+@view_page.drawing
 def answered(
     choice: Choice,
     screen: Mapping[str, Any],
     now: int,
     shop: ShopData,
-    marks_of: Callable[[Collection[str], int, int], Sequence[marks.Mark]] = lambda *_: (),
-) -> PageUpdate:
+    marks_of: MarksOf = lambda *_: (),
+) -> Drawn:
     """Figure, sentences and download of a choice; if it cannot be shown, why.
 
     `marks_of` gives the marks of places between two moments. [ms]
@@ -247,29 +77,47 @@ def answered(
     with shop.reader() as reader:
         chosen = [p for p in shop.places(reader) if p.id in choice.places]
     if not chosen:
-        return PageUpdate(plots.empty_plot("Choose a place.", look), [], [], "")
-    histories = [
-        shop.history(place, choice.quantity, start, end, share=len(chosen)) for place in chosen
-    ]
+        return Drawn(plots.empty_plot("Choose a place.", look), [])
+    histories = _histories(chosen, choice.quantity, start, end, shop)
     lines = [_line(history, shop) for history in histories]
-    width = screen.get("width")
-    view = plots.View(start, end, zone, unit, width if isinstance(width, int) else 1280)
+    view = plots.View(start, end, zone, unit, plots.width_of(screen))
     figure: plots.Plot
     found: Sequence[marks.Mark] = ()
-    if not any(len(line.table) for line in lines):
-        figure = plots.empty_plot("No readings in this span.", look)
-    else:
+    known = any(len(line.table) for line in lines)
+    if known:
         found = marks_of(choice.places, start, end)
-        plot = plots.history_plot(lines, choice.quantity, view, look)
+        plot = history_plot.history_plot(lines, choice.quantity, view, look)
         figure = marks.with_marks(plot, found, view, look)
+    else:
+        figure = plots.empty_plot("No readings in this span.", look)
     span = span_words(choice, start, end, zone)
     paragraphs: list[Component] = [
-        html.P(plots.summary(line, choice.quantity, span, unit)) for line in lines
+        html.P(history_plot.summary(line, choice.quantity, span, view)) for line in lines
     ]
-    paragraphs.append(html.P(source_words(histories, choice.quantity), className="source"))
+    other = NIGHT_TOO.get(choice.quantity)
+    if other and choice.span == "night" and not choice.zoom:
+        paragraphs += [
+            html.P(history_plot.summary(_line(history, shop), other, span, view))
+            for history in _histories(chosen, other, start, end, shop)
+        ]
+    source = source_words(histories, choice.quantity)
+    axis = history_plot.axis_words(lines, choice.quantity, view) if known else ""
+    paragraphs.append(html.P(f"{source} {axis}".strip(), className="source"))
     paragraphs += marks.listed(found, view)
-    shown = f"{formats.stamp(start, zone)} to {formats.stamp(end, zone)}"
-    return PageUpdate(figure, paragraphs, _download(choice, chosen, start, end, histories), shown)
+    readings = sum(h.readings for h in histories)
+    title = f"{', '.join(p.label for p in chosen)}: {formats.scale(choice.quantity, unit).words}"
+    return Drawn(
+        figure,
+        paragraphs,
+        downloads.links(chosen, choice.quantity, start, end, readings),
+        title if known else "",
+    )
+
+
+def _histories(
+    chosen: Sequence[Place], quantity: str, start: int, end: int, shop: ShopData
+) -> list[QuantityHistory]:
+    return [shop.history(place, quantity, start, end, share=len(chosen)) for place in chosen]
 
 
 def _line(history: QuantityHistory, shop: ShopData) -> Line:
@@ -281,9 +129,10 @@ def _line(history: QuantityHistory, shop: ShopData) -> Line:
 
 
 def span_words(choice: Choice, start: int, end: int, zone: Any) -> str:
+    """Span of a choice, as part of a sentence."""
     if choice.zoom or choice.end_ms is not None:
         return f"{formats.stamp(start, zone)} to {formats.stamp(end, zone)}"
-    return "all years" if choice.span == "all" else f"last {choice.span}"
+    return words(choice.span)
 
 
 def source_words(histories: Sequence[QuantityHistory], quantity: str) -> str:
@@ -301,24 +150,3 @@ def source_words(histories: Sequence[QuantityHistory], quantity: str) -> str:
             else ""
         )
     return f"{text}."
-
-
-def _download(
-    choice: Choice,
-    chosen: Sequence[Place],
-    start: int,
-    end: int,
-    histories: Sequence[QuantityHistory],
-) -> list[Component | str]:
-    rows = sum(h.readings for h in histories)
-    if not rows:
-        return []
-    query = urlencode(
-        {
-            "places": ",".join(p.id for p in chosen),
-            "quantity": choice.quantity,
-            "start": start,
-            "end": end,
-        }
-    )
-    return [html.A("Download as CSV", href=f"/past.csv?{query}"), downloads.words(rows)]

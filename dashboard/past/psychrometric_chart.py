@@ -8,6 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.ui import formats
+from dashboard.ui.plot_labels import LEGEND, RING, curve_labels
 from dashboard.ui.plots import NARROW_PX, escaped, faint, figure
 from monitor.science.air import humidity_ratio, relative_humidity_at
 
@@ -71,7 +72,7 @@ def psychrometric_chart(
             x=x,
             y=y,
             mode="markers",
-            marker={"size": 18, "symbol": "circle-open", "color": look.ink, "line": {"width": 4}},
+            marker=RING | {"color": look.ground, "line": {"width": 4, "color": look.ink}},
             hoverinfo="skip",
             name="end of the span",
         )
@@ -84,17 +85,25 @@ def psychrometric_chart(
         "nticks": 8,
     }
     unit = formats.degree(view.unit)
-    ends = _shown(np.array([low, high]), view)
+    left, right = _shown(np.array([low, high]), view).tolist()
+    ends = (left, right)
+    named = [
+        (f"{level} %", _shown(grid, view), _water(grid, float(level), pressure_pa))
+        for level in reversed(RH_CURVES)
+    ]
+    data += _tips(float(rh[-1]), changes, pressure_pa, view, look)
     layout = {
         "xaxis": axis | {"range": list(ends), "title": {"text": f"Temperature [{unit}]"}},
         "yaxis": axis
         | {"range": [bottom, top], "title": {"text": "Water in the air [g per kg of dry air]"}},
         "annotations": [
-            *_names_of_curves(grid, bottom, top, pressure_pa, view, look, narrow=narrow),
+            *curve_labels(named, ends, (bottom, top), look, every=2 if narrow else 1),
             *_arrows(float(temp[-1]), float(rh[-1]), changes, pressure_pa, view, look),
         ],
+        "showlegend": True,
+        "legend": LEGEND | {"y": 1.07},
         "dragmode": False,
-        "margin": {"l": 64, "r": 24 if narrow else 64, "t": 16, "b": 64},
+        "margin": {"l": 64, "r": 56 if narrow else 64, "t": 16, "b": 64},
     }
     return figure(data, layout, look)
 
@@ -140,6 +149,7 @@ def _curve(
         line={"color": look.quiet, "width": 2.5 if level == 100 else 1},
         hoverinfo="skip",
         name=f"{level} %",
+        showlegend=False,
     )
 
 
@@ -161,6 +171,7 @@ def _band(
         line={"color": look.ink, "width": 1.5, "dash": "dash"},
         hoverinfo="skip",
         name="band",
+        showlegend=False,
     )
 
 
@@ -184,41 +195,8 @@ def _path(
         hovertemplate=f"%{{text}}<br>%{{x:.1f}} {unit}, %{{customdata:.0f}} %<br>"
         "%{y:.1f} g/kg<extra></extra>",
         name="air",
+        showlegend=False,
     )
-
-
-def _names_of_curves(
-    grid: NDArray[np.float64],
-    bottom: float,
-    top: float,
-    pressure_pa: float,
-    view: View,
-    look: Theme,
-    *,
-    narrow: bool,
-) -> list[dict[str, Any]]:
-    """Labels of the curves: RH at the right edge, or where a curve leaves at the top."""
-    found = []
-    for level in RH_CURVES:
-        water = _water(grid, float(level), pressure_pa)
-        inside = np.flatnonzero((water >= bottom) & (water <= top))
-        if not len(inside) or (narrow and level in (10, 30, 50, 70)):
-            continue
-        last = inside[-1]
-        at_top = bool(water[-1] > top)
-        found.append(
-            {
-                "x": float(_shown(grid[last : last + 1], view)[0]),
-                "y": float(water[last]),
-                "text": f"{level} %",
-                "showarrow": False,
-                "xanchor": "center" if at_top or narrow else "left",
-                "yanchor": "bottom" if at_top else "middle",
-                "xshift": 0 if at_top else (-18 if narrow else 4),
-                "font": {"size": 15, "color": look.quiet},
-            }
-        )
-    return found
 
 
 def _arrows(
@@ -246,19 +224,31 @@ def _arrows(
                 "arrowwidth": 2.5,
                 "arrowcolor": look.ink,
                 "text": "",
-            },
-            {
-                "x": x,
-                "y": y,
-                "showarrow": False,
-                "text": escaped(f"{change.name}: {change.rh_pct:.0f} %"),
-                "xanchor": "left" if y == tail[1] else "center",
-                "yanchor": "middle" if y == tail[1] else "bottom" if y > tail[1] else "top",
-                "xshift": 6 if y == tail[1] else 0,
-                "font": {"size": 15, "color": look.ink},
-                "bgcolor": look.ground,
-            },
+            }
         ]
+    return found
+
+
+def _tips(
+    rh_pct: float, changes: Sequence[Change], pressure_pa: float, view: View, look: Theme
+) -> list[go.Scatter]:
+    """Marks at the tips of the arrows, which name them in the legend."""
+    found = []
+    for change in changes:
+        x, y = _point(change.temp_c, change.rh_pct, pressure_pa, view)
+        symbol = "triangle-up" if change.rh_pct > rh_pct else "triangle-down"
+        if change.name in ("warmed", "cooled"):
+            symbol = "square"
+        found.append(
+            go.Scatter(
+                x=[x],
+                y=[y],
+                mode="markers",
+                marker={"size": 12, "symbol": symbol, "color": look.ink},
+                hoverinfo="skip",
+                name=escaped(f"{change.name}: {change.rh_pct:.0f} %"),
+            )
+        )
     return found
 
 

@@ -3,235 +3,67 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
-import dash
-import numpy as np
-from dash import Input, Output, State, dcc, html
+from dash import html
 
+from dashboard.past import view_page
 from dashboard.past.psychrometric_chart import Change, psychrometric_chart, warmed
-from dashboard.ui import formats, missing, page_frame, plots
-from dashboard.ui.markup import attributes
+from dashboard.past.view_page import Asked, Drawn, PastView
+from dashboard.ui import formats, plots
 from dashboard.ui.themes import theme_of
 from monitor.air.current import work_band
-from monitor.core.clock import now_ms
 from monitor.core.errors import OutOfRange
 from monitor.science.air import absolute_humidity
 from monitor.science.humidity_causes import humidity_spread
 
 if TYPE_CHECKING:
+    import dash
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
+    from dashboard.past.selection import Choice
     from monitor.air.place_means import Means
     from monitor.domain.places import Place
 
-SPANS = {"day": "Day", "week": "Week", "month": "Month"}
-PERIODS_S = {"day": 600, "week": 3600, "month": 3600}
-"""Period of the means that are drawn, by span. [s]"""
 WARMED_K = 3.0
 """Warming that the chart shows. [K]"""
 LAST_MS = 3 * 3_600_000
 """Age at the end of the span from which the last mean is not the air at its end. [ms]"""
-REDRAW_MS = 10 * formats.MINUTE_MS
+
+
+def view_of(shop: ShopData) -> PastView:
+    """The view as the frame takes it."""
+    return PastView(
+        name="psychrometric",
+        path="/past/psychrometric",
+        title="Psychrometric chart",
+        spans=("day", "night", "week", "month"),
+        asked=lambda places, offered: Asked("Place", view_page.with_pair(places, offered)),
+        answered=partial(answered, shop=shop),
+    )
 
 
 def register(app: dash.Dash, shop: ShopData) -> None:
-    """Hang the page and its callback into the app."""
-    dash.register_page(
-        "past_psychrometric",
-        path="/past/psychrometric",
-        title="Psychrometric chart",
-        layout=lambda **query: layout(shop, query),
-    )
-
-    @app.callback(
-        Output("psychrometric-plot", "figure"),
-        Output("psychrometric-shown", "children"),
-        Output("psychrometric-words", "children"),
-        Output("psychrometric-view", "data"),
-        Input("psychrometric-place", "value"),
-        Input("psychrometric-span", "value"),
-        Input("psychrometric-earlier", "n_clicks"),
-        Input("psychrometric-later", "n_clicks"),
-        Input("psychrometric-now", "n_clicks"),
-        Input("screen", "data"),
-        Input("token", "data"),
-        State("psychrometric-view", "data"),
-    )
-    def draw(
-        place: str,
-        span: str,
-        earlier: int,
-        later: int,
-        back: int,
-        screen: dict[str, Any] | None,
-        _token: str,
-        view: dict[str, Any] | None,
-    ) -> tuple[Any, ...]:
-        # As on the climate record: what the reader did is found by comparing with what is drawn.
-        now, held = now_ms(), view or {}
-        span = span if span in SPANS else "day"
-        does = {
-            "place": place,
-            "span": span,
-            "turns": later - earlier,
-            "back": back,
-            "screen": screen,
-        }
-        drawn, end = held.get("drawn"), held.get("end")
-        if back != held.get("back", 0) or span != held.get("span", span):
-            end = None
-        end = stepped(end, span, does["turns"] - held.get("turns", 0), now, shop)
-        same = does == {name: held.get(name) for name in does}
-        if drawn and same and (end or now - drawn < REDRAW_MS):
-            raise dash.exceptions.PreventUpdate
-        plot, shown, words = answered(str(place or ""), span, end, screen or {}, now, shop)
-        return plots.sent(plot), shown, words, does | {"end": end, "drawn": now}
+    """Hang the view into the app."""
+    view_page.register(app, shop, view_of(shop))
 
 
-@page_frame.where_store_fails(page_frame.sheet("Psychrometric chart"))
-def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
-    """The page; `query` may name the place: `/past/psychrometric?place=front-bench`."""
-    offered = shop.quantities()
-    with shop.reader() as reader:
-        places = [p for p in shop.places(reader) if "dew_point" in offered.get(p.id, ())]
-    if not places:
-        return html.Main(
-            [
-                html.H1("Psychrometric chart"),
-                missing.missing(
-                    "It needs temperature and RH, and no sensor has sent both.",
-                    missing.TYPE_READING,
-                    missing.CONNECT_SENSOR,
-                ),
-            ],
-            className="sheet",
-        )
-    asked = str(query.get("place", ""))
-    ids = [p.id for p in places]
-    return html.Main(
-        [
-            html.Form(
-                [
-                    html.Fieldset(
-                        [
-                            html.Legend("Place"),
-                            dcc.RadioItems(
-                                id="psychrometric-place",
-                                options=[{"label": p.label, "value": p.id} for p in places],
-                                value=asked if asked in ids else ids[0],
-                            ),
-                        ]
-                    ),
-                    html.P(dcc.Link("Back to Past", href="/past")),
-                ],
-                className="asked",
-            ),
-            html.Section(
-                [
-                    html.H1("Psychrometric chart"),
-                    html.Div(
-                        [
-                            html.Fieldset(
-                                [
-                                    html.Legend("Span"),
-                                    dcc.RadioItems(
-                                        id="psychrometric-span",
-                                        value="day",
-                                        inline=True,
-                                        options=[
-                                            {"label": word, "value": span}
-                                            for span, word in SPANS.items()
-                                        ],
-                                    ),
-                                ]
-                            ),
-                            html.Div(
-                                [
-                                    html.Button(word, id=f"psychrometric-{name}", n_clicks=0)
-                                    for name, word in (
-                                        ("earlier", "Earlier"),
-                                        ("later", "Later"),
-                                        ("now", "Now"),
-                                    )
-                                ],
-                                className="steps",
-                            ),
-                            html.P(
-                                id="psychrometric-shown",
-                                className="shown",
-                                **attributes(aria_live="polite"),
-                            ),
-                        ],
-                        className="spans",
-                    ),
-                    html.Div(
-                        dcc.Graph(
-                            id="psychrometric-plot",
-                            config=plots.PLOT_CONFIG,
-                            responsive=True,
-                            figure=plots.NO_PLOT,
-                        ),
-                        className="plot",
-                        role="img",
-                        **attributes(aria_label="Plot; described by the sentences below it"),
-                    ),
-                    html.Div(id="psychrometric-words", className="summary"),
-                ],
-                className="drawn",
-            ),
-            dcc.Store(id="psychrometric-view", data={}),
-        ],
-        className="past climate",
-    )
-
-
-def stepped(end: int | None, span: str, by: int, now: int, shop: ShopData) -> int | None:
-    """Move the end of the span by so many spans; None means now. [ms since 1970-01-01 UTC]"""
-    for _ in range(min(abs(by), formats.MOST_STEPS)):
-        moved = formats.moved(end or now, span, 1 if by > 0 else -1, shop.settings.zone)
-        end = None if moved >= now else max(moved, formats.DAY_MS)
-    return end
-
-
-@page_frame.where_store_fails(
-    lambda trouble, _place, _span, _end, screen, *_: (
-        plots.empty_plot(trouble.sentence, theme_of(screen)),
-        "",
-        [html.P(trouble.remedy)],
-    )
-)
-def answered(
-    place_id: str, span: str, end: int | None, screen: Mapping[str, Any], now: int, shop: ShopData
-) -> tuple[plots.Plot, str, list[Component]]:
-    """Chart, span and sentences; if it cannot be shown, why."""
-    look, zone = theme_of(screen), shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    until = end or now
-    start = formats.moved(until, span, -1, zone)
-    with shop.reader() as reader:
-        place = next((p for p in shop.places(reader) if p.id == place_id), None)
-    shown = f"{formats.stamp(start, zone)} to {formats.stamp(until, zone)}"
-    if place is None:
-        return plots.empty_plot("Choose a place.", look), "", []
-    air = usable(shop.air_means(place, start, until, PERIODS_S[span]))
-    if not len(air.ts_ms):
-        return plots.empty_plot("No readings in this span.", look), shown, []
-    width = screen.get("width")
-    view = plots.View(start, until, zone, unit, width if isinstance(width, int) else 1280)
+@view_page.drawing
+def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: ShopData) -> Drawn:
+    """Chart and sentences; if it cannot be shown, why."""
+    look = theme_of(screen)
+    found = view_page.air_of_place(choice, screen, now, shop)
+    if isinstance(found, str):
+        return Drawn(plots.empty_plot(found, look), [])
+    place, air, view = found
     band = None if place.kind == "outdoors" else work_band(place, shop.settings.limits)
     temp, rh = float(air.temp_c[-1]), float(air.rh_pct[-1])
     changes = changes_of(temp, rh, band)
     plot = psychrometric_chart(air, band, changes, view, look, shop.pressure_pa())
-    return plot, shown, words(place, air, band, changes, view)
-
-
-def usable(air: Means) -> Means:
-    """The means that the formulas take: RH above 0, and above 100 counted as 100."""
-    rh = np.minimum(air.rh_pct, 100.0)
-    known = np.isfinite(air.temp_c) & (rh > 0) & (air.temp_c >= -45) & (air.temp_c <= 60)
-    return air._replace(ts_ms=air.ts_ms[known], temp_c=air.temp_c[known], rh_pct=rh[known])
+    title = f"{place.label}: temperature and water in the air"
+    return Drawn(plot, words(place, air, band, changes, view), (), title)
 
 
 def changes_of(temp_c: float, rh_pct: float, band_pct: tuple[float, float] | None) -> list[Change]:

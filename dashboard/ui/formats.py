@@ -65,6 +65,7 @@ __all__ = [
     "Unit",
     "age",
     "ahead",
+    "at_hour",
     "between",
     "clock",
     "day",
@@ -81,6 +82,7 @@ __all__ = [
     "local_ms",
     "midnight",
     "moments",
+    "month_name",
     "moved",
     "nights",
     "of_input",
@@ -232,10 +234,11 @@ def _clock_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, minutes: int) -> li
 
 def midnight(of: date, zone: ZoneInfo) -> int:
     """Time at which a local day begins. [ms]"""
-    return _at(of, 0, zone)
+    return at_hour(of, 0, zone)
 
 
-def _at(of: date, hour: int, zone: ZoneInfo) -> int:
+def at_hour(of: date, hour: int, zone: ZoneInfo) -> int:
+    """Time of a full hour of a local day. [ms]"""
     return to_ms(datetime(of.year, of.month, of.day, hour, tzinfo=zone).astimezone(UTC))
 
 
@@ -252,9 +255,9 @@ def nights(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[int, int]]:
     if end_ms - start_ms > NIGHTS_SHOWN_MS:
         return found
     evening = local(start_ms, zone).date() - timedelta(days=1)
-    while (begins := _at(evening, NIGHT_FROM_H, zone)) < end_ms:
+    while (begins := at_hour(evening, NIGHT_FROM_H, zone)) < end_ms:
         evening += timedelta(days=1)
-        ends = _at(evening, NIGHT_TO_H, zone)
+        ends = at_hour(evening, NIGHT_TO_H, zone)
         if ends > start_ms:
             found.append((max(begins, start_ms), min(ends, end_ms)))
     return found
@@ -280,6 +283,11 @@ def moved(ms: int, span: str, by: int, zone: ZoneInfo) -> int:
         last = (date(year + month // 12, month % 12 + 1, 1) - timedelta(days=1)).day
         moment = moment.replace(year=year, month=month, day=min(moment.day, last))
     return to_ms(moment.replace(tzinfo=zone).astimezone(UTC))
+
+
+def month_name(month: int) -> str:
+    """A month by its short name: 3 is `Mar`."""
+    return f"{date(2000, month, 1):%b}"
 
 
 def unbroken(text: str) -> str:

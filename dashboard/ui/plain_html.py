@@ -42,6 +42,17 @@ def to_html(part: Component | str | float | Iterable[Any] | None) -> str:
     return f"<{tag}{shown}>" if tag in VOID else f"<{tag}{shown}>{inside}</{tag}>"
 
 
+def text_of(part: Component | str | float | Iterable[Any] | None) -> str:
+    """The words of a component and its children."""
+    if part is None:
+        return ""
+    if isinstance(part, str | int | float):
+        return str(part)
+    if getattr(part, "_type", None) is None:
+        return "".join(map(text_of, part))
+    return text_of(getattr(part, "children", None))
+
+
 def _attribute(name: str, value: Any) -> str:
     if value is None or name == "key":
         return ""

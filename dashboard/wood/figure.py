@@ -8,17 +8,8 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.ui import formats
-from dashboard.ui.plots import (
-    DASHES,
-    NARROW_PX,
-    axes,
-    end_labels,
-    escaped,
-    faint,
-    figure,
-    night_shapes,
-    upright,
-)
+from dashboard.ui.plot_labels import LEGEND, end_labels, night_shapes, upright
+from dashboard.ui.plots import DASHES, NARROW_PX, axes, escaped, faint, figure
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -136,7 +127,7 @@ def stay_plot(
             *_open_labels(found, look),
         ],
         "showlegend": narrow,
-        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom"},
+        "legend": LEGEND,
         "margin": {"l": 64, "r": 24 if narrow else 130, "t": 16, "b": 76},
     }
     return figure(data, layout, look)

@@ -337,7 +337,6 @@ def drawing(
     ahead = book.foretold(one) if one else None
     if one is None or found is None:
         return plots.empty_plot("There is no reading of its air yet.", look), ""
-    width = screen.get("width")
     start, end = int(found.at_ms[0]), int(found.at_ms[-1])
     coming, zone, more = None, shop.settings.zone, ""
     if ahead is not None:
@@ -353,7 +352,7 @@ def drawing(
         end,
         zone,
         "C",
-        width if isinstance(width, int) else 1280,
+        plots.width_of(screen),
     )
     plot = figure.stay_plot(found, waits, view, look, coming)
     return plot, figure.summary(found, view) + more

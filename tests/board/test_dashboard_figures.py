@@ -11,8 +11,9 @@ import pandas as pd
 import plotly.graph_objects as go
 import pytest
 
-from dashboard.ui import drawings, plots
-from dashboard.ui.plots import Line, View
+from dashboard.ui import drawings, history_plot, plots
+from dashboard.ui.history_plot import Line
+from dashboard.ui.plots import View
 from dashboard.ui.themes import THEMES
 
 START = 1_790_000_000_000
@@ -35,7 +36,7 @@ def table(mean, low=None, high=None, step=600_000):
 
 def figure_of(*args):
     """The plot as a Figure, which refuses whatever is no valid figure."""
-    return go.Figure(plots.history_plot(*args))
+    return go.Figure(history_plot.history_plot(*args))
 
 
 def named(figure, name):
@@ -111,7 +112,7 @@ def test_direct_labels_do_not_touch_and_a_name_is_never_markup():
 
 
 def test_what_travels_is_what_was_drawn():
-    plot = plots.history_plot(
+    plot = history_plot.history_plot(
         [Line("B", table([1, np.nan, 3], [0, np.nan, 2], [2, np.nan, 5]))],
         "humidity",
         VIEW,
@@ -140,12 +141,13 @@ def test_grounds_are_transparent_and_letters_in_the_themes_ink(name):
 
 def test_the_sentence_tells_range_mean_end_and_time_outside_the_band():
     line = Line("Front bench", table([38, 40, 50, 52], [37, 40, 50, 52]), (40.0, 60.0))
-    assert plots.summary(line, "humidity", "last day", "C") == (
+    assert history_plot.summary(line, "humidity", "last day", VIEW) == (
         "Front bench, last day: 37 to 52 %, mean 45 %, 52 % at the end; "
-        "below its band 25 % of the readings, above it 0 %."
+        "below its band 25 % of the readings, above it 0 %. "
+        "Lowest at Mon 21 Sep 16:13, highest at Mon 21 Sep 16:43."
     )
     empty = Line("Front bench", table([np.nan]))
-    assert plots.summary(empty, "humidity", "last day", "C") == (
+    assert history_plot.summary(empty, "humidity", "last day", VIEW) == (
         "Front bench, last day: no readings."
     )
 

@@ -15,7 +15,7 @@ import dashboard_fixtures as shop_air
 import flask
 import numpy as np
 import pytest
-from board_requests import ask_dash, ask_page, said
+from board_requests import ask_dash, ask_page, draw_view, said
 
 from dashboard import shell
 from dashboard.access import guard
@@ -24,7 +24,6 @@ from dashboard.air import page as air_page
 from dashboard.air import text as air_text
 from dashboard.app import create_app
 from dashboard.data.shop import ShopData
-from dashboard.past import page as past_page
 from dashboard.past.selection import Choice, Done, choice_of, step
 from dashboard.sensors import page as sensors_page
 from dashboard.sensors import rejected
@@ -68,17 +67,6 @@ def client(settings):
     return shop_air.board_client(settings)
 
 
-def kept(held, *stores):
-    """State of a request: what the page's stores hold after an earlier answer."""
-    return [(store, "data", held[store]["data"] if held else None) for store in stores]
-
-
-DRAW = (
-    "..past-plot.figure...past-summary.children...past-download.children..."
-    "past-shown.children...past-view.data...past-seen.data.."
-)
-
-
 def draw(
     client,
     *,
@@ -92,19 +80,16 @@ def draw(
     pressed=(0, 0, 0),
     **headers,
 ):
-    inputs = [
-        ("past-places", "value", places),
-        ("past-quantity", "value", quantity),
-        ("past-span", "value", span),
-        *(
-            (f"past-{name}", "n_clicks", times)
-            for name, times in zip(("earlier", "later", "now"), pressed, strict=True)
-        ),
-        ("past-plot", "relayoutData", relayout),
-        ("screen", "data", screen),
-        ("token", "data", ""),
-    ]
-    return ask_dash(client, DRAW, inputs, kept(held, "past-view", "past-seen"), trigger, **headers)
+    values = {
+        "past-places": places,
+        "past-quantity": quantity,
+        "past-span": span,
+        "past-plot": relayout,
+        "screen": screen,
+    }
+    return draw_view(
+        client, "past", values, held=held, pressed=pressed, trigger=trigger, **headers
+    )
 
 
 # Air
@@ -300,14 +285,14 @@ def test_every_page_says_in_words_that_the_store_cannot_be_read(tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("span", list(past_page.SPANS))
+@pytest.mark.parametrize("span", ["hour", "day", "night", "week", "month", "year", "all"])
 def test_every_span_draws_from_the_store(full, client, span):
     answer = draw(client, places=["front-bench", "outdoors"], span=span, quantity="dew_point")
     found = answer.json["response"]
     assert answer.status_code == 200
     assert len(found["past-plot"]["figure"]["data"]) >= 2
-    assert "Front bench" in json.dumps(found["past-summary"])
-    assert "/past.csv?" in json.dumps(found["past-download"])
+    assert "Front bench" in json.dumps(found["past-words"])
+    assert "/past.csv?" in json.dumps(found["past-files"])
 
 
 def test_zooming_asks_for_finer_data_and_a_double_click_goes_back(full, client):

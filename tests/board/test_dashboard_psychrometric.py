@@ -13,7 +13,9 @@ from board_requests import said
 
 from dashboard.data.shop import ShopData
 from dashboard.past import psychrometric_page as page
+from dashboard.past import view_page
 from dashboard.past.psychrometric_chart import Change, psychrometric_chart, warmed
+from dashboard.past.selection import Choice
 from dashboard.ui.plots import View
 from dashboard.ui.themes import THEMES
 from monitor.air.place_means import Means
@@ -26,6 +28,10 @@ DAY = shop_air.DAY_MS
 PARIS = ZoneInfo("Europe/Paris")
 LOOK = THEMES["day"]
 psychrolib.SetUnitSystem(psychrolib.SI)
+
+
+def chosen(place: str, span: str = "day") -> Choice:
+    return Choice((place,), "humidity", span, None, None)
 
 
 def path(temp_c, rh_pct) -> Means:
@@ -62,7 +68,8 @@ def test_warming_keeps_the_water_and_moves_straight_to_the_right():
     arrow = next(a for a in plot.layout.annotations if a.showarrow)
     assert arrow.y == pytest.approx(arrow.ay, rel=1e-6)
     assert (arrow.ax, arrow.x) == pytest.approx((20.0, 23.0))
-    assert any(a.text == "warmed: 33 %" for a in plot.layout.annotations)
+    tip = next(t for t in plot.data if t.name == "warmed: 33 %")
+    assert (tip.x[0], tip.y[0]) == (arrow.x, arrow.y)
 
 
 def test_the_axis_is_in_the_readers_unit_and_every_arrow_is_within_it():
@@ -124,34 +131,34 @@ def shop(tmp_path):
 
 def test_the_words_say_what_the_chart_shows(shop):
     now = now_ms()
-    _, shown, parts = page.answered("front-bench", "day", None, {"width": 1280}, now, shop)
-    text = said(parts)
-    air = page.usable(
-        shop.air_means(
-            next(p for p in shop.settings.places if p.id == "front-bench"), now - DAY, now, 600
-        )
-    )
+    found = page.answered(chosen("front-bench"), {"width": 1280}, now, shop)
+    text = said(found.words)
+    air = view_page.means(shop.settings.places[0], now - DAY, now, shop)
     assert f"RH {air.rh_pct.min():.0f} to {air.rh_pct.max():.0f} %" in text
     assert f"{air.temp_c[-1]:.1f} °C, {air.rh_pct[-1]:.0f} %" in text
     assert "Warmed by 3 K with no water added" in text
     assert "They are not advice" in text
-    assert " to " in shown
-    outside = said(page.answered("outdoors", "day", None, {}, now, shop)[2])
+    outside = said(page.answered(chosen("outdoors"), {}, now, shop).words)
     assert "Warmed" not in outside
     assert "band" not in outside
 
 
 def test_what_cannot_be_shown_is_said(shop):
-    plot, _, parts = page.answered("front-bench", "week", now_ms() - 300 * DAY, {}, now_ms(), shop)
-    assert "No readings in this span." in str(plot)
-    assert parts == []
-    assert "Choose a place." in str(page.answered("nowhere", "day", None, {}, now_ms(), shop)[0])
+    old = chosen("front-bench", "week")._replace(end_ms=now_ms() - 300 * DAY)
+    found = page.answered(old, {}, now_ms(), shop)
+    assert "No readings in this span." in str(found.figure)
+    assert found.words == []
+    assert not found.title
+    nowhere = page.answered(chosen("nowhere"), {}, now_ms(), shop)
+    assert "Choose a place." in str(nowhere.figure)
 
 
 def test_a_sensor_without_a_pair_gets_no_chart(tmp_path):
     settings = shop_air.settings_in(tmp_path)
     Writer(settings.store_path).close()
-    assert "no sensor has sent both" in said(page.layout(ShopData(settings), {}))
+    shop = ShopData(settings)
+    text = said(view_page.layout(shop, page.view_of(shop), {}))
+    assert "no sensor has sent both" in text
 
 
 def test_the_ring_of_a_silent_sensor_is_not_called_the_air_at_the_end():

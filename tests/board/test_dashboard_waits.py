@@ -913,9 +913,9 @@ def test_waits_and_alerts_are_marked_below_the_curves_of_their_place(
     label = next(n for n in answer.figure["layout"]["annotations"] if n["text"] == "Front bench")
     was = next(n for n in plain.figure["layout"]["annotations"] if n["text"] == "Front bench")
     assert (label["y"] - top[0]) / (top[1] - top[0]) == pytest.approx(was["y"])
-    text = said(answer.summary)
+    text = said(answer.words)
     assert "alerts (1)" in text
     assert "Dry air" in text
-    assert "Marked" not in said(plain.summary)
+    assert "Marked" not in said(plain.words)
     assert "yaxis2" not in plain.figure["layout"]
     assert marks_of(("varnish-room",), now - 5 * DAY, now - 4 * DAY) == []

@@ -16,13 +16,16 @@ import dashboard_fixtures as shop_air
 import numpy as np
 import plotly.graph_objects as go
 import pytest
-from board_requests import said
+from board_requests import draw_view, said
 from typer.testing import CliRunner
 
 import monitor.science.climate
 from dashboard.data.shop import ShopData
 from dashboard.past import climate_figure as past_climate_figure
 from dashboard.past import climate_page as past_climate_page
+from dashboard.past import page as past_page
+from dashboard.past import view_page
+from dashboard.past.selection import Done
 from dashboard.ui.themes import THEMES
 from monitor.air import climate_report
 from monitor.cli import app as cli
@@ -286,15 +289,6 @@ def test_a_day_of_the_plot_is_a_local_day(found):
     assert days.low_pct[~np.isnan(days.low_pct)].min() >= 0
 
 
-def test_steps_go_by_years_and_end_at_now():
-    """Rung: property."""
-    now = to_ms(datetime(2026, 3, 29, 12, tzinfo=UTC))
-    one = past_climate_page.stepped(None, -1, now, PARIS)
-    assert one == to_ms(datetime(2025, 3, 29, 13, tzinfo=UTC))  # 14:00 local, before summer time
-    assert past_climate_page.stepped(one, 1, now, PARIS) is None
-    assert past_climate_page.stepped(one, 0, now, PARIS) == one
-
-
 @pytest.fixture
 def client(year):
     return shop_air.board_client(year)
@@ -304,31 +298,14 @@ def ask(
     client, *, place="", pressed=(0, 0, 0), trigger="token.data", end=None, drawn=None, theme="day"
 ):
     screen = {"theme": "day", "width": 1920}
-    inputs = [
-        ("climate-place", "value", place),
-        *(
-            (f"climate-{name}", "n_clicks", times)
-            for name, times in zip(("earlier", "later", "now"), pressed, strict=True)
-        ),
-        ("screen", "data", screen | {"theme": theme}),
-        ("token", "data", "1"),
-    ]
-    held = {"place": "", "turns": 0, "back": 0, "screen": screen, "end": end}
-    held |= {"drawn": drawn} if drawn else {}
-    outputs = [
-        ("climate-plot", "figure"),
-        ("climate-shown", "children"),
-        ("climate-words", "children"),
-        ("climate-view", "data"),
-    ]
-    body = {
-        "output": ".." + "...".join(f"{i}.{p}" for i, p in outputs) + "..",
-        "outputs": [{"id": i, "property": p} for i, p in outputs],
-        "inputs": [{"id": i, "property": p, "value": v} for i, p, v in inputs],
-        "state": [{"id": "climate-view", "property": "data", "value": held}],
-        "changedPropIds": [trigger],
-    }
-    return client.post("/_dash-update-component", json=body)
+    view = {"span": "year", "quantity": "humidity", "places": ""} | (
+        {"end": str(end)} if end else {}
+    )
+    held = {"climate-view": {"data": view}}
+    if drawn:
+        held["climate-seen"] = {"data": Done(screen=screen, drawn=drawn)._asdict()}
+    values = {"climate-places": place, "screen": screen | {"theme": theme}}
+    return draw_view(client, "climate", values, held=held, pressed=pressed, trigger=trigger)
 
 
 def test_the_page_draws_the_shop_and_each_place(client):
@@ -353,8 +330,8 @@ def test_new_readings_redraw_only_what_shows_the_present(client):
     """Rung: property."""
     now = now_ms()
     assert ask(client, drawn=now).status_code == 204
-    assert ask(client, drawn=now - 2 * HOUR).status_code == 200
-    assert ask(client, drawn=now - 2 * HOUR, end=now - 300 * DAY).status_code == 204
+    assert ask(client, drawn=now - 5 * HOUR).status_code == 200
+    assert ask(client, drawn=now - 5 * HOUR, end=now - 300 * DAY).status_code == 204
 
 
 @pytest.mark.parametrize(
@@ -369,9 +346,9 @@ def test_presses_step_the_record_and_now_takes_it_back(client):
     """Rung: property."""
 
     def end_after(**more):
-        return json.loads(ask(client, drawn=now_ms(), **more).data)["response"]["climate-view"][
-            "data"
-        ]["end"]
+        answer = json.loads(ask(client, drawn=now_ms(), **more).data)
+        end = answer["response"]["climate-view"]["data"].get("end")
+        return end and int(end)
 
     assert 364 * DAY <= now_ms() - end_after(pressed=(1, 0, 0)) <= 367 * DAY
     assert end_after(pressed=(1, 0, 1), end=now_ms() - 700 * DAY) >= now_ms() - 367 * DAY
@@ -409,15 +386,16 @@ def test_a_wrong_download_is_refused_with_a_sentence(client, query, words):
 
 def test_past_leads_to_the_record(year):
     """Rung: property."""
-    from dashboard.past import page as past_page
-
-    assert "/past/climate" in str(past_page.layout(ShopData(year), {}))
+    shop = ShopData(year)
+    assert "/past/climate" in str(view_page.layout(shop, past_page.view_of(shop), {}))
 
 
 def test_a_missing_store_is_told_on_the_page(tmp_path):
     """Rung: property."""
     shop = ShopData(shop_air.settings_in(tmp_path))
-    assert "Nothing has been stored yet" in said(past_climate_page.layout(shop, {}))
+    assert "Nothing has been stored yet" in said(
+        view_page.layout(shop, past_climate_page.view_of(shop), {})
+    )
 
 
 @pytest.fixture
