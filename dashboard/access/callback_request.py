@@ -87,8 +87,9 @@ def _outputs(output: str) -> Any:
     names = output[2:-2].split("...") if many else [output]
     found = []
     for name in names:
-        component, _, prop = name.partition("@")[0].rpartition(".")
-        found.append({"id": component, "property": prop})
+        head, at, mark = name.partition("@")  # the mark of an output that several callbacks have
+        component, _, prop = head.rpartition(".")
+        found.append({"id": component, "property": prop + at + mark})
     return found if many else found[0]
 
 

@@ -30,6 +30,40 @@
     }
   }
 
+  // To a field that would narrow the range: its fold is opened, and the hand is put there
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest && event.target.closest("[data-client-ask]");
+    if (!button) return;
+    const id = button.dataset.clientAsk;
+    if (id.startsWith("client-rh-")) window.dash_clientside.set_props("client-source", { value: "readings" });
+    window.setTimeout(() => {
+      const field = document.getElementById(id);
+      if (!field) return;
+      for (let one = field.closest("details"); one; one = one.parentElement.closest("details")) one.open = true;
+      const input = field.matches("input") ? field : field.querySelector("input:checked, input") || field;
+      input.focus();
+      input.scrollIntoView({ block: "center" });
+    }, 300); // a field of another source is shown a moment later
+  });
+
+  // While the sheet is worked out: seconds so far, and how many it took the last time
+  let since = 0;
+  window.setInterval(() => {
+    const working = document.getElementById("client-working");
+    if (!working) return;
+    if (working.hidden) {
+      const took = since ? (performance.now() - since) / 1000 : 0;
+      if (took > 2) window.sessionStorage.setItem("benchweather.sheet-s", String(took)); // else no sheet was made
+      since = 0;
+      return;
+    }
+    since = since || performance.now();
+    const s = (performance.now() - since) / 1000, usual = Number(window.sessionStorage.getItem("benchweather.sheet-s") || 10);
+    document.getElementById("client-working-s").textContent = Math.floor(s) + " s, usually about " + Math.ceil(usual) + " s";
+    const bar = working.querySelector("progress");
+    bar.max = usual; bar.value = Math.min(s, 0.95 * usual);
+  }, 500);
+
   document.addEventListener("click", (event) => {
     const button = event.target.closest("[data-client-file]");
     if (!button) return;

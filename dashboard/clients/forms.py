@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from dashboard.ui import formats
 from dashboard.ui.form_input import number
 from monitor.clients.request import DEFAULTS
+from monitor.science.case.climates import CITIES
 from monitor.science.case.outdoors import MONTHS
 from monitor.science.case.presets import PRESETS
 
@@ -70,11 +71,11 @@ FIELDS = (*WHO, *DAY, *HOME, *BAND, *OWN, *OWN_BUFFER, *MONTHS_ASKED)
 CHOICES: Mapping[str, Mapping[str, str]] = {
     "case": {name: name[:1].upper() + name[1:] for name in PRESETS},
     "source": {
-        "readings": "A few readings there",
-        "normals": "Calculated from monthly means of its weather",
-        "weather": "Calculated from a weather file",
+        "shop": "Our own weather",
+        "normals": "A city, or monthly means",
+        "readings": "Readings in the home",
         "log": "Their logger's file",
-        "shop": "Calculated from the shop's own outdoor log",
+        "weather": "A weather file",
     },
     "climate": {
         "": "Not known",
@@ -93,7 +94,7 @@ CHOICES: Mapping[str, Mapping[str, str]] = {
 """Fields that are tapped, by their name in a request."""
 LEGENDS = {
     "case": "Case",
-    "source": "The air of the home comes from",
+    "source": "The air of the home follows from",
     "climate": "The weather outdoors there",
     "tightness": "The home is",
     "device": "What they have already",
@@ -101,6 +102,58 @@ LEGENDS = {
     "weather": "Weather file",
     "log": "Logger's file",
 }
+
+
+class HomePreset(NamedTuple):
+    """A usual home: fields of a request."""
+
+    words: str
+    tightness: str
+    volume_m3: float
+    people: int
+    set_point_c: float
+
+
+HOMES: Mapping[str, HomePreset] = {
+    "flat": HomePreset("Heated flat", "normal", 150.0, 2, 20.0),
+    "tight": HomePreset("New, tight flat", "tight", 150.0, 2, 21.0),
+    "house": HomePreset("Heated house", "normal", 300.0, 3, 20.0),
+    "draughty": HomePreset("Old, draughty house", "leaky", 300.0, 2, 19.0),
+}
+"""Homes to start from.  Common practice, no source."""
+
+
+def preset_form(home: str, unit: formats.Unit) -> tuple[str, ...]:
+    """Tightness, volume, people and set point of a preset, as they are typed."""
+    _, *values = HOMES[home]
+    wish = dict(zip(PRESET_FIELDS, values, strict=True))
+    form = form_of(wish, unit)
+    return tuple(form[name] for name in PRESET_FIELDS)
+
+
+PRESET_FIELDS = ("tightness", "volume_m3", "people", "set_point_c")
+"""Fields of a request that a preset sets."""
+
+
+def city_form(city: str, unit: formats.Unit) -> tuple[str, ...]:
+    """Temperature and RH of each month of a city, January first, as they are typed."""
+    temps, rhs = CITIES[city].monthly()
+    shown: list[str] = []
+    for temp_c, rh_pct in zip(temps, rhs, strict=True):
+        shown += [formats.shown("temperature", temp_c, unit), f"{rh_pct:.0f}"]
+    return tuple(shown)
+
+
+def sure_fields(form: Mapping[str, str | None], home: str, unit: formats.Unit) -> frozenset[str]:
+    """Fields about the home that differ from the preset and the defaults: somebody knew them."""
+    usual = [form_of({}, unit)]
+    if home in HOMES:
+        usual.append(dict(zip(PRESET_FIELDS, preset_form(home, unit), strict=True)))
+    return frozenset(
+        name
+        for name in PRESET_FIELDS
+        if (form.get(name) or "").strip() not in {one[name] for one in usual}
+    )
 
 
 ON_PAGE = (*CHOICES, *(a.name for a in FIELDS))

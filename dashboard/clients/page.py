@@ -27,6 +27,7 @@ from monitor.clients import archive as past
 from monitor.clients.calculation import SheetCalculation, calculate_sheet
 from monitor.clients.home_climate import HomeSources, shop_log
 from monitor.clients.html import html_of
+from monitor.clients.next_fields import next_fields
 from monitor.clients.pdf import pdf_of
 from monitor.clients.request import ClientFault, read_sheet_request
 from monitor.clients.sheet import Section, Sheet, sheet_of
@@ -42,8 +43,13 @@ if TYPE_CHECKING:
 
     from dashboard.data.journal import CachedJournal
     from dashboard.data.shop import ShopData
+    from monitor.clients.request import SheetRequest
 
 NAMES = forms.ON_PAGE
+START = (
+    "Tap the home, the case, and what its air follows from. The sheet then appears here. With "
+    "readings in the home, one month is enough."
+)
 
 
 def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
@@ -54,18 +60,40 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
     typed = [(client_id(name), "value") for name in NAMES]
 
     @app.callback(
+        Output("client-home-air", "children"),
+        Input("client-more", "data"),
+        Input("client-air", "data"),
+        Input("client-log", "data"),
+        State("client-home", "value"),
+        *(Input(*one) for one in typed),
+        prevent_initial_call=True,
+    )
+    def first(
+        more: dict[str, Any],
+        air: dict[str, Any],
+        log: dict[str, Any],
+        home: str | None,
+        *values: str | None,
+    ) -> list[Component]:
+        form = dict(zip(NAMES, values, strict=True))
+        return first_answer(form, _with_files(more, air, log), home or "", shop, kept)
+
+    @app.callback(
         Output("client-live", "children"),
         *(Output(f"{client_id(name)}-fault", "children") for name in NAMES),
         Input("client-more", "data"),
         Input("client-air", "data"),
         Input("client-log", "data"),
         *(Input(*one) for one in typed),
+        running=[(Output("client-working", "hidden"), False, True)],
         prevent_initial_call=True,
     )
     def live(
         more: dict[str, Any], air: dict[str, Any], log: dict[str, Any], *values: str | None
     ) -> tuple[Any, ...]:
         form = dict(zip(NAMES, values, strict=True))
+        if _is_unasked(form):
+            return (html.P(START), *("" for _ in NAMES))
         shown, faults = answered(form, _with_files(more, air, log), shop, kept, _preview)
         return (shown, *(faults.get(name, "") for name in NAMES))
 
@@ -116,7 +144,7 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
     def record(_clicks: int, instrument_id: str | None) -> tuple[Any, str]:
         return recorded(str(instrument_id or ""), shop, kept)
 
-    view.register(app)
+    view.register(app, formats.temperature_unit(shop.settings.board.temperature_unit))
     files.register(app, shop)
     clients_archive.register(app, shop, kept)
 
@@ -127,18 +155,37 @@ def layout(shop: ShopData, kept: CachedJournal) -> Component:
     return html.Main(
         [
             html.H1("Clients"),
-            html.P("A one-page sheet about the case at home, in figures."),
+            html.P(
+                "A one-page sheet about the case at home, in figures: three taps, then the sheet."
+            ),
             html.Div(
                 [
-                    html.Div(view.layout(unit), className="client-form"),
                     html.Div(
-                        html.P(
-                            "Enter the home's RH for at least one month. The sheet then "
-                            "appears here."
-                        ),
-                        id="client-live",
+                        view.layout(unit, formats.local(now_ms(), shop.settings.zone).month),
+                        className="client-form",
+                    ),
+                    html.Div(
+                        [
+                            html.Div(id="client-home-air", **attributes(aria_live="polite")),
+                            html.Div(
+                                [
+                                    html.Strong("Working out the sheet… "),
+                                    html.Span(id="client-working-s"),
+                                    html.Progress(
+                                        **attributes(aria_label="Working out the sheet")
+                                    ),
+                                ],
+                                id="client-working",
+                                className="client-working",
+                                role="status",
+                                hidden=True,
+                            ),
+                            html.Div(
+                                html.P(START), id="client-live", **attributes(aria_live="polite")
+                            ),
+                        ],
                         className="client-live",
-                        **attributes(aria_live="polite"),
+                        id="client-answer",
                     ),
                 ],
                 className="client-halves",
@@ -155,6 +202,31 @@ def layout(shop: ShopData, kept: CachedJournal) -> Component:
         ],
         className="sheet bench wood clients",
     )
+
+
+def _is_unasked(form: Mapping[str, str | None]) -> bool:
+    """True while no source of the home's air has been given: nothing is wrong yet."""
+    months = (form.get(a.name) for a in forms.MONTHS_ASKED)
+    return form.get("source") == "readings" and not any((text or "").strip() for text in months)
+
+
+def first_answer(
+    form: Mapping[str, str | None],
+    more: Mapping[str, Any],
+    home: str,
+    shop: ShopData,
+    kept: CachedJournal,
+) -> list[Component]:
+    """The home's air in a month, which is known at once, and what would narrow its range most."""
+    if _is_unasked(form):
+        return []
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    try:
+        read, airs = asked(form, more, shop, kept)
+        found = next_fields(read, airs, forms.sure_fields(form, home, unit))
+    except (ClientFault, StoreFault):
+        return []  # the sheet's place says what is wrong
+    return view.next_taps(found)
 
 
 def _with_files(more: Mapping[str, Any], *files: Mapping[str, Any]) -> dict[str, Any]:
@@ -177,23 +249,8 @@ def answered(
     `more`: what no field holds: `typed`, of a sheet that was opened again, and `air`, of that
     or of a file.
     """
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    wish, faults = forms.wish_of(form, unit)
     try:
-        if faults:
-            raise ClientFault(faults)
-        read = read_sheet_request({**more.get("typed", {}), **wish})
-        airs = past.airs_of(more.get("air", {}))
-        if "shop" in (read.source, read.climate) and airs.shop is None:
-            settings = shop.settings
-            airs = replace(
-                airs,
-                shop=kept.ask(
-                    lambda reader, _: shop_log(
-                        reader, place_means.places(reader, settings), settings.zone, now_ms()
-                    )
-                ),
-            )
+        read, airs = asked(form, more, shop, kept)
         worked = calculate_sheet(read, airs)
     except ClientFault as exc:
         return _faults(exc.fields), exc.fields
@@ -201,6 +258,34 @@ def answered(
         return html.P(sentences.store_trouble(exc).sentence), {}
     shop_name = shop.settings.shop.name
     return made(sheet_of(worked, shop_name, now_ms(), shop.settings.zone), worked, airs), {}
+
+
+def asked(
+    form: Mapping[str, str | None], more: Mapping[str, Any], shop: ShopData, kept: CachedJournal
+) -> tuple[SheetRequest, HomeSources]:
+    """The requested sheet and the air it rests on.
+
+    Raises
+    ------
+    ClientFault
+    StoreFault
+    """
+    wish, faults = forms.wish_of(
+        form, formats.temperature_unit(shop.settings.board.temperature_unit)
+    )
+    if faults:
+        raise ClientFault(faults)
+    read = read_sheet_request({**more.get("typed", {}), **wish})
+    airs = past.airs_of(more.get("air", {}))
+    if "shop" in (read.source, read.climate) and airs.shop is None:
+        settings = shop.settings
+        log = kept.ask(
+            lambda reader, _: shop_log(
+                reader, place_means.places(reader, settings), settings.zone, now_ms()
+            )
+        )
+        airs = replace(airs, shop=log)
+    return read, airs
 
 
 def _kept(worked: SheetCalculation, airs: HomeSources, sheet: Sheet, shop: ShopData) -> str:
@@ -221,7 +306,7 @@ def _preview(sheet: Sheet, *_: Any) -> list[Component]:
         for row in sheet.table.rows
     ]
     return [
-        html.H2("The sheet"),
+        html.H2("The sheet", id="client-sheet", tabIndex=-1),
         html.P(sheet.lead, className="client-lead"),
         html.Img(src=f"data:image/svg+xml;base64,{drawn}", alt=sheet.plot_words),
         html.P(sheet.plot_words, **attributes(aria_hidden="true")),
@@ -243,9 +328,10 @@ def _preview(sheet: Sheet, *_: Any) -> list[Component]:
         html.Div(
             [
                 html.Button("The sheet as PDF", id="client-pdf", className="tap main"),
-                html.Button("as HTML", id="client-html", className="tap"),
+                html.Button("as HTML, to print", id="client-html", className="tap"),
+                html.A("See it", href="#client-sheet", className="tap client-see"),
             ],
-            className="taps wide",
+            className="taps wide client-take",
         ),
         html.P(id="client-said", role="status"),
     ]

@@ -4,49 +4,71 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import dash
 import flask
-from dash import Input, Output, dcc, html
+from dash import Input, Output, State, dcc, html
 
 from dashboard.clients import files, forms
 from dashboard.clients.forms import CHOICES, LEGENDS, FormField, client_id
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
+from monitor.science.case.climates import CITIES
+from monitor.science.case.outdoors import MONTHS
 
 if TYPE_CHECKING:
-    import dash
+    from collections.abc import Mapping
+
     from dash.development.base_component import Component
 
+    from monitor.clients.next_fields import NextFields
 
-def layout(unit: formats.Unit) -> list[Component]:
-    """Fields about a client, their instrument and their home."""
+
+def layout(unit: formats.Unit, month: int) -> list[Component]:
+    """Fields about a client, their instrument and their home: taps first, details folded.
+
+    `month`: the present one, 1 to 12, whose reading is asked for first.
+    """
     lines = forms
     return [
-        _fields(lines.WHO, unit),
-        dcc.Checklist(
-            id="client-keep",
-            value=["keep"],
-            options=[{"label": "Keep each sheet under the client's name", "value": "keep"}],
-        ),
+        _taps("home", "Home", {key: home.words for key, home in forms.HOMES.items()}),
         _choice("case", unit),
         _choice("source", unit),
-        html.Div(
-            [
-                html.P(
-                    "With the weather outdoors, the months without a reading can be estimated "
-                    "too.",
-                    className="aside",
-                ),
-                _choice("climate", unit),
-            ],
-            id="client-climate-box",
-        ),
-        html.Div(_months(unit), id="client-months"),
+        html.Div(_cities(), id="client-city-box", hidden=True),
+        html.Div(_months(unit, month), id="client-months"),
         html.Div(files.weather_layout(), id="client-weather-box", hidden=True),
         html.Div(files.log_layout(), id="client-log-box", hidden=True),
-        _choice("tightness", unit),
+        html.Div(
+            html.Details(
+                [
+                    html.Summary("The weather outdoors, if known"),
+                    html.P(
+                        "With the weather outdoors, the months without a reading can be "
+                        "estimated too.",
+                        className="aside",
+                    ),
+                    _choice("climate", unit),
+                ]
+            ),
+            id="client-climate-box",
+        ),
+        html.Details(
+            [
+                html.Summary("Who it is for, and the language"),
+                _fields(lines.WHO, unit),
+                dcc.Checklist(
+                    id="client-keep",
+                    value=["keep"],
+                    options=[
+                        {"label": "Keep each sheet under the client's name", "value": "keep"}
+                    ],
+                ),
+                _choice("language", unit),
+            ]
+        ),
         html.Details(
             [
                 html.Summary("More about the home and the day"),
+                _choice("tightness", unit),
                 _fields(lines.HOME, unit),
                 _fields(lines.DAY, unit),
                 _fields(lines.BAND, unit),
@@ -60,12 +82,11 @@ def layout(unit: formats.Unit) -> list[Component]:
                 html.Div(_fields(lines.OWN_BUFFER, unit), id="client-own-buffer", hidden=True),
             ]
         ),
-        _choice("language", unit),
     ]
 
 
-def register(app: dash.Dash) -> None:
-    """Show only the fields that what was tapped asks for."""
+def register(app: dash.Dash, unit: formats.Unit) -> None:
+    """Show only the fields that what was tapped asks for; fill in what a preset or a city has."""
 
     @app.callback(
         Output("client-months", "hidden"),
@@ -74,61 +95,180 @@ def register(app: dash.Dash) -> None:
         Output("client-climate-box", "hidden"),
         Output("client-own-humidifier", "hidden"),
         Output("client-own-buffer", "hidden"),
+        Output("client-city-box", "hidden"),
         Input("client-source", "value"),
         Input("client-climate", "value"),
         Input("client-device", "value"),
     )
     def hidden(source: str, climate: str, device: str) -> tuple[bool, ...]:
         measured = source in ("readings", "log")
+        normals = source == "normals" or (measured and climate == "normals")
         return (
-            source not in ("readings", "normals") and not (measured and climate == "normals"),
+            source != "readings" and not normals,
             "weather" not in (source, climate if measured else ""),
             source != "log",
             not measured,
             device != "humidifier",
             device != "buffer",
+            not normals,
         )
 
+    @app.callback(
+        *(Output(client_id(name), "value", allow_duplicate=True) for name in forms.PRESET_FIELDS),
+        Input("client-home", "value"),
+        prevent_initial_call=True,
+    )
+    def preset(home: str | None) -> tuple[str, ...]:
+        if home not in forms.HOMES:
+            raise dash.exceptions.PreventUpdate
+        return forms.preset_form(str(home), unit)
 
-def _months(unit: formats.Unit) -> list[Component]:
-    """A row for each month."""
-    shown = formats.scale("temperature", unit).unit
-    rows: list[Any] = [
+    def months(temp: str, rh: str) -> list[Output]:
+        names = (f"{name}.{m}" for m in range(1, 13) for name in (temp, rh))
+        return [Output(client_id(name), "value", allow_duplicate=True) for name in names]
+
+    @app.callback(
+        *months("temp", "rh"),
+        *months("out", "out_rh"),
+        Input("client-city", "value"),
+        State("client-source", "value"),
+        prevent_initial_call=True,
+    )
+    def city(name: str | None, source: str) -> tuple[Any, ...]:
+        if name not in CITIES:
+            raise dash.exceptions.PreventUpdate
+        shown, kept = forms.city_form(str(name), unit), 24 * (dash.no_update,)
+        return (*shown, *kept) if source == "normals" else (*kept, *shown)
+
+
+ASKS = {
+    "tightness": "How tight the home is",
+    "people": "How many people live there",
+    "volume_m3": "How large the rooms are",
+    "set_point_c": "How warm it is heated",
+}
+"""What a field asks, by its name in a request."""
+ASKED_MOST = 3
+
+
+def next_taps(found: NextFields) -> list[Component]:
+    """A month's RH at home, and taps to the fields that would narrow its range most."""
+    month = MONTHS[found.month - 1]
+    low, middle, high = (formats.figure(value, 0) for value in found.home_pct)
+    parts: list[Component] = [
+        html.P(
+            f"At home in {month}: about {middle} % RH, {low} to {high} % if the home is as entered."
+        )
+    ]
+    if not found.fields:
+        return parts
+    taps = []
+    for one in found.fields[:ASKED_MOST]:
+        ask = ASKS.get(one.name, f"A reading there in {month}")
+        taps.append(
+            html.Li(
+                html.Button(
+                    [
+                        html.Strong(ask),
+                        html.Span(f" Range then about {formats.figure(one.width_pct, 0)} points."),
+                    ],
+                    type="button",
+                    className="tap",
+                    **attributes(data_client_ask=client_id(one.name)),
+                )
+            )
+        )
+    width = formats.figure(found.width_pct, 0)
+    return [
+        *parts,
+        html.P(
+            f"Homes like this lie within about {width} points of RH. Before you hand out the sheet, "
+            "ask for what narrows this most:"
+        ),
+        html.Ul(taps, className="client-next"),
+    ]
+
+
+def _cities() -> list[Component]:
+    """Choice of a city, whose monthly means are filled in."""
+    return [
         html.Div(
             [
-                html.Span(""),
-                *(
-                    html.Span(h, **attributes(aria_hidden="true"))
-                    for h in (shown, "RH %", f"Outdoors {shown}", "Outdoors RH %")
+                html.Label("City", htmlFor="client-city"),
+                dcc.Dropdown(
+                    id="client-city",
+                    options=list(CITIES),
+                    placeholder="Choose a city with such a climate",
+                    clearable=False,
                 ),
             ],
-            className="month heads",
-        )
-    ]
-    for month in forms.MONTHS_BY_ROW:
-        fields = [
-            html.Span(
-                [
-                    html.Label(a.words, htmlFor=client_id(a.name), className="unseen"),
-                    _input(a, unit),
-                ]
-            )
-            for a in month
-        ]
-        faults = [html.P(id=f"{client_id(a.name)}-fault", className="fault") for a in month]
-        name = html.Span(month[0].words.partition(",")[0], **attributes(aria_hidden="true"))
-        rows.append(html.Div([name, *fields, html.Div(faults)], className="month field"))
-    return [
+            className="field",
+        ),
         html.P(
-            (
-                "For readings at home, enter one month or more. For the weather outdoors, enter "
-                "temperature and RH of all twelve months. An outdoor temperature alone only checks "
-                "the reading of its month."
-            ),
+            "Monthly means in round figures. You can correct them, or enter those of another place, "
+            "under “More months”.",
             className="aside",
         ),
-        html.Div(rows, className="months"),
     ]
+
+
+def _taps(name: str, legend: str, words: Mapping[str, str]) -> Component:
+    """A choice without a first answer."""
+    options: list[Any] = [{"label": w, "value": v} for v, w in words.items()]
+    return html.Fieldset(
+        [html.Legend(legend), dcc.RadioItems(id=f"client-{name}", options=options)],
+        className="picks",
+    )
+
+
+def _months(unit: formats.Unit, month: int) -> list[Component]:
+    """The row of the present month; the others are folded."""
+    rows = [_month(one, unit) for one in forms.MONTHS_BY_ROW]
+    now = rows.pop(month - 1)
+    return [
+        html.Div([_heads(unit), now], className="months"),
+        html.Details(
+            [
+                html.Summary("More months, if known"),
+                html.P(
+                    (
+                        "For readings at home, enter one month or more. For the weather outdoors, "
+                        "enter temperature and RH of all twelve months. An outdoor temperature alone "
+                        "only checks the reading of its month."
+                    ),
+                    className="aside",
+                ),
+                html.Div([_heads(unit), *rows], className="months"),
+            ]
+        ),
+    ]
+
+
+def _heads(unit: formats.Unit) -> Component:
+    shown = formats.scale("temperature", unit).unit
+    return html.Div(
+        [
+            html.Span(""),
+            *(
+                html.Span(h, **attributes(aria_hidden="true"))
+                for h in (shown, "RH %", f"Outdoors {shown}", "Outdoors RH %")
+            ),
+        ],
+        className="month heads",
+    )
+
+
+def _month(month: tuple[FormField, ...], unit: formats.Unit) -> Component:
+    """A row for a month."""
+    fields = [
+        html.Span(
+            [html.Label(a.words, htmlFor=client_id(a.name), className="unseen"), _input(a, unit)]
+        )
+        for a in month
+    ]
+    faults = [html.P(id=f"{client_id(a.name)}-fault", className="fault") for a in month]
+    name = html.Span(month[0].words.partition(",")[0], **attributes(aria_hidden="true"))
+    return html.Div([name, *fields, html.Div(faults)], className="month field")
 
 
 def _input(asked: FormField, unit: formats.Unit) -> Component:

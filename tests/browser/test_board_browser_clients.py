@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import time
 import zipfile
 from pathlib import Path
 
@@ -48,9 +49,55 @@ def clients(tmp_path_factory):
 
 
 def typed(page, **values):
+    unfold(page)
     for name, text in values.items():
         page.locator(f"#client-{name}").fill(text)
         page.locator(f"#client-{name}").press("Tab")
+
+
+def unfold(page):
+    page.evaluate("for (const fold of document.querySelectorAll('main details')) fold.open = true")
+
+
+BOXES = """[...document.querySelectorAll('main .client-form input[type=text]')]
+  .filter(e => e.checkVisibility())"""
+BUTTONS = """['client-pdf', 'client-html'].map(id => document.getElementById(id))
+  .map(e => e.getBoundingClientRect()).map(b => [b.top, b.bottom])"""
+
+
+@pytest.mark.parametrize("size", ["wall", "phone"])
+def test_three_taps_make_a_sheet_whose_files_are_under_the_thumb(clients, visit, size):
+    seen = visit(size)
+    page = opened(seen, clients, "/clients")
+    assert page.evaluate(f"{BOXES}.length") <= 4  # one month; the others are folded
+    begun = time.monotonic()
+    page.get_by_text("Old, draughty house", exact=True).click()
+    page.get_by_text("Viola, hard case", exact=True).click()
+    page.locator("#client-source").get_by_text("A city, or monthly means").click()
+    page.locator("#client-city").click()
+    page.get_by_text("Oslo", exact=True).click()
+    until(page, "!document.getElementById('client-working').hidden", 20)
+    until(page, "document.getElementById('client-working-s').innerText.includes(' s, usually')")
+    page.wait_for_selector("#client-pdf", timeout=90_000)
+    assert time.monotonic() - begun < 60
+    assert page.locator("#client-volume_m3").input_value() == "300"
+    assert page.locator("#client-tightness input:checked").get_attribute("value") == "leaky"
+    first = page.locator("#client-home-air").inner_text()
+    assert "At home in " in first
+    asks = page.locator("[data-client-ask]")
+    assert asks.count() == 3
+    widths = [int(text.split("about ")[1].split()[0]) for text in asks.all_inner_texts()]
+    assert widths == sorted(widths)
+    assert seen.logged == []
+    if size == "phone":
+        boxes = page.evaluate(BUTTONS)
+        assert all(844 - 120 < top < bottom <= 844 for top, bottom in boxes)
+        page.get_by_role("link", name="See it").click()
+        until(page, "document.getElementById('client-sheet').getBoundingClientRect().top < 400")
+    assert seen.faults(clients) == []
+    asks.nth(1).click()
+    until(page, "document.activeElement.matches('input')")
+    assert page.evaluate("document.activeElement.closest('details').open")
 
 
 @pytest.mark.parametrize(("size", "theme"), [("wall", "day"), ("phone", "night")])
@@ -71,6 +118,7 @@ def test_a_sheet_comes_of_the_form_quietly_and_axe_finds_nothing(clients, visit,
 def test_a_weather_file_beside_a_reading_reaches_the_other_months(clients, visit, size):
     page = opened(visit(size, "day"), clients, "/clients")
     assert not page.locator("#client-weather-box").is_visible()
+    unfold(page)
     page.locator("#client-climate").get_by_text("A weather file", exact=True).click()
     chosen(page, "Choose a weather file", GREENSBORO, packaged(GREENSBORO))
     until(page, "document.getElementById('client-weather-said').innerText.includes('a year at')")
@@ -79,9 +127,7 @@ def test_a_weather_file_beside_a_reading_reaches_the_other_months(clients, visit
     assert "Measured at home: January." in page.locator("#client-live").inner_text()
     if folder := os.environ.get("CLIENT_PICTURES"):
         page.screenshot(path=str(Path(folder) / f"climate-{size}.png"), full_page=True)
-    page.locator("#client-source").get_by_text(
-        "Calculated from monthly means of its weather"
-    ).click()
+    page.locator("#client-source").get_by_text("A city, or monthly means").click()
     until(page, "document.getElementById('client-climate-box').hidden")
 
 
@@ -139,7 +185,7 @@ def chosen(page, button, name, content):
 def test_a_weather_file_and_a_loggers_file_are_taken_and_what_is_wrong_is_said(clients, visit):
     seen = visit("phone", "day")
     page = opened(seen, clients, "/clients")
-    page.get_by_text("Calculated from a weather file", exact=True).click()
+    page.locator("#client-source").get_by_text("A weather file", exact=True).click()
     page.wait_for_selector("#client-months", state="hidden")
     fault = "document.getElementById('client-{}-fault').innerText.includes('{}')"
     chosen(page, "Choose a weather file", "big.epw", b"x" * 8_000_001)
