@@ -144,7 +144,7 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
     def record(_clicks: int, instrument_id: str | None) -> tuple[Any, str]:
         return recorded(str(instrument_id or ""), shop, kept)
 
-    view.register(app, formats.temperature_unit(shop.settings.board.temperature_unit))
+    view.register(app, shop.settings.board.temperature_unit)
     files.register(app, shop)
     clients_archive.register(app, shop, kept)
 

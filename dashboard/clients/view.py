@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import dash
 import flask
@@ -85,7 +85,7 @@ def layout(unit: formats.Unit, month: int) -> list[Component]:
     ]
 
 
-def register(app: dash.Dash, unit: formats.Unit) -> None:
+def register(app: dash.Dash, unit_setting: Literal["auto", "C", "F"]) -> None:
     """Show only the fields that what was tapped asks for; fill in what a preset or a city has."""
 
     @app.callback(
@@ -121,7 +121,7 @@ def register(app: dash.Dash, unit: formats.Unit) -> None:
     def preset(home: str | None) -> tuple[str, ...]:
         if home not in forms.HOMES:
             raise dash.exceptions.PreventUpdate
-        return forms.preset_form(str(home), unit)
+        return forms.preset_form(str(home), formats.temperature_unit(unit_setting))
 
     def months(temp: str, rh: str) -> list[Output]:
         names = (f"{name}.{m}" for m in range(1, 13) for name in (temp, rh))
@@ -130,15 +130,19 @@ def register(app: dash.Dash, unit: formats.Unit) -> None:
     @app.callback(
         *months("temp", "rh"),
         *months("out", "out_rh"),
+        Output("client-city-fault", "children"),
         Input("client-city", "value"),
         State("client-source", "value"),
         prevent_initial_call=True,
     )
     def city(name: str | None, source: str) -> tuple[Any, ...]:
-        if name not in CITIES:
-            raise dash.exceptions.PreventUpdate
-        shown, kept = forms.city_form(str(name), unit), 24 * (dash.no_update,)
-        return (*shown, *kept) if source == "normals" else (*kept, *shown)
+        found = {city.casefold(): city for city in CITIES}.get((name or "").strip().casefold())
+        if found is None:
+            fault = f"{name!r:.40}: choose one of the list, or enter its months" if name else ""
+            return (*(48 * (dash.no_update,)), fault)
+        unit, kept = formats.temperature_unit(unit_setting), 24 * (dash.no_update,)
+        shown = forms.city_form(found, unit)
+        return (*shown, *kept, "") if source == "normals" else (*kept, *shown, "")
 
 
 ASKS = {
@@ -194,13 +198,17 @@ def _cities() -> list[Component]:
     return [
         html.Div(
             [
-                html.Label("City", htmlFor="client-city"),
-                dcc.Dropdown(
+                html.Label("City, or one with such a climate", htmlFor="client-city"),
+                dcc.Input(
                     id="client-city",
-                    options=list(CITIES),
-                    placeholder="Choose a city with such a climate",
-                    clearable=False,
+                    type="text",
+                    autoComplete="off",
+                    list="client-cities",
+                    debounce=0.4,
+                    maxLength=60,
                 ),
+                html.Datalist([html.Option(value=name) for name in CITIES], id="client-cities"),
+                html.P(id="client-city-fault", className="fault"),
             ],
             className="field",
         ),
