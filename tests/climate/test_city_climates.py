@@ -33,7 +33,7 @@ FILES = {
 
 @pytest.mark.parametrize("city", FILES)
 def test_the_months_of_a_city_are_near_those_of_its_weather_file(city):
-    """Rung: independent."""
+    """Rung: published value."""
     temps, rhs = CITIES[city].monthly()
     file_temps, file_rhs = FILES[city]
     assert temps == pytest.approx(file_temps, abs=3.1)
