@@ -19,6 +19,7 @@ from dashboard.air import page as air_page
 from dashboard.air import wall_page
 from dashboard.alerts import alert_page as alerts_alert_page
 from dashboard.alerts import page as alerts_page
+from dashboard.alerts import phones_page as alerts_phones_page
 from dashboard.alerts import rules_page as alerts_rules_page
 from dashboard.alerts import wall as alerts_wall
 from dashboard.bench import calendar_feed
@@ -70,6 +71,8 @@ INDEX = """<!DOCTYPE html>
 {%metas%}
 <title>{%title%}</title>
 <link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+<link rel="apple-touch-icon" href="/assets/icons/icon-180.png">
+<link rel="manifest" href="/manifest.webmanifest">
 <script src="/assets/first_theme.js" nonce="{%nonce%}"></script>
 {%css%}
 </head>
@@ -104,7 +107,7 @@ def create_app(settings: Settings) -> dash.Dash:
         use_pages=True,
         pages_folder="",
         assets_folder=str(Path(__file__).parent / "assets"),
-        assets_ignore="^(first_.*|wall[.].*)",
+        assets_ignore="^(first_.*|wall[.].*|push-worker[.].*)",
         include_pages_meta=False,
         serve_locally=True,
         compress=True,
@@ -154,6 +157,7 @@ def create_app(settings: Settings) -> dash.Dash:
         wood_instrument_page,
     ):  # the last takes any other address
         wood_page.register(app, shop, woods)
+    alerts_phones_page.register(app, shop)
     for alert_page in (alerts_page, alerts_rules_page, alerts_alert_page):
         alert_page.register(app, shop, alert_book)
     clients_page.register(app, shop, kept)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING
 
 import dash
+import flask
 from dash import ClientsideFunction, Input, Output, dcc, html
 
 from dashboard.access.visitor import access, may
@@ -42,6 +44,7 @@ DEMO = "DEMO: all data is invented"
 
 
 def register(app: dash.Dash, shop: ShopData) -> None:
+    app.server.add_url_rule("/manifest.webmanifest", "manifest", lambda: manifest(shop))
     app.clientside_callback(
         ClientsideFunction("board", "chosen"),
         Output("theme-choice", "value"),
@@ -58,6 +61,32 @@ def register(app: dash.Dash, shop: ShopData) -> None:
     )
     def refresh(_token: str) -> list[Component]:
         return banner(shop)
+
+
+def manifest(shop: ShopData) -> flask.Response:
+    """The web manifest, by which a browser installs the board as an application."""
+    icons = [
+        {
+            "src": f"/assets/icons/icon-{size}{'-maskable' * (purpose == 'maskable')}.png",
+            "sizes": f"{size}x{size}",
+            "type": "image/png",
+            "purpose": purpose,
+        }
+        for size, purpose in ((192, "any"), (512, "any"), (512, "maskable"))
+    ]
+    fields = {
+        "id": "/",
+        "name": shop.settings.shop.name or "Benchweather",
+        "short_name": "Benchweather",
+        "description": "The air of the shop, what is in clamps, and what is coming",
+        "start_url": "/",
+        "scope": "/",
+        "display": "standalone",
+        "background_color": "#f5f0e4",
+        "theme_color": "#f5f0e4",
+        "icons": icons,
+    }
+    return flask.Response(json.dumps(fields), mimetype="application/manifest+json")
 
 
 def shell(shop: ShopData) -> Component:

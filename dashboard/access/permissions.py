@@ -47,6 +47,8 @@ ENDPOINTS: dict[str, Need] = {
     "/<path:path>": ANYONE,
     "old_sensors": ANYONE,
     "old_sensor": ANYONE,
+    "manifest": ANYONE,  # the shop's name stands in the title of every page
+    "push_worker": ANYONE,
     "here": ANYONE,  # without the token of changes for who may not look
     # Ways in and out, each with a secret of its own.
     "open_here": ANYONE,
@@ -62,6 +64,7 @@ ENDPOINTS: dict[str, Need] = {
     "calendar_csv": Role.VIEWER,
     "past_picture": Role.VIEWER,  # a drawing of what the visitor sees becomes a page; nothing is kept
     "clients_file": Role.BENCH,
+    "phone_do": Role.BENCH,
     "bench_do": Role.BENCH,  # each command has a need of its own
 }
 PAGES: dict[str, Need] = {
@@ -92,6 +95,7 @@ PAGES: dict[str, Need] = {
             "wood_instrument",
             "alerts",
             "alerts_one",
+            "alerts_phones",
             "alerts_rule",
             "alerts_rules",
             "help",
@@ -273,8 +277,8 @@ def _check() -> flask.Response | None:
 
 def _refusal(code: int, why: str) -> flask.Response:
     """A refusal in the form that the asker reads."""
-    if flask.request.endpoint in ("bench_do", "clients_file"):
-        name = "refused" if flask.request.endpoint == "bench_do" else "fault"
+    if flask.request.endpoint in ("bench_do", "phone_do", "clients_file"):
+        name = "fault" if flask.request.endpoint == "clients_file" else "refused"
         return flask.Response(json.dumps({name: why}), code, mimetype="application/json")
     response = flask.Response(f"{why}\n", code, mimetype="text/plain")
     if code == 401:

@@ -24,7 +24,13 @@ if TYPE_CHECKING:
     from monitor.domain.alerts.alert import Alert
 
 ALERTS = Section(
-    "Alerts", "bench alerts", (("/alerts", "Open and ended"), ("/alerts/rules", "Rules"))
+    "Alerts",
+    "bench alerts",
+    (
+        ("/alerts", "Open and ended"),
+        ("/alerts/rules", "Rules"),
+        ("/alerts/phones", "Notices on this phone"),
+    ),
 )
 
 SNOOZES = {"30": "30 min", "180": "3 h"}

@@ -1,4 +1,5 @@
 """Notices by mail, push and chat.
 
-One module sends, one worker empties the outbox and tries again.
+One module sends by URL, one by web push to the phones of a third; a worker empties the outbox and tries
+again.
 """

@@ -16,11 +16,15 @@ from typing import TYPE_CHECKING, TypeVar
 from monitor.core.clock import now_ms
 from monitor.core.errors import Fault, StoreUnavailable
 from monitor.notifications import sender
+from monitor.notifications.web_push import SubscriptionGone
 from monitor.store import Writer, outbox, until_stored
+from monitor.store.outbox import Outcome
 
 if TYPE_CHECKING:
+    from monitor.notifications.phones import Phones
     from monitor.settings import Settings
     from monitor.settings.groups import NoticeChannel
+    from monitor.store.outbox import OutboxEntry
 
 log = logging.getLogger(__name__)
 
@@ -55,10 +59,14 @@ class OutboxWorker:
     writer : Writer
     channels : iterable of Channel
         As the settings have them.
+    phones : Phones, optional
+        Phones that get notices by web push.
     """
 
-    def __init__(self, writer: Writer, channels: Iterable[NoticeChannel]) -> None:
-        self._writer = writer
+    def __init__(
+        self, writer: Writer, channels: Iterable[NoticeChannel], phones: Phones | None = None
+    ) -> None:
+        self._writer, self._phones = writer, phones
         self._urls = {channel.id: channel.url for channel in channels}
         self._stop, self._wake = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._run, name="sender", daemon=True)
@@ -100,9 +108,10 @@ class OutboxWorker:
         note: Callable[..., None] = outbox.delivered
         began = time.monotonic()
         try:
-            if entry.channel not in self._urls:
-                raise sender.NotSent("the settings have no such channel", retryable=False)
-            sender.send(self._urls[entry.channel].get_secret_value(), entry.notice)
+            self._send(entry, now)
+        except SubscriptionGone as exc:
+            log.warning("notices to a phone given up %s reason=%s", named, exc)
+            note = functools.partial(_given_up, reason=str(exc))
         except sender.NotSent as exc:
             log.warning("notice not sent %s try=%d reason=%s", named, entry.attempts + 1, exc)
             note = functools.partial(outbox.failed, reason=str(exc), retryable=exc.retryable)
@@ -111,6 +120,14 @@ class OutboxWorker:
         ended = now + int(1000 * (time.monotonic() - began))
         self._with_store(functools.partial(note, self._writer, entry, ended))
         return True
+
+    def _send(self, entry: OutboxEntry, now: int) -> None:
+        if self._phones is not None and self._phones.has(entry.channel):
+            self._phones.send(entry.channel, entry.notice, now)
+            return
+        if entry.channel not in self._urls:
+            raise sender.NotSent("the settings have no such channel", retryable=False)
+        sender.send(self._urls[entry.channel].get_secret_value(), entry.notice)
 
     def _run(self) -> None:
         try:
@@ -136,3 +153,8 @@ class OutboxWorker:
                 log.warning("store away reason=%s", exc)
 
         return until_stored(work, lambda wait_s: not self._stop.wait(wait_s), away)
+
+
+def _given_up(writer: Writer, entry: OutboxEntry, now_ms: int, reason: str) -> None:
+    """End all that waits for the channel of an entry."""
+    outbox.end_channel(writer, entry.channel, Outcome.GIVEN_UP, now_ms, reason)

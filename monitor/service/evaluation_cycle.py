@@ -26,6 +26,7 @@ from monitor.wood.evaluation import WoodStanding, wood_standings
 
 if TYPE_CHECKING:
     from monitor.domain.alerts.rule import Rule
+    from monitor.notifications.phones import Phones
     from monitor.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -50,6 +51,8 @@ class EvaluationCycle:
         The service's own troubles now.
     on_notice : callable
         Called when something is in the outbox.
+    phones : Phones, optional
+        Phones that get notices.
     """
 
     def __init__(
@@ -60,7 +63,9 @@ class EvaluationCycle:
         publisher: StatePublisher,
         troubles: Callable[[], ServiceTroubles],
         on_notice: Callable[[], None],
+        phones: Phones | None = None,
     ) -> None:
+        self._phones = phones
         self._settings, self._reader = settings, reader
         self._writer = writer
         self._publisher, self._troubles, self._on_notice = publisher, troubles, on_notice
@@ -178,6 +183,7 @@ class EvaluationCycle:
     def _brief(self, found: Sequence[Standing], now_ms: int) -> None:
         """Put the morning's brief into the outbox, once."""
         channels = [channel.id for channel in self._settings.channels if channel.brief]
+        channels += self._phones.channels() if self._phones else []
         notice_id = daily_digest.due(self._settings, now_ms)
         if not channels or notice_id is None or outbox.known(self._writer, notice_id):
             return
@@ -192,7 +198,8 @@ class EvaluationCycle:
         return self._settings.quiet_until(now_ms) is not None
 
     def _channels(self, urgency: int) -> list[str]:
-        return [channel.id for channel in self._settings.channels if channel.takes(urgency)]
+        of_settings = [one.id for one in self._settings.channels if one.takes(urgency)]
+        return of_settings + (self._phones.channels(urgency) if self._phones else [])
 
 
 def _with_notices(events: Sequence[Event], told: Sequence[messages.Message]) -> list[Event]:

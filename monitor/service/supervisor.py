@@ -35,6 +35,8 @@ from monitor.mqtt.accounts import AccessRules
 from monitor.mqtt.client import Address, Publisher, Subscription
 from monitor.mqtt.embedded_broker import EmbeddedBroker, becomes_free, ingest_account, is_listening
 from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
+from monitor.notifications.phones import ABOUT as PHONES
+from monitor.notifications.phones import Phones
 from monitor.own_proof.text import proved
 from monitor.readings.aside import AsideMessages
 from monitor.readings.hand_readings import StoredHandReadings
@@ -173,7 +175,8 @@ class Supervisor:
                 places_a_day=settings.sensor.new_places_a_day,
                 sensors_a_day=settings.sensor.new_sensors_a_day,
             )
-            sender = OutboxWorker(writer, settings.channels)
+            phones = Phones(settings.data, writer, settings.weather.contact)
+            sender = OutboxWorker(writer, settings.channels, phones)
             discovery = LiveDiscovery(settings, address, broker)
             parts.callback(discovery.stop)
 
@@ -219,11 +222,13 @@ class Supervisor:
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
             watch = None if broker is None else BrokerWatch(broker, address, ingest, disk)
-            cycle = _evaluation(settings, address, ingest, sender, self._clock, watch)
+            cycle = _evaluation(settings, address, ingest, sender, self._clock, watch, phones)
             self._schedule(jobs, ingest, parts.enter_context(cycle), kept)
             jobs.every("clock", LOOK_AT_CLOCK_S, clock_watch.look)
             self._schedule_forecasts(jobs, intake)
-            link = CommandLink(settings.command_link_path, functools.partial(_carry_out, ingest))
+            link = CommandLink(
+                settings.command_link_path, functools.partial(_carry_out, ingest, phones, sender)
+            )
             link.start()
             parts.callback(link.stop)
             ingest.start()
@@ -368,8 +373,14 @@ def _filters(contract: Contract) -> tuple[str, ...]:
     return (*contract.filters, COMMAND_FILTER, FORECAST_FILTER)
 
 
-def _carry_out(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:
+def _carry_out(
+    ingest: Ingest, phones: Phones, sender: OutboxWorker, command: Mapping[str, Any]
+) -> Mapping[str, Any]:
     """Carry out a command of another process of ours."""
+    if command.get("about") == PHONES:
+        done = phones.carry_out(command, now_ms())
+        sender.wake()
+        return done
     if command.get("about") == archive.ABOUT:
         return archive.carry_out(ingest.writer, command)
     return ingest.commands.carry_out(command, now_ms())
@@ -383,6 +394,7 @@ def _evaluation(
     sender: OutboxWorker,
     clock: SteadyClock,
     watch: BrokerWatch | None,
+    phones: Phones,
 ) -> Iterator[Callable[[], None]]:
     """The evaluation cycle, with an MQTT client and a reader of its own."""
     publisher = Publisher(address, f"{client_id(settings)}-tells")
@@ -400,6 +412,7 @@ def _evaluation(
             StatePublisher(settings, publisher),
             troubles,
             sender.wake,
+            phones,
         )
         yield lambda: cycle.run(clock.cautious_ms())
         publisher.close()

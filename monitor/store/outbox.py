@@ -107,6 +107,19 @@ def withdraw(run: Cursor, notice_ids: Iterable[str], now_ms: int) -> int:
     )
 
 
+def end_channel(
+    writer: Writer, channel: str, outcome: Outcome, now_ms: int, reason: str = ""
+) -> None:
+    """End every waiting entry of a channel that is no more. `reason`: without secrets."""
+    with writer.connection.transaction() as run:
+        run.execute(
+            "UPDATE outbox SET outcome = ?, ended_ms = ?, "
+            "last_error = coalesce(nullif(?, ''), last_error) "
+            "WHERE channel = ? AND outcome IS NULL",
+            (outcome, now_ms, reason, channel),
+        )
+
+
 def known(store: Reader | Writer, notice_id: str) -> bool:
     """Return whether a notice was added before."""
     row = store.connection.row("SELECT 1 FROM notice WHERE notice_id = ?", (notice_id,))

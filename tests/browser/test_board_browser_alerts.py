@@ -20,7 +20,7 @@ from monitor.store import Reader, journal
 pytestmark = browser.pytestmark
 chromium, visit = browser.chromium, browser.visit  # fixtures
 
-PAGES = ("/alerts", "/alerts/2", "/alerts/rules", "/alerts/rule/very-dry")
+PAGES = ("/alerts", "/alerts/2", "/alerts/rules", "/alerts/rule/very-dry", "/alerts/phones")
 MINUTE = 60_000
 
 

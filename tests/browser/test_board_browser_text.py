@@ -40,6 +40,7 @@ PAGES = (
     "/coming",
     "/alerts",
     "/alerts/1",
+    "/alerts/phones",
     "/alerts/rules",
     "/alerts/rule/very-dry",
     "/past",
