@@ -10,37 +10,56 @@ import contextlib
 import itertools
 import json
 import logging
+import subprocess
+import sys
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from monitor.commands import Journal
+import numpy as np
+
 from monitor.core import logs
 from monitor.core.clock import from_ms, now_ms
-from monitor.core.errors import BrokerUnavailable, MonitorError, StoreUnavailable
-from monitor.core.measurements import Reading
+from monitor.core.durable_file import write_durably
+from monitor.core.errors import BadPayload, BrokerUnavailable, StoreUnavailable
+from monitor.core.json_documents import json_object
+from monitor.core.measurements import Reading, Series
 from monitor.core.signals import signals_call
 from monitor.domain.forecast import Forecast
 from monitor.domain.topic_rules import FORECAST_TOPIC
 from monitor.mqtt.client import Publisher
+from monitor.outlook import files as outlook_files
+from monitor.outlook.worker import Work
 from monitor.readings.replay import Message, message
 from monitor.service.supervisor import broker_address
 from monitor.settings import Settings, load
 from monitor.store import Reader, Writer
 from monitor.store import forecasts as archive
-from sensors.demo import bench
+from sensors.demo import past_days
 from sensors.demo.forecasts import EVERY_MS, SOURCE, Forecasts, issues
 from sensors.demo.shop import OUTDOORS, SERIES, DemoShop
+from sensors.demo.troubles import GARBLED, SINCE_MS, is_sent, more_readings
+from sensors.demo.weather import DemoWeather
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from rich.progress import Progress
 
 log = logging.getLogger(__name__)
 
 SEED = 7
-YEAR_MS = 365 * 86_400_000
-STEP_MS = 300_000
-"""Between back-filled readings. [ms]"""
+HOUR_MS, DAY_MS = 3_600_000, 86_400_000
+YEAR_MS = 365 * DAY_MS
+STEP_MS, OLD_STEP_MS = 300_000, 600_000
+"""Between back-filled readings, and between older ones. [ms]"""
+RECENT_MS = 30 * DAY_MS
+"""Readings before that are older ones. [ms]"""
+START_FILE = "demo-start.json"
+"""File in the data folder with the moment of the first start."""
 PERIOD_MS = 10_000
 """Between live readings. [ms]"""
-CHUNK_MS = 7 * 86_400_000
+CHUNK_MS = 7 * DAY_MS
 """Back-filled in one transaction for each series. [ms]"""
 FORECAST_DAYS = 75
 """So many days of forecasts are back-filled. [d]"""
@@ -50,6 +69,9 @@ ISSUED_LATE_MS = 60_000
 
 def backfill(settings: Settings, now: int) -> int:
     """Fill the store up to `now`: a year if it is empty, else from where it ends.
+
+    An empty shop also gets its last days of work, and every shop an outlook, so that the board has
+    both from its first moment.
 
     Parameters
     ----------
@@ -64,34 +86,120 @@ def backfill(settings: Settings, now: int) -> int:
     """
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    start = _filled_until(settings.store_path, now - YEAR_MS)
-    start += -start % STEP_MS
-    if now - start < STEP_MS:
-        return 0
-    shop, new = DemoShop(SEED, settings.zone), 0
-    columns = (TextColumn("demo: filling a year of readings"), BarColumn(), TimeRemainingColumn())
-    with contextlib.closing(Writer(settings.store_path)) as writer, Progress(*columns) as progress:
-        task = progress.add_task("", total=now - start)
-        for chunk in range(start, now, CHUNK_MS):
-            end = min(chunk + CHUNK_MS, now)
-            ts_ms, values = shop.readings(chunk, end, STEP_MS)
-            times = ts_ms.tolist()
-            batch = [
-                Reading(series, t, v)
-                for series, column in values.items()
-                for t, v in zip(times, column.tolist(), strict=True)
-            ]
-            new += writer.write(batch).new
-            progress.advance(task, end - chunk)
-        _fill_forecasts(writer, max(start, now - FORECAST_DAYS * 86_400_000), now, settings)
-    return new
+    begin = _filled_until(settings.store_path, now - YEAR_MS)
+    begin += -begin % STEP_MS
+    started_ms = first_start(settings.data, now)
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with (
+        contextlib.closing(Writer(settings.store_path)) as writer,
+        past_days.opened(settings, writer, started_ms) as past,
+        Progress(*columns) as progress,
+    ):
+        fill = Fill(settings, writer, started_ms, begin, now, progress)
+        if past:
+            for ago_h in past_days.SILENCE_H:
+                fill.until(started_ms - round(ago_h * HOUR_MS))
+                past.evaluate(ago_h)
+        fill.until(now)
+        fill.forecasts(max(begin, now - FORECAST_DAYS * DAY_MS))
+        looking = _look(settings)
+        if past:
+            progress.add_task("demo: working through the last days", total=None)
+            past.work()
+        if looking.wait():
+            log.warning("demo has no outlook yet code=%d", looking.returncode)
+        if past:
+            for ago_h in past_days.LAST_H:
+                past.evaluate(ago_h)
+    return fill.new
 
 
-def _fill_forecasts(writer: Writer, start: int, now: int, settings: Settings) -> None:
-    service = Forecasts(SEED, settings.zone)
-    with writer.connection.transaction() as run:
-        for issued in issues(start, now):
-            archive.add(run, service.issued(issued), issued + ISSUED_LATE_MS)
+def _look(settings: Settings) -> subprocess.Popen[bytes]:
+    """Start working out the outlook of each place, beside what else there is to do."""
+    folder = ["--data", str(settings.data.parent.absolute())]
+    config = ["--config", str(settings.config.absolute())] if settings.config else []
+    what = [sys.executable, "-m", "sensors.demo", "look", "--demo", *folder, *config]
+    return subprocess.Popen(what)  # noqa: S603 - our own program
+
+
+def first_start(folder: Path, now: int) -> int:
+    """When this demo was first started, noted at the first call. [ms since 1970-01-01 UTC]"""
+    path = folder / START_FILE
+    try:
+        return int(json_object(path.read_bytes())["started_ms"])
+    except (OSError, BadPayload, KeyError, TypeError, ValueError):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_durably(path, json.dumps({"started_ms": now}))
+        return now
+
+
+class Fill:
+    """Back-fill of a store from `begin` on. [ms since 1970-01-01 UTC]"""
+
+    def __init__(
+        self,
+        settings: Settings,
+        writer: Writer,
+        started_ms: int,
+        begin: int,
+        end: int,
+        progress: Progress,
+    ) -> None:
+        self._writer, self._started_ms, self._at, self._end = writer, started_ms, begin, end
+        self._weather = DemoWeather(settings.zone, started_ms)
+        self._shop = DemoShop(SEED, settings.zone, self._weather)
+        self._service = Forecasts(SEED, settings.zone, self._weather)
+        self._progress = progress
+        total = max(end - begin, 1)
+        self._task = progress.add_task("demo: filling a year of readings", total=total)
+        self.new = 0
+
+    def until(self, end: int) -> None:
+        """Store all readings before a moment that are not there yet."""
+        while self._at < end:
+            old = self._end - self._at > RECENT_MS
+            step = OLD_STEP_MS if old else STEP_MS
+            last = min(self._at + CHUNK_MS, end, self._end - RECENT_MS if old else end)
+            ts_ms = np.arange(self._at, last, step, dtype=np.int64)
+            if not ts_ms.size:
+                break
+            self._store(ts_ms)
+            self._progress.advance(self._task, int(ts_ms[-1]) + step - self._at)
+            self._at = int(ts_ms[-1]) + step
+
+    def _store(self, ts_ms: NDArray[np.int64]) -> None:
+        batch = _readings(ts_ms, self._shop.read(SERIES, ts_ms), self._started_ms)
+        late = ts_ms[ts_ms >= self._started_ms - SINCE_MS]
+        if late.size:
+            batch += _readings(late, more_readings(self._shop, late, self._started_ms), None)
+        self.new += self._writer.write(batch).new
+
+    def forecasts(self, start: int) -> None:
+        """Store every forecast that was issued from then on."""
+        with self._writer.connection.transaction() as run:
+            for issued in issues(start, self._end):
+                archive.add(run, self._service.issued(issued), issued + ISSUED_LATE_MS)
+
+
+def _readings(
+    ts_ms: NDArray[np.int64], values: Mapping[Series, NDArray[np.float64]], started_ms: int | None
+) -> list[Reading]:
+    """Readings of all series at the same times; without those never sent if `started_ms` is given."""
+    found: list[Reading] = []
+    for series, column in values.items():
+        sent = slice(None) if started_ms is None else is_sent(series, ts_ms, started_ms)
+        times, read = ts_ms[sent].tolist(), column[sent].tolist()
+        found += [Reading(series, t, v) for t, v in zip(times, read, strict=True)]
+    return found
+
+
+def look(settings: Settings) -> None:
+    """Work out the outlook of each place that has none."""
+    now = now_ms()
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        work = Work(settings, reader)
+        if any(outlook_files.look(settings, place, now) is None for place in work.indoors()):
+            work.look_all(now)
 
 
 def messages(readings: Iterable[Reading]) -> Iterator[Message]:
@@ -103,7 +211,9 @@ def messages(readings: Iterable[Reading]) -> Iterator[Message]:
 
 def live(settings: Settings, stop: threading.Event) -> None:
     """Publish every sensor's reading each ten seconds until asked to stop."""
-    shop = DemoShop(SEED, settings.zone)
+    started_ms = first_start(settings.data, now_ms())
+    weather = DemoWeather(settings.zone, started_ms)
+    shop = DemoShop(SEED, settings.zone, weather)
     shop.at(now_ms())  # the first call takes longest
     publisher = Publisher(broker_address(settings), "benchweather-demo")
     while not stop.is_set():
@@ -112,14 +222,17 @@ def live(settings: Settings, stop: threading.Event) -> None:
             break
         except BrokerUnavailable as exc:
             log.warning("demo waits for the broker reason=%s", exc)
-    _fill_bench(settings)
-    forecasts, published = Forecasts(SEED, settings.zone), 0
+    if not _has_rejected(settings):
+        publisher.publish(*GARBLED)
+    forecasts, published = Forecasts(SEED, settings.zone, weather), 0
     while not stop.is_set():
         if (issued := now_ms() // EVERY_MS * EVERY_MS) != published:
             publisher.publish(FORECAST_TOPIC.format(SOURCE), written(forecasts.issued(issued)))
             published = issued
         instant = now_ms() // PERIOD_MS * PERIOD_MS
-        for one in messages(shop.at(instant)):
+        more = more_readings(shop, np.array([instant]), started_ms)
+        extra = [Reading(series, instant, float(value[0])) for series, value in more.items()]
+        for one in messages([*shop.at(instant), *extra]):
             publisher.publish(one.topic, one.payload)
         stop.wait((instant + PERIOD_MS - now_ms()) / 1000)
     publisher.close()
@@ -141,20 +254,15 @@ def written(forecast: Forecast) -> bytes:
     return json.dumps(body).encode()
 
 
-def _fill_bench(settings: Settings) -> None:
-    """Take in the demo's instruments and put its waits in clamps, unless they are."""
-    try:
-        with contextlib.closing(Reader(settings.store_path)) as reader:
-            journal = Journal(reader)
-        bench.take_in(settings.command_link_path, journal.instruments, now_ms())
-        bench.fill(settings.command_link_path, journal.waits, now_ms())
-    except MonitorError as exc:
-        log.warning("demo cannot fill its bench reason=%s", exc)
+def _has_rejected(settings: Settings) -> bool:
+    """Return whether the shop has a rejected message."""
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        return bool(reader.refused(1))
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["backfill", "live"])
+    parser.add_argument("what", choices=["backfill", "look", "live"])
     parser.add_argument("--data", type=Path)
     parser.add_argument("--config", type=Path)
     parser.add_argument("--demo", action="store_true", required=True)
@@ -163,6 +271,9 @@ def main() -> None:
     logs.set_up()
     if given.what == "backfill":
         backfill(settings, now_ms())
+        return
+    if given.what == "look":
+        look(settings)
         return
     stop = threading.Event()
     with signals_call(stop.set):

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from sensors.demo.weather import DemoWeather
+
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 SOURCE = "demo"
 EVERY_MS = 6 * HOUR_MS
@@ -30,8 +32,8 @@ forecasts' errors."""
 class Forecasts:
     """Weather service of the demo; an issue is the same whenever it is asked for."""
 
-    def __init__(self, seed: int, zone: ZoneInfo) -> None:
-        self._seed, self._year = seed, OutdoorYear(zone)
+    def __init__(self, seed: int, zone: ZoneInfo, weather: DemoWeather | None = None) -> None:
+        self._seed, self._year = seed, weather or OutdoorYear(zone)
 
     def issued(self, issued_ms: int) -> Forecast:
         """The forecast of one moment, a multiple of `EVERY_MS`. [ms since 1970-01-01 UTC]"""

@@ -14,12 +14,14 @@ import numpy as np
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
+from sensors.demo.weather import DemoWeather
 from sensors.simulator import habits, room
 from sensors.simulator.sensor_error import sensor_readings
 from sensors.simulator.time_grid import GRID_MS, SPIN_UP_MS, months_around
 from sensors.simulator.weather import OutdoorYear
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from zoneinfo import ZoneInfo
 
     from numpy.typing import NDArray
@@ -55,12 +57,12 @@ class DemoAir(NamedTuple):
 
 
 class DemoShop:
-    """The shop of one seed, living by the clock of `zone`."""
+    """The shop of one seed, living by the clock of `zone`, in the weather of a demo or of the year."""
 
-    def __init__(self, seed: int, zone: ZoneInfo) -> None:
+    def __init__(self, seed: int, zone: ZoneInfo, weather: DemoWeather | None = None) -> None:
         self._seed = seed
         self._zone = zone
-        self._outdoors = OutdoorYear(zone)
+        self._outdoors = weather or OutdoorYear(zone)
         self._quarters: OrderedDict[int, room.Run] = OrderedDict()
 
     def readings(
@@ -71,7 +73,7 @@ class DemoShop:
         Values are in the units of `monitor.core.measurements.MEASURES`. A year takes about two seconds.
         """
         ts_ms = np.arange(start_ms, end_ms, step_ms, dtype=np.int64)
-        return ts_ms, self._read(ts_ms)
+        return ts_ms, self.read(SERIES, ts_ms)
 
     def at(self, ts_ms: int) -> list[Reading]:
         """Readings of every sensor at one moment.
@@ -79,7 +81,7 @@ class DemoShop:
         The first call in a quarter of a year steps the rooms through it, about 0.4 s; the next
         ones take about a millisecond.
         """
-        values = self._read(np.array([ts_ms], dtype=np.int64))
+        values = self.read(SERIES, np.array([ts_ms], dtype=np.int64))
         return [Reading(series, ts_ms, float(value[0])) for series, value in values.items()]
 
     def air(self, ts_ms: Times) -> DemoAir:
@@ -108,6 +110,10 @@ class DemoShop:
             outdoors = self._outdoors.at(ts_ms + GRID_MS)
             outdoor_pa = vapour_pressure(outdoors.dew_point_c, 100.0)
             drive = habits.drive(self._seed, self._zone, ts_ms, outdoors, outdoor_pa)
+            if isinstance(self._outdoors, DemoWeather):
+                drive = drive._replace(
+                    fill=np.where(self._outdoors.unfilled(ts_ms), 0, drive.fill)
+                )
             whole = room.run(drive, GRID_MS / 1000)
             skip = SPIN_UP_MS // GRID_MS
             self._quarters[start] = room.Run(*(column[skip:] for column in whole))
@@ -115,10 +121,11 @@ class DemoShop:
                 self._quarters.popitem(last=False)
         return self._quarters[start]
 
-    def _read(self, ts_ms: Times) -> dict[Series, Floats]:
+    def read(self, wanted: Sequence[Series], ts_ms: Times) -> dict[Series, Floats]:
+        """What sensors at the shop's places read at rising `ts_ms`."""
         air = self.air(ts_ms)
         true = {}
-        for series in SERIES:
+        for series in wanted:
             temp_c = air.temp_c[series.place]
             if series.quantity is Quantity.TEMPERATURE:
                 true[series] = temp_c
