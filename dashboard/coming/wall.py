@@ -34,7 +34,12 @@ def foremost(shop: ShopData, book: OutlookQueries, now_ms: int) -> list[Componen
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     one = book.foremost()
     if one is None:
-        none = html.P(html.Span("No outlook yet.", className="whose"), className="ribbon-said")
+        state = book.progress()
+        words = "No outlook yet."
+        if state is not None:
+            share = round(100 * state.done / max(state.total, 1))
+            words = f"The outlook is being worked out: {share} %."
+        none = html.P(html.Span(words, className="whose"), className="ribbon-said")
         heading = html.H2(dcc.Link("Coming", href="/coming"))
         label = attributes(aria_label="Coming")
         return [html.Section([heading, none], className="coming-strip", **label)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
+from urllib.parse import urlsplit
 
 import typer
 
@@ -48,6 +49,9 @@ app = typer.Typer(
     epilog="Try it first: `benchweather demo` runs an invented shop. Add --demo to other commands "
     "to see its data. Exit codes: 0 done, 1 failed, 2 wrong use.",
 )
+BoardAddress = Annotated[
+    str, typer.Option(help="Address of the board, for another computer: http://HOST:PORT")
+]
 Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Log every message")]
 
 
@@ -109,6 +113,7 @@ def board(
     wall: Annotated[
         bool, typer.Option("--wall", help="Print a read-only link for a wall screen")
     ] = False,
+    address: BoardAddress = "",
     name: Annotated[str, typer.Option(help="Name of the wall screen")] = "wall screen",
     days: people.Days = 3650,
 ) -> None:
@@ -116,16 +121,15 @@ def board(
 
     The link of a wall screen is printed once. `benchweather token withdraw` withdraws it.
     """
-    print(_board_link(settings, people.wall_token(settings, name, days) if wall else ""))
+    base = _board_base(settings, address)
+    print(_board_link(settings, people.wall_token(settings, name, days) if wall else "", base))
 
 
 @command(app, "wall-screen")
 def wall_screen(
     settings: Settings,
     to: Annotated[Path, typer.Option("--to", help="Folder for the files")],
-    address: Annotated[
-        str, typer.Option(help="Address of the board, for another computer: http://HOST:PORT")
-    ] = "",
+    address: BoardAddress = "",
     name: Annotated[str, typer.Option(help="Name of the wall screen")] = "wall screen",
     days: people.Days = 3650,
 ) -> None:
@@ -135,9 +139,7 @@ def wall_screen(
     """
     from monitor.cli.startup_files import write
 
-    if address and not address.startswith(("http://", "https://")):
-        raise typer.BadParameter(f"{address!r}: must begin with http:// or https://")
-    base = (address or _board_address(settings)).rstrip("/")
+    base = _board_base(settings, address)
     script, page, entry = write(to, f"{base}/open/{people.wall_token(settings, name, days)}")
     out.print(f"Script: {script}", soft_wrap=True)
     out.print(f"Page:   {page}. It has the link in it: keep it to yourself", soft_wrap=True)
@@ -149,12 +151,23 @@ def wall_screen(
     )
 
 
-def _board_link(settings: Settings, token: str = "") -> str:
+def _board_base(settings: Settings, given: str) -> str:
+    """Address of the board as it was given, else for a browser of this machine."""
+    try:
+        host = urlsplit(given).hostname
+    except ValueError:
+        host = None
+    if given and (not given.startswith(("http://", "https://")) or not host):
+        raise typer.BadParameter(f"{given!r}: must be http://HOST:PORT or https://HOST:PORT")
+    return (given or _board_address(settings)).rstrip("/")
+
+
+def _board_link(settings: Settings, token: str = "", base: str = "") -> str:
     """Address of the board with a token, or with a code that signs the owner in."""
     from monitor.settings.board_keys import make_board_keys, open_code
 
     code = token or open_code(make_board_keys(settings.secrets_path), now_ms() / 1000)
-    return f"{_board_address(settings)}/open/{code}"
+    return f"{base or _board_address(settings)}/open/{code}"
 
 
 def _board_address(settings: Settings) -> str:

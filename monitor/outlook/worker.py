@@ -138,6 +138,7 @@ class Work:
             k = prepared_log(hours, issues)
             end = len(hours) - 1
             if fit is None:  # at once, by a first guess; the night's walk will judge it
+                files.note_progress(self._settings, Progress(place, 0, WALKED_DAYS))
                 learned, why = self._pinned(place, LearnedForecaster(learn(k, issues, end)), k)
                 fit = LearnedPlace(place, now_ms, len(hours) / 24, False, learned, (), None, why)
                 files.keep(self._settings, fit)

@@ -171,7 +171,9 @@ class Fill:
         batch = _readings(ts_ms, self._shop.read(SERIES, ts_ms), self._started_ms)
         late = ts_ms[ts_ms >= self._started_ms - SINCE_MS]
         if late.size:
-            batch += _readings(late, more_readings(self._shop, late, self._started_ms), None)
+            batch += _readings(
+                late, more_readings(self._shop, late, self._started_ms), self._started_ms
+            )
         self.new += self._writer.write(batch).new
 
     def forecasts(self, start: int) -> None:
@@ -182,12 +184,12 @@ class Fill:
 
 
 def _readings(
-    ts_ms: NDArray[np.int64], values: Mapping[Series, NDArray[np.float64]], started_ms: int | None
+    ts_ms: NDArray[np.int64], values: Mapping[Series, NDArray[np.float64]], started_ms: int
 ) -> list[Reading]:
-    """Readings of all series at the same times; without those never sent if `started_ms` is given."""
+    """Readings of all series at the same times, without those that were never sent."""
     found: list[Reading] = []
     for series, column in values.items():
-        sent = slice(None) if started_ms is None else is_sent(series, ts_ms, started_ms)
+        sent = is_sent(series, ts_ms, started_ms)
         times, read = ts_ms[sent].tolist(), column[sent].tolist()
         found += [Reading(series, t, v) for t, v in zip(times, read, strict=True)]
     return found
@@ -200,6 +202,7 @@ def look(settings: Settings) -> None:
         work = Work(settings, reader)
         if any(outlook_files.look(settings, place, now) is None for place in work.indoors()):
             work.look_all(now)
+            outlook_files.note_progress(settings, None)
 
 
 def messages(readings: Iterable[Reading]) -> Iterator[Message]:

@@ -21,12 +21,11 @@ if TYPE_CHECKING:
     Times = NDArray[np.int64]
 
 HOUR_MS = 3_600_000
-MILD_H, MILD_DEW_C = (-144.0, -120.0, 14.0, 22.0), ((3.0, 5.0, 11.0), (1.5, 2.2, 11.0))
-"""Hours from the first start at which mild air comes, is there, goes and is gone [h]; its least dew
-point [°C]. Ours."""
+MILD_H, MILD_DEW_C = (-144.0, -120.0, 14.0, 22.0), ((3.0, 5.0, 11.0, 40.0), (1.5, 2.2, 11.0, 40.0))
+"""Hours from the first start at which mild air comes, is there, goes and is gone [h]; its dew
+point by that of the year [°C]. Ours."""
 DRY_H, DRY_SHARE, DRIER_K = (14.0, 22.0, 100.0, 116.0), 1.2, 24.0
 """The same of dry air; its dew point is so much of the year's, less so much. [-], [K]  Ours."""
-
 UNFILLED_H = (-130.0, 116.0)
 """Hours from the first start in which nobody fills the humidifier's tank. [h]"""
 

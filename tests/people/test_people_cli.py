@@ -138,8 +138,15 @@ def test_the_link_of_a_wall_screen_holds_a_token_that_can_only_look(shop, store)
     assert (found.name, found.role) == ("loft", Role.VIEWER)
     assert found.until_ms - now_ms() > 3600 * 86_400_000
     assert "/open/" in shop("board")
-    (row,) = json.loads(shop("token", "list", "--json"))
-    assert (row["kind"], row["name"]) == ("wall", "loft")
+    far = shop(
+        "board", "--wall", "--name", "hall", "--address", "https://shop.local:8050/"
+    ).strip()
+    assert far.startswith("https://shop.local:8050/open/")
+    assert store.credential(far.rpartition("/")[2], (Kind.WALL,), now_ms()).name == "hall"
+    for wrong in ("shop.local", "ftp://shop.local", "http://", "http://[::1"):
+        shop("board", "--wall", "--address", wrong, code=2)
+    rows = json.loads(shop("token", "list", "--json"))
+    assert {(row["kind"], row["name"]) for row in rows} == {("wall", "loft"), ("wall", "hall")}
 
 
 def test_the_history_has_what_the_command_line_did_and_no_secret(shop):
