@@ -38,7 +38,7 @@ def foremost(shop: ShopData, book: OutlookQueries, now_ms: int) -> list[Componen
         words = "No outlook yet."
         if state is not None:
             share = round(100 * state.done / max(state.total, 1))
-            words = f"The outlook is being worked out: {share} %."
+            words = f"The outlook is being calculated: {share} %."
         none = html.P(html.Span(words, className="whose"), className="ribbon-said")
         heading = html.H2(dcc.Link("Coming", href="/coming"))
         label = attributes(aria_label="Coming")

@@ -123,7 +123,7 @@ def _look(settings: Settings) -> subprocess.Popen[bytes]:
 
 
 def first_start(folder: Path, now: int) -> int:
-    """When this demo was first started, noted at the first call. [ms since 1970-01-01 UTC]"""
+    """Time of the first start of this demo, noted at the first call. [ms since 1970-01-01 UTC]"""
     path = folder / START_FILE
     try:
         return int(json_object(path.read_bytes())["started_ms"])

@@ -67,7 +67,7 @@ SET_UP, VARNISHED = "VN-50 violin", "VN-52 violin"
 
 GUESTS = (
     Guest(VIOLIN, "violin", 21.0, 46.0, 12.0, 3.2, 9.0),
-    Guest(VIOLA, "viola", 17.0, 62.0, 6.0, None, 16.0),
+    Guest(VIOLA, "viola", 18.0, 55.0, 6.0, None, 16.0),
     Guest(CELLO, "cello", 22.0, 36.0, 20.0, 14.0, 30.0),
     Guest(BASS, "bass", 19.0, None, 33.0, None, 5.0),
     Guest(SECOND_VIOLIN, "violin", 20.0, 45.0, 9.0, None, 12.0),

@@ -122,7 +122,7 @@ class DemoShop:
         return self._quarters[start]
 
     def read(self, wanted: Sequence[Series], ts_ms: Times) -> dict[Series, Floats]:
-        """What sensors at the shop's places read at rising `ts_ms`."""
+        """Readings of sensors at the shop's places at rising `ts_ms`."""
         air = self.air(ts_ms)
         true = {}
         for series in wanted:

@@ -1,4 +1,4 @@
-"""What is out of order in the demo's shop: a stuck sensor, a low battery, a gap, a garbled message."""
+"""Faults in the demo's shop: a stuck sensor, a low battery, a gap, a garbled message."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def more_readings(shop: DemoShop, ts_ms: Times, started_ms: int) -> dict[Series,
 
 
 def is_sent(series: Series, ts_ms: Times, started_ms: int) -> NDArray[np.bool_]:
-    """Whether a series' readings at `ts_ms` were sent, shape (n,)."""
+    """True where a series' readings at `ts_ms` were sent, shape (n,)."""
     hours = (started_ms - ts_ms) / HOUR_MS
     begun, ended = SILENT_H
     return np.asarray((series.sensor != SILENT_SENSOR) | (hours > begun) | (hours <= ended))

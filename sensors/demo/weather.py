@@ -37,7 +37,7 @@ class DemoWeather:
         self._year, self._started_ms = OutdoorYear(zone), started_ms
 
     def unfilled(self, ts_ms: Times) -> NDArray[np.bool_]:
-        """Whether nobody fills the humidifier's tank at `ts_ms`, shape (n,)."""
+        """True where nobody fills the humidifier's tank at `ts_ms`, shape (n,)."""
         hours = (np.asarray(ts_ms) - self._started_ms) / HOUR_MS
         begins, ends = UNFILLED_H
         return np.asarray((begins <= hours) & (hours < ends))

@@ -203,6 +203,7 @@ def outages(chromium: Any) -> None:
         shows_new()
 
         def case(name: str, away: Callable[[], object], back: Callable[[], object]) -> None:
+            wait_for(lambda: not troubled(), 120)
             away()
             try:
                 said = f"{wait_for(troubled, 20):.1f} s"
