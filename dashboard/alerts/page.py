@@ -10,19 +10,22 @@ from dash import Input, Output, dcc, html
 from dashboard.access.visitor import may_change
 from dashboard.alerts import text, view
 from dashboard.alerts.view import ALERTS
-from dashboard.data.records import Outcome
+from dashboard.data.records import Notices, Outcome
 from dashboard.ui import formats, missing, page_frame
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from monitor.air.current import air_now
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import HUMIDIFIER
+from monitor.notifications import phones
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from dash.development.base_component import Component
 
     from dashboard.data.alerts import AlertQueries
-    from dashboard.data.records import Notices, OutboxEntry
+    from dashboard.data.records import OutboxEntry
     from dashboard.data.shop import ShopData
     from monitor.settings import Settings
     from monitor.settings.groups import Reservoir
@@ -195,7 +198,9 @@ def recently_ended(shop: ShopData, book: AlertQueries, now: int) -> list[Compone
 def undelivered_notices(notices: Notices, settings: Settings, now: int) -> list[Component]:
     """Notices that wait, that fail and why, that were given up."""
     head = html.H2("Notices")
-    if not settings.channels and not notices.newest:
+    names = {phone.channel: phone.name for phone in phones.read(settings.data).phones}
+    notices = with_phones_named(notices, names)
+    if not settings.channels and not names and not notices.newest:
         return [
             head,
             missing.missing(
@@ -233,6 +238,17 @@ def undelivered_notices(notices: Notices, settings: Settings, now: int) -> list[
     if given_up:
         parts += [html.H3("Failed"), _listed(given_up, settings, now)]
     return parts
+
+
+def with_phones_named(notices: Notices, names: Mapping[str, str]) -> Notices:
+    """Notices with the names of phones in place of their channels' ids."""
+
+    def name(channel: str) -> str:
+        removed = channel.startswith(f"{phones.ABOUT}-")
+        return names.get(channel, "a removed phone" if removed else channel)
+
+    newest = [entry._replace(channel=name(entry.channel)) for entry in notices.newest]
+    return Notices(newest, {name(one): tally for one, tally in notices.waiting.items()})
 
 
 def _listed(entries: list[OutboxEntry], settings: Settings, now: int) -> Component:

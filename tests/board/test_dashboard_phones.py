@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import json
+from functools import partial
 
 import dashboard_fixtures as shop_air
 import pytest
-from board_requests import HERE
+from board_requests import HERE, said
 from generated_icons import ASSETS, SIZES, icon
 from push_service import Device
 
+from dashboard.alerts import page as alerts_page
 from dashboard.alerts import phones_page
 from dashboard.app import create_app
 from dashboard.data.shop import ShopData
@@ -68,8 +70,8 @@ def test_a_phone_is_added_tested_and_removed_at_the_board(book, client, settings
 
 
 def test_an_address_of_the_own_network_and_nonsense_are_rejected_in_words(book, client):
-    status, said = post(client, added(url="http://192.168.1.1/admin"))
-    assert (status, said["refused"]) == (
+    status, reply = post(client, added(url="http://192.168.1.1/admin"))
+    assert (status, reply["refused"]) == (
         409,
         "The push service's address must begin with https://.",
     )
@@ -90,9 +92,9 @@ def test_a_stranger_and_another_site_can_add_no_phone(book, settings):
 
 
 def test_a_service_that_is_away_is_said(client):
-    status, said = post(client, added())
+    status, reply = post(client, added())
     assert status == 503
-    assert said["later"].startswith("The service does not answer")
+    assert reply["later"].startswith("The service does not answer")
 
 
 def page_at(settings, client, base_url):
@@ -140,3 +142,20 @@ def test_the_service_worker_keeps_no_page_and_asks_for_none(client):
     assert reply.headers["Content-Security-Policy"] == "default-src 'none'"
     for word in ("fetch", "caches", "importScripts"):
         assert word not in reply.text
+
+
+def test_alerts_names_the_phones_that_notices_wait_for(book, client, settings):
+    notices = partial(ShopData(settings).notices, 50)
+
+    def shown():
+        return said(alerts_page.undelivered_notices(notices(), settings, now_ms()))
+
+    assert "No channel is set" in shown()
+    post(client, added("Ina's phone"))
+    assert "No channel is set" not in shown()
+    (phone,) = book.book.phones
+    post(client, {"do": "test", "phone": phone.id})
+    assert "Ina's phone: 1 notice is waiting" in shown()
+    assert phone.id not in shown()
+    post(client, {"do": "remove", "phone": phone.id})
+    assert "notice is waiting" not in shown()
