@@ -186,8 +186,8 @@ class Server:
             self.options.certificate.renew()
         for channel in list(self.channels.values()):
             channel.check_times(now_s)
-        if told := self.tally.due(now_s):
-            log.warning("requests or connections ended early %s", told)
+        if ended := self.tally.due(now_s):
+            log.warning("requests or connections ended early %s", ended)
 
     def make_room(self, owner: str) -> bool:
         """Close the connection least in use if there are too many; False if all are in use."""

@@ -135,13 +135,13 @@ def feel(
     if was != "soft":
         return
     with journal_of(settings) as (_, journal):
-        told = {
+        sentences = {
             f"New waits of {found.kind['name']} use {formats.hours(taught[1])} as their usual time "
             f"(before: {formats.hours(taught[0])})."
             for one in listed([wait])
             if (found := journal.waits.get(one)) and (taught := journal.taught(found))
         }
-    for text in sorted(told):
+    for text in sorted(sentences):
         out.print(text)
 
 

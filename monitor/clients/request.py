@@ -255,8 +255,8 @@ def _months(typed: Mapping[str, Any], faults: dict[str, str]) -> dict[int, tuple
             (f"rh.{m}", rh, (1, 99), " %"),
         ):
             if value is None or not a <= value <= b:
-                told = "is missing" if value is None else f"{value:g}"
-                faults[field_] = f"{told}: must be {a} to {b}{unit}"
+                shown = "is missing" if value is None else f"{value:g}"
+                faults[field_] = f"{shown}: must be {a} to {b}{unit}"
                 if value is not None and unit == " °C" and value > b:
                     faults[field_] += "; is it in Fahrenheit?"
         if temp is not None and rh is not None:
@@ -304,8 +304,8 @@ def _own(typed: Mapping[str, Any], faults: dict[str, str]) -> Humidifier | Buffe
         except CaseFault as exc:
             names = {"lost_g": "lost_g", "days": "lost_d", "rh_pct": "lost_rh"}
             for f in exc.faults:
-                told = "is missing" if f.value != f.value else f"{f.value:g}"
-                faults[f"device_{names[f.field]}"] = f"{told}: must be {f.allowed}"
+                shown = "is missing" if f.value != f.value else f"{f.value:g}"
+                faults[f"device_{names[f.field]}"] = f"{shown}: must be {f.allowed}"
             return None
     try:
         return Humidifier(**given) if kind == "humidifier" else Buffer(**given)  # type: ignore[arg-type] # fields by name

@@ -32,11 +32,11 @@ class NetworkTime:
         self._asked_s = -ASK_CHRONY_S
 
     def __call__(self) -> bool | None:
-        told = [_kernel(), _timesyncd(_TIMESYNCD, time.time())]
-        if True not in told and time.monotonic() - self._asked_s >= ASK_CHRONY_S:
+        answers = [_kernel(), _timesyncd(_TIMESYNCD, time.time())]
+        if True not in answers and time.monotonic() - self._asked_s >= ASK_CHRONY_S:
             self._asked_s = time.monotonic()
-            told.append(_chrony(time.time()))
-        return True if True in told else False if False in told else None
+            answers.append(_chrony(time.time()))
+        return True if True in answers else False if False in answers else None
 
 
 def _kernel() -> bool | None:
