@@ -47,15 +47,16 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
         Input("token", "data"),
         Input("bench-changed", "data"),
         State("guide-state", "data"),
+        State("guide-asked", "data"),
         prevent_initial_call=True,
     )
     @page_frame.where_store_fails(lambda *_: (dash.no_update, dash.no_update))
-    def refresh(_token: str, _changed: str, before: str) -> tuple[Any, ...]:
+    def refresh(_token: str, _changed: str, before: str, asked: str) -> tuple[Any, ...]:
         state = guide_state(shop, kept)
         now = stamp(state, shop)
         if now == before:  # what is being typed is left alone
             raise dash.exceptions.PreventUpdate
-        return content(shop, state), now
+        return content(shop, state, asked), now
 
 
 def stamp(state: GuideState, shop: ShopData) -> str:
@@ -81,13 +82,14 @@ def layout(shop: ShopData, kept: CachedJournal, asked: str = "") -> Component:
             *action_results(),
             html.Div(content(shop, state, asked), id="guide-steps"),
             dcc.Store(id="guide-state", data=stamp(state, shop)),
+            dcc.Store(id="guide-asked", data=asked),
         ],
         className="sheet bench one guide",
     )
 
 
 def content(shop: ShopData, state: GuideState, asked: str = "") -> list[Component]:
-    """Heading, and each step; the one that is asked for, or the next, is unfolded."""
+    """Heading, and each step; the one that is asked for is the first, it or the next is unfolded."""
     done, left = len(state.done), state.next
     lead = f"{done} of {len(GuideStep)} steps are done. "
     if left is None:
@@ -99,7 +101,7 @@ def content(shop: ShopData, state: GuideState, asked: str = "") -> list[Componen
     return [
         html.H1(TITLE),
         html.P(lead, className="lead"),
-        *map(_step(shop, state, asked), GuideStep),
+        *map(_step(shop, state, asked), sorted(GuideStep, key=lambda step: step != asked)),
     ]
 
 

@@ -9,7 +9,7 @@ from zoneinfo import available_timezones
 from dash import dcc, html
 
 from dashboard.data.records import Outcome
-from dashboard.guide.forms import CHANNEL, LABELS, SAVE, TOPIC
+from dashboard.guide.forms import LABELS, SAVE, TOPIC
 from dashboard.ui import formats, reading_form
 from dashboard.ui.controls import action_button, fault_line, text_field
 from dashboard.ui.markup import attributes
@@ -102,7 +102,7 @@ def _shop(shop: ShopData, _: GuideState) -> list[Component]:
         ),
         _form(GuideStep.SHOP, fields),
         html.Datalist([html.Option(value=zone) for zone in zones], id="guide-zones"),
-        *_more("Further places", "/settings#places", len(settings.places) > 0),
+        *_more("Further places", "/settings/places", len(settings.places) > 0),
     ]
 
 
@@ -244,7 +244,7 @@ def _hours(shop: ShopData, _: GuideState) -> list[Component]:
             "them."
         ),
         _form(GuideStep.HOURS, [_text(day, hours[day], placeholder="closed") for day in DAYS]),
-        *_more("Holidays and quiet hours", "/settings#hours"),
+        *_more("Holidays and quiet hours", "/settings/hours"),
     ]
 
 
@@ -292,7 +292,7 @@ def _channel(shop: ShopData, state: GuideState) -> list[Component]:
             ],
         ),
         *_more("What the address of a push service looks like", "/help/alerts"),
-        *_more(f"Change or remove {CHANNEL}", "/settings#channels", bool(channels)),
+        *_more("Change or remove channels", "/settings/notices", bool(channels)),
     ]
 
 
@@ -327,7 +327,7 @@ def _devices(shop: ShopData, _: GuideState) -> list[Component]:
         ),
         html.Div(
             [
-                dcc.Link("Let other devices in", href="/settings#network", className="tap main"),
+                dcc.Link("Let other devices in", href="/settings/network", className="tap main"),
                 dcc.Link("People", href="/people", className="tap"),
             ],
             className="taps wide",
@@ -353,7 +353,7 @@ def _forecast(shop: ShopData, _: GuideState) -> list[Component]:
                 _choice("service", {name: SOURCES[name] for name in READY}, str(chosen)),
             ],
         ),
-        *_more("Other sources", "/settings#forecasts"),
+        *_more("Other sources", "/settings/forecasts"),
     ]
 
 

@@ -73,7 +73,7 @@ def _last(shop: ShopData, unit: formats.Unit) -> list[Component]:
     found = [one for one in shop.sensors() if one.sensor == BY_HAND]
     if not found:
         return []
-    return [html.H2("Last readings by hand"), html.Ul([_item(one, shop, unit) for one in found])]
+    return [html.H2("Last readings by hand"), *[_item(one, shop, unit) for one in found]]
 
 
 def _item(one: PlacedSensor, shop: ShopData, unit: formats.Unit) -> Component:
@@ -93,7 +93,7 @@ def _item(one: PlacedSensor, shop: ShopData, unit: formats.Unit) -> Component:
         then="reload",
     )
     link = dcc.Link(one.place.label, href=address(f"{one.place.id}/{one.sensor}"))
-    return html.Li(
+    return html.Div(
         [
             html.Span([link, f": {', '.join(values)}, {when}"]),
             html.Div(withdraw, className="taps wide"),
