@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from monitor.cli.output import out, print_json, print_table
 from monitor.cli.shared import Json, fahrenheit, journal_of, print_troubles
 from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.settings import Settings
+
+if TYPE_CHECKING:
+    from monitor.air.current import PlaceAir
 
 NUMBERS = (
     "temp_c",
@@ -54,7 +59,7 @@ def now(settings: Settings, as_json: Json = False) -> None:
                 formats.figure(one.rh_pct, 0),
                 formats.figure(formats.in_unit(one.dew_point_c, unit), 1),
                 formats.shown(formats.EMC, one.moisture_pct, unit),
-                _age(one.heard_ms, moment, old=one.old),
+                _age(one, moment),
                 "" if one.old else one.assessment.sentence,
             )
             for one in airs
@@ -62,9 +67,10 @@ def now(settings: Settings, as_json: Json = False) -> None:
     )
 
 
-def _age(heard_ms: int | None, moment_ms: int, *, old: bool) -> str:
+def _age(air: PlaceAir, moment_ms: int) -> str:
     """Time since the last reading; a reading dated ahead of this clock counts as new."""
-    if heard_ms is None:
+    if air.heard_ms is None:
         return "never"
-    text = formats.age((moment_ms - heard_ms) / 1000)
-    return f"OLD, {text}" if old else text
+    text = formats.age((moment_ms - air.heard_ms) / 1000)
+    text = f"by hand, {text}" if air.by_hand else text
+    return f"OLD, {text}" if air.old else text

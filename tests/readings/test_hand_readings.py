@@ -180,6 +180,7 @@ def test_it_is_typed_at_the_command_line_too(shop):
     done = shop.command("sensor", "read", "bench", "--temp", "70F", "--rh", "43%")
     assert done.returncode == 0, done.stderr
     assert airs(shop)["bench"].temp_c == pytest.approx(21.11, abs=0.01)
+    assert "by hand, 0 s ago" in shop.command("now").stdout
     bad = shop.command("sensor", "read", "bench", "--temp", "21", "--rh", "143")
     assert bad.returncode == 1
     assert "0 to 100" in bad.stderr
