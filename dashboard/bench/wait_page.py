@@ -20,6 +20,7 @@ from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.domain.instrument import id_of
 from monitor.domain.wait import held_s
+from monitor.science.waits.parameters import REFERENCE_TEMP_C
 from monitor.science.waits.wait import WaitState as WaitState
 from monitor.waits import text as wait_text
 from monitor.waits import why as why_text
@@ -169,7 +170,8 @@ def why_longer(
         if rows
         else None,
         html.P(
-            f"{why_text.air_words(found, unit)} Compared with reference air (20 °C and 50 % RH).",
+            f"{why_text.air_words(found, unit)} Compared with reference air "
+            f"({formats.with_unit('temperature', REFERENCE_TEMP_C, unit)} and 50 % RH).",
             className="aside",
         ),
     ]

@@ -643,6 +643,7 @@ def test_a_wait_shows_why_it_takes_so_long(settings, commands, ids, book):
         "The ready time expected at the start is not known." in text
     )  # nothing foresees in this shop
     assert "In all 5 h" in text
+    assert "reference air (20.0 °C and 50 % RH)" in text
     (rate,) = plot.data  # neither expected nor ready
     assert (max(rate.x) - min(rate.x)) / HOUR == pytest.approx(5, abs=0.1)
     assert {note.text for note in plot.layout.annotations} == {"reference air", "on hold"}
