@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
 LEGEND: dict[str, Any] = {
     "orientation": "h",
-    "xref": "container",
     "x": 0,
     "xanchor": "left",
     "y": 1.02,
