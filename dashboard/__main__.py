@@ -43,9 +43,9 @@ def main(argv: list[str] | None = None) -> int:
 
 def serve(settings: Settings) -> int:
     """Serve the board until SIGTERM or SIGINT."""
+    from dashboard.access import permissions
     from dashboard.access.guard import REQUEST_MAX
     from dashboard.app import create_app
-    from dashboard.clients import files
     from dashboard.server.connections import Options, Server
     from monitor.clients.weather_files import FILE_MAX
 
@@ -64,7 +64,7 @@ def serve(settings: Settings) -> int:
         threads=THREADS,
         body_max=REQUEST_MAX,
         upload_max=FILE_MAX,
-        may_upload=lambda *asked: files.may_upload(app.server, *asked),
+        may_upload=lambda *asked: permissions.may_upload(app.server, *asked),
         trusted_proxy=board.trusted_proxy,
         certificate=certificate,
     )

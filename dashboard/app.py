@@ -40,6 +40,7 @@ from dashboard.data.glue import GlueQueries
 from dashboard.data.journal import CachedJournal
 from dashboard.data.outlook import OutlookQueries
 from dashboard.data.own_proof import ProofQueries
+from dashboard.data.settings import SettingsQueries
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
 from dashboard.data.wood import WoodQueries
@@ -54,6 +55,7 @@ from dashboard.past import psychrometric_page as past_psychrometric_page
 from dashboard.sensors import page as sensors_page
 from dashboard.sensors import reading_page as sensors_reading_page
 from dashboard.sensors import sensor_page as sensors_sensor_page
+from dashboard.settings import page as settings_page
 from dashboard.wood import instrument_page as wood_instrument_page
 from dashboard.wood import intake_page as wood_intake_page
 from dashboard.wood import page as wood
@@ -165,7 +167,9 @@ def create_app(settings: Settings) -> dash.Dash:
     access_page.register()
     people_page.register(app)
     help_page.register(app)
-    commands.register(app, shop, commands.readings(shop, book, woods, alert_book, glues))
+    changes = SettingsQueries(shop, kept)
+    settings_page.register(app, shop, changes)
+    commands.register(app, shop, commands.readings(shop, book, woods, alert_book, glues, changes))
     calendar_feed.register(app, shop, book)
     app.layout = lambda: shell.shell(shop)
     shell.register(app, shop)

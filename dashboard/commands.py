@@ -21,6 +21,7 @@ from dashboard.bench import glue_forms, opening, proof_forms
 from dashboard.guide import forms as guide_forms
 from dashboard.sensors import forms as sensors_forms
 from dashboard.sensors import reading_page
+from dashboard.settings import forms as settings_forms
 from dashboard.ui.form_input import Form, beside_field
 from dashboard.wood import forms as wood_forms
 from monitor.commands import ipc, read_request
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.alerts import AlertQueries
     from dashboard.data.glue import GlueQueries
+    from dashboard.data.settings import SettingsQueries
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitQueries
     from dashboard.data.wood import WoodQueries
@@ -65,6 +67,7 @@ def readings(
     woods: WoodQueries,
     alerts: AlertQueries,
     glues: GlueQueries,
+    settings: SettingsQueries,
 ) -> dict[str, FormReader]:
     """The reader of the taps about each thing."""
     of_waits = FormReader(
@@ -108,6 +111,12 @@ def readings(
         glue_forms.field_of,
         glue_forms.label_of,
     )
+    of_settings = FormReader(
+        functools.partial(settings_forms.values_of, book=settings),
+        settings_forms.field_of,
+        settings_forms.label_of,
+        settings_forms.beside,
+    )
     of_proofs = FormReader(proof_forms.values_of, proof_forms.field_of, proof_forms.label_of)
     return {
         About.GLUE: of_glues,
@@ -124,6 +133,7 @@ def readings(
         About.ASIDE: of_sensors,
         About.NEWCOMER: of_sensors,
         About.CLOCK: of_sensors,
+        About.SETTINGS: of_settings,
         About.READING: of_hand_readings,
         About.GUIDE: of_guide,
         About.CHANNEL: of_channels,

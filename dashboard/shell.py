@@ -37,6 +37,7 @@ PAGES = (
     ("/past", "Past"),
     ("/clients", "Clients"),
     ("/sensors", "Sensors"),
+    ("/settings", "Settings"),
     ("/help", "Help"),
 )
 THEMES = {"auto": "This device", "day": "Day", "night": "Night", "contrast": "Contrast"}

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import dash
 import flask
 from dash import html
+from werkzeug.test import EnvironBuilder
 
 from dashboard.access import guard
 from dashboard.access.page import read_only
@@ -65,6 +66,7 @@ ENDPOINTS: dict[str, Need] = {
     "past_picture": Role.VIEWER,  # a drawing of what the visitor sees becomes a page; nothing is kept
     "clients_file": Role.BENCH,
     "phone_do": Role.BENCH,
+    "settings_file": Role.OWNER,
     "bench_do": Role.BENCH,  # each command has a need of its own
 }
 PAGES: dict[str, Need] = {
@@ -105,6 +107,8 @@ PAGES: dict[str, Need] = {
     ),
     "people": Role.OWNER,
     "guide": Role.VIEWER,  # it says itself what the owner may do
+    "settings": Role.OWNER,
+    "settings_section": Role.OWNER,
     "clients": Role.BENCH,  # it is about people
 }
 CALLBACKS: dict[str, Need] = {
@@ -144,6 +148,8 @@ CALLBACKS: dict[str, Need] = {
     ),
     "people-said.children": Role.OWNER,
     "guide-steps.children": Role.OWNER,
+    "channel-said.children": Role.OWNER,
+    "wall-link.children": Role.OWNER,
     "client-live.children": Role.BENCH,
     "client-home-air.children": Role.BENCH,
     "client-tightness.value": Role.BENCH,
@@ -155,6 +161,8 @@ CALLBACKS: dict[str, Need] = {
     "past-sheets.children": Role.BENCH,
 }
 """Needs of callbacks by their first output."""
+UPLOADS = {"/clients/file/": Role.BENCH, "/settings/file/": Role.OWNER}
+"""Needs of the addresses that take a file, by their start."""
 OWNERS_TAPS = ("client-erase",)
 """Buttons of the owner in callbacks that the bench may call as well."""
 OWNERS_COMMANDS: Mapping[str, frozenset[str]] = {
@@ -253,6 +261,20 @@ def command_need(command: Mapping[str, Any]) -> Role:
     return Role.OWNER
 
 
+def may_upload(server: flask.Flask, method: str, path: str, headers: Mapping[str, str]) -> bool:
+    """True if a request comes from somebody who may send a file there; asked before its body is
+    read."""
+    need = next((need for start, need in UPLOADS.items() if path.startswith(start)), None)
+    if method != "POST" or need is None:
+        return False
+    environ = EnvironBuilder(method="POST").get_environ()
+    environ |= {f"HTTP_{name}": value for name, value in headers.items()}
+    if "__Host-" in headers.get("COOKIE", ""):  # a browser has such cookies of TLS only
+        environ["wsgi.url_scheme"] = "https"
+    with server.request_context(environ):
+        return may(need).allowed
+
+
 def _check() -> flask.Response | None:
     """Refuse the present request if its visitor has not the role that it needs."""
     request = flask.request
@@ -277,8 +299,9 @@ def _check() -> flask.Response | None:
 
 def _refusal(code: int, why: str) -> flask.Response:
     """A refusal in the form that the asker reads."""
-    if flask.request.endpoint in ("bench_do", "phone_do", "clients_file"):
-        name = "fault" if flask.request.endpoint == "clients_file" else "refused"
+    if flask.request.endpoint in ("bench_do", "phone_do", "clients_file", "settings_file"):
+        of_file = flask.request.endpoint in ("clients_file", "settings_file")
+        name = "fault" if of_file else "refused"
         return flask.Response(json.dumps({name: why}), code, mimetype="application/json")
     response = flask.Response(f"{why}\n", code, mimetype="text/plain")
     if code == 401:

@@ -108,7 +108,7 @@ def quiet(shop: ShopData) -> str:
             "hours” send notices then. Other notices are sent when the quiet hours end."
         )
     brief = f" The morning brief comes at {alerts.brief_at}." if alerts.brief_at else ""
-    return f"{sentence}{brief} Set both under [alerts] in benchweather.toml."
+    return f"{sentence}{brief} Set both under Settings, Notices."
 
 
 def line(

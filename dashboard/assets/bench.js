@@ -6,7 +6,7 @@
   const OUTBOX = "benchweather.outbox", DRAFT = "benchweather.draft.", BY = "benchweather.by";
   const AWAY = "benchweather.away.", SKIPPED = "benchweather.skipped", AGAIN_MS = 3000, GIVE_UP_MS = 15000, DOUBLE_MS = 1200, STRAY_MS = 450, SAID_MS = 60000, ASKED_MS = 5000, STALE_MS = 120000;
   const MISTAKE = "Opened by mistake.";
-  const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue", "proof", "step", "channel"];
+  const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue", "proof", "step", "channel", "version", "change", "remove", "add"];
   let chosen = null;       // the kind that was tapped: { id, name, cautions, openId }
   let sending = false, lastTap = { key: "", at: -Infinity };
 
@@ -81,15 +81,7 @@
     if (!waiting.length) return;
     sending = true;
     const item = waiting[0];
-    let answer = null, status = 0;
-    try {
-      const response = await fetch("/bench/do", {
-        method: "POST", credentials: "same-origin", body: JSON.stringify(item.command),
-        headers: { "Content-Type": "application/json" }, signal: AbortSignal.timeout(GIVE_UP_MS),
-      });
-      status = response.status;
-      answer = await response.json();
-    } catch (problem) { answer = null; }
+    const { answer, status } = await send(item);
     sending = false;
     if (answer === null || status >= 500) {
       const n = waitingTaps().length;
@@ -102,11 +94,30 @@
     const others = (taps) => taps.filter((other) => other.command.id !== item.command.id);
     keep(OUTBOX, others(read(OUTBOX, [])));
     secrets = others(secrets);
+    answered(item, answer);
+    flush();
+  }
+  async function send(item) {
+    try {
+      const response = await fetch("/bench/do", {
+        method: "POST", credentials: "same-origin", body: JSON.stringify(item.command),
+        headers: { "Content-Type": "application/json" }, signal: AbortSignal.timeout(GIVE_UP_MS),
+      });
+      return { status: response.status, answer: await response.json() };
+    } catch (problem) { return { status: 0, answer: null }; }
+  }
+  async function once(item) { // a setting is not sent later, when another may have changed it
+    const { answer, status } = await send(item);
+    if (answer === null || status >= 500) {
+      say("");
+      refuse(answer && answer.later ? answer.later : "The board cannot be reached. Try again.");
+    } else answered(item, answer);
+  }
+  function answered(item, answer) {
     faults(item, answer.fields || {});
     if (answer.refused) { say(""); refuse(answer.refused); }
     else done(item, answer.done);
     set("bench-changed", { data: item.command.id });
-    flush();
   }
   function done(item, result) {
     const command = item.command;
@@ -135,7 +146,8 @@
     if (command.do === "reopen") keep(SKIPPED, read(SKIPPED, []).filter((id) => id !== command.wait));
     if (command.do === "release" && said) bring('.released[data-wait~="' + command.wait + '"]', 20);
     if (item.draft) forget(item.draft);
-    if (item.then === "reload") window.location.reload();
+    if (item.then === "restart") once({ command: { id: newId(), by: who(), about: "settings", do: "restart" } });
+    else if (item.then === "reload") window.location.reload();
     else if (item.then) window.location.assign(item.then);
   }
 
@@ -152,7 +164,7 @@
   function fields(container, toKeep = false) { // a choice of a few goes under the last part of its name
     const found = {};
     for (const input of container.querySelectorAll(TYPED)) {
-      if (toKeep && input.type === "password") continue;
+      if (toKeep && (input.type === "password" || input.closest(".secret"))) continue;
       if (input.type === "radio") { if (input.checked) found[last(input)] = input.value; }
       else if (input.type === "checkbox") found[last(input)] = [found[last(input)], input.checked && input.value].filter(Boolean).join(", ");
       else if (input.name !== "by") found[input.name] = input.value;
@@ -371,7 +383,7 @@
     if (waitingTaps().some((other) => other.command.id === command.id)) return;
     refuse("");
     say("One moment …");
-    post(onePerWait(item));
+    if (data.about === "settings") once(item); else post(onePerWait(item));
     if (opening) { chosen = null; show(); window.scrollTo({ top: 0 }); }
   }
   function away(caution) { // until tomorrow here; the journal keeps that it was read

@@ -14,9 +14,7 @@ import flask
 import numpy as np
 from dash import dcc, html
 from werkzeug.exceptions import RequestEntityTooLarge
-from werkzeug.test import EnvironBuilder
 
-from dashboard.access.visitor import may_change
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
 from monitor.clients import archive, weather_files
@@ -52,19 +50,6 @@ def register(app: Dash, shop: ShopData) -> None:
     app.server.add_url_rule(
         "/clients/file/<what>", "clients_file", lambda what: answer(what, shop), methods=["POST"]
     )
-
-
-def may_upload(server: flask.Flask, method: str, path: str, headers: Mapping[str, str]) -> bool:
-    """True if a request for `/clients/file` comes from somebody who may send a file; asked before its
-    body is read."""
-    if method != "POST" or not path.startswith("/clients/file/"):
-        return False
-    environ = EnvironBuilder(method="POST").get_environ()
-    environ |= {f"HTTP_{name}": value for name, value in headers.items()}
-    if "__Host-" in headers.get("COOKIE", ""):  # a browser has such cookies of TLS only
-        environ["wsgi.url_scheme"] = "https"
-    with server.request_context(environ):
-        return may_change().allowed
 
 
 def weather_layout() -> list[Component]:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import io
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-import segno
 from icalendar import Calendar, Event
 
 from monitor.core.clock import from_ms
@@ -71,14 +69,6 @@ def calendar_of(refills: Refills, words: str, made_ms: int, today: date) -> str:
     calendar.add("prodid", PRODUCT)
     calendar.add_component(event)
     return calendar.to_ical().decode("utf-8")
-
-
-def qr_of(text: str) -> str:
-    """A QR code (ISO/IEC 18004) as SVG, with its quiet zone."""
-    out = io.BytesIO()
-    code = segno.make(text, error="l", micro=False, encoding="utf-8", boost_error=False)
-    code.save(out, kind="svg", border=4, xmldecl=False, omitsize=True, svgns=True)
-    return out.getvalue().decode("utf-8").strip()
 
 
 def _second(ms: int) -> datetime:

@@ -10,9 +10,10 @@ from monitor.clients.journey_words import journey_words
 from monitor.clients.measure_words import Table, table_of
 from monitor.clients.plot import year_plot
 from monitor.clients.refill_words import fills_of, fills_words, summary_of
-from monitor.clients.reminders import calendar_of, qr_of
+from monitor.clients.reminders import calendar_of
 from monitor.clients.year_words import hold_words, month_words, plot_words
 from monitor.core.formats import local
+from monitor.core.qr_code import qr_of
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

@@ -91,20 +91,29 @@ class RestartService(SettingsRequest, frozen=True, kw_only=True, tag=str(Setting
 REQUESTS = (ChangeSettings, UndoChange, RestartService)
 
 
-def difference_words(one: Mapping[str, Any]) -> str:
-    """A changed value in words, as the history keeps it."""
-    name = ".".join(one["path"])
-    if one.get("secret"):
-        return f"{name}: changed"
-    was, now = (_value_words(one.get(side)) for side in ("from", "to"))
-    return f"{name}: {was} → {now}"
+def differences_words(differences: Iterable[Mapping[str, Any]]) -> list[str]:
+    """Differences in words. A whole thing that is new or gone is one entry."""
+    differences = list(differences)
+    whole = {
+        tuple(one["path"][:2]): "added" if one["from"] is None else "removed"
+        for one in differences
+        if one["path"][2:] == ["id"] and None in (one["from"], one["to"])
+    }
+    found = [f"{group}.{key}: {what}" for (group, key), what in whole.items()]
+    for one in differences:
+        if tuple(one["path"][:2]) in whole:
+            continue
+        name = ".".join(one["path"])
+        was, now = (_value_words(one.get(side)) for side in ("from", "to"))
+        found.append(f"{name}: changed" if one.get("secret") else f"{name}: {was} → {now}")
+    return found
 
 
 def event_words(event: Event) -> str:
     """An event about the settings in a sentence."""
     if event.action == SettingsAction.RESTART:
         return "Benchweather was restarted."
-    changes = "; ".join(map(difference_words, event.body["changes"]))
+    changes = "; ".join(differences_words(event.body["changes"]))
     if event.action == SettingsAction.UNDO:
         return f"Undone: change {event.body['undone']}. {changes}"
     return changes
@@ -113,10 +122,10 @@ def event_words(event: Event) -> str:
 def _value_words(value: Any) -> str:
     if value is None:
         return "not set"
-    if value is True or value is False:
+    if isinstance(value, bool):
         return "yes" if value else "no"
-    return (
-        "empty"
-        if value in ("", [])
-        else ", ".join(map(str, value if isinstance(value, list) else [value]))
-    )
+    if isinstance(value, float):
+        return f"{value:.10g}"
+    if isinstance(value, list):
+        return ", ".join(map(str, value)) or "empty"
+    return str(value) or "empty"

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import socket
+from dataclasses import replace
 
-from monitor.core.errors import Fault
+from monitor.core.errors import Fault, Rejected
 from monitor.mqtt.embedded_broker import is_listening
 from monitor.notifications.outbox_worker import channel_details
-from monitor.settings import Settings
+from monitor.people.access_store import AccessStore, has_people
+from monitor.people.passwords import check_password
+from monitor.settings import LOOPBACK, Settings
 from monitor.settings.groups import Board, Broker
 
 
 def start_faults(running: Settings, changed: Settings) -> list[Fault]:
     """Reasons why a service that runs with some settings could not start with others."""
-    faults = channel_details(changed)
+    faults = [*channel_details(changed), *_password_faults(running, changed)]
     parts: list[tuple[str, Board | Broker, Board | Broker]] = [
         ("board", running.board, changed.board)
     ]
@@ -25,6 +28,20 @@ def start_faults(running: Settings, changed: Settings) -> list[Fault]:
         elif then.port != now.port and is_listening(then.host, then.port):
             faults.append(Fault("is used by another program", f"{name}.port", then.port))
     return faults
+
+
+def _password_faults(running: Settings, changed: Settings) -> list[Fault]:
+    """Faults of a shop's password that is new, and of a board that opens to others without one."""
+    now, then = (one.board.password.get_secret_value() for one in (running, changed))
+    if then and then != now:
+        try:
+            check_password(then, [changed.shop.name])
+        except Rejected as exc:
+            return [replace(fault, field="board.password") for fault in exc.faults]
+    opens = changed.board.host not in LOOPBACK and running.board.host in LOOPBACK
+    if opens and not then and not has_people(AccessStore(changed.people_path)):
+        return [Fault("is needed before other devices are let in", "board.password")]
+    return []
 
 
 def _is_own(host: str) -> bool:

@@ -38,6 +38,7 @@ from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.notifications.phones import ABOUT as PHONES
 from monitor.notifications.phones import Phones
 from monitor.own_proof.text import proved
+from monitor.readings import file_import
 from monitor.readings.aside import AsideMessages
 from monitor.readings.hand_readings import StoredHandReadings
 from monitor.readings.ingest import Ingest
@@ -227,7 +228,8 @@ class Supervisor:
             jobs.every("clock", LOOK_AT_CLOCK_S, clock_watch.look)
             self._schedule_forecasts(jobs, intake)
             link = CommandLink(
-                settings.command_link_path, functools.partial(_carry_out, ingest, phones, sender)
+                settings.command_link_path,
+                functools.partial(_carry_out, ingest, phones, sender, settings),
             )
             link.start()
             parts.callback(link.stop)
@@ -374,7 +376,11 @@ def _filters(contract: Contract) -> tuple[str, ...]:
 
 
 def _carry_out(
-    ingest: Ingest, phones: Phones, sender: OutboxWorker, command: Mapping[str, Any]
+    ingest: Ingest,
+    phones: Phones,
+    sender: OutboxWorker,
+    settings: Settings,
+    command: Mapping[str, Any],
 ) -> Mapping[str, Any]:
     """Carry out a command of another process of ours."""
     if command.get("about") == PHONES:
@@ -383,6 +389,10 @@ def _carry_out(
         return done
     if command.get("about") == archive.ABOUT:
         return archive.carry_out(ingest.writer, command)
+    if command.get("about") == file_import.ABOUT:
+        return file_import.carry_out(
+            ingest.writer, settings.data, settings.zone, command, now_ms()
+        )
     return ingest.commands.carry_out(command, now_ms())
 
 

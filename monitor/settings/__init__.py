@@ -52,6 +52,12 @@ PASSWORD_MIN = 12
 """Length below which the shop's password is warned of on a network. [characters]"""
 FAULTS_MAX = 50
 """Most faults of a file that are named; the rest are counted."""
+_LIMITS = {
+    "greater than or equal to": "at least",
+    "less than or equal to": "at most",
+    "greater than": "above",
+    "less than": "below",
+}
 _FIXED_ENV = {"BENCHWEATHER_DATA", "BENCHWEATHER_CONFIG"}
 _GROUPS = ("shop", "broker", "board", "sensor", "hours", "alerts", "keep", "weather", "limits")
 
@@ -479,23 +485,27 @@ def _sentence(error: Any, origins: Mapping[str, str]) -> str:
         near = _near(fault.field, [row.name for row in table()])
         return f"unknown setting {fault.field} (from {origin}){near}"
     said = "" if fault.value == NOT_GIVEN else f" = {fault.value!r:.80}"
-    return f"{fault.field}{said} (from {origin}): {fault.problem}"
+    return f"{fault.field}{said} (from {origin}): {fault.problem or f'must be {fault.allowed}'}"
 
 
 def _detail(error: Any) -> Fault:
     """A fault that pydantic found, with its field and, unless it is secret, its value."""
-    name = ".".join(map(str, (*error["loc"], *error.get("ctx", {}).get("at", ()))))
+    context = error.get("ctx", {})
+    name = ".".join(map(str, (*error["loc"], *context.get("at", ()))))
     if _is_unknown(error):
         return Fault(f"is not a setting{_near(name, [row.name for row in table()])}", name)
-    given = error.get("input")
+    given = context.get("value", error.get("input"))
     hidden = is_secret(name) or (name == "broker.url" and "@" in str(given))
     value = NOT_GIVEN if hidden or isinstance(given, dict | list) else given
     text = error["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
+    for theirs, ours in _LIMITS.items():
+        text = text.replace(theirs, ours)
     if error["type"] == "int_parsing_size":
         text = "must be a whole number that fits"
-    if not text.startswith(("must", "rule", "id")):
-        text = f"must be {text}" if error["msg"].startswith("Input should be") else text
-    return Fault(text, name, value)
+    if error["msg"].startswith("Input should be"):
+        return Fault("", name, value, text)
+    must_be, allowed = text.removeprefix("must be "), text.startswith("must be ")
+    return Fault("", name, value, must_be) if allowed else Fault(text, name, value)
 
 
 def _is_unknown(error: Any) -> bool:

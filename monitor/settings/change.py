@@ -100,6 +100,11 @@ class SettingsFile:
         """
         return self._loaded(self.text())
 
+    def seen(self, version: str) -> Settings:
+        """The settings of a version that is kept; else the present ones."""
+        text = self._kept(version)
+        return self.present() if text is None else self._loaded(text)
+
     def keep(self) -> None:
         """Keep the present version."""
         self._keep(self.text())

@@ -13,6 +13,7 @@ from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, Strict, field_validator
+from pydantic_core import PydanticCustomError
 
 from monitor.core.measurements import name_fault
 from monitor.domain import opening_hours
@@ -33,6 +34,12 @@ for _dataclass in (ForecastSource, AirLimits, Place, TopicRule):
 
 def _setting(default: Any, text: str, unit: str = "", **allowed: Any) -> Any:
     return Field(default, description=text, json_schema_extra={"unit": unit}, **allowed)
+
+
+def _at(number: int, name: str, value: Any, text: str) -> PydanticCustomError:
+    """The fault of a member of an item in a list."""
+    context = {"text": text, "at": (number, name), "value": value}
+    return PydanticCustomError("item", "{text}", context)
 
 
 def _is_host(value: str) -> bool:
@@ -447,26 +454,29 @@ class Fields(BaseModel):
     @classmethod
     def _places(cls, value: list[Place]) -> list[Place]:
         seen: set[str] = set()
-        for place in value:
+        for i, place in enumerate(value):
             if fault := name_fault(place.id):
                 raise ValueError(f"id {place.id!r} {fault}")
             if place.id in seen:
                 raise ValueError(f"id {place.id!r} is used twice")
             low, high = place.rh_low_pct, place.rh_high_pct
-            for name, end in (("rh_low_pct", low), ("rh_high_pct", high)):
-                if end is not None and not 0 <= end <= 100:
-                    raise ValueError(f"{place.id}: {name} = {end:g}%: must be 0 to 100%")
-            if place.volume_m3 and not 5 <= place.volume_m3 <= 5000:
-                raise ValueError(
-                    f"{place.id}: volume_m3 = {place.volume_m3:g}: must be 5 to 5000 m³, or 0"
-                )
-            if place.wall_factor and not 0.1 <= place.wall_factor <= 1:
-                raise ValueError(
-                    f"{place.id}: wall_factor = {place.wall_factor:g}: must be 0.1 to 1, or 0"
-                )
+            wall = place.wall_factor
+            for name, end, sound, allowed in (
+                ("rh_low_pct", low, low is None or 0 <= low <= 100, "0 to 100%"),
+                ("rh_high_pct", high, high is None or 0 <= high <= 100, "0 to 100%"),
+                (
+                    "volume_m3",
+                    place.volume_m3,
+                    not place.volume_m3 or 5 <= place.volume_m3 <= 5000,
+                    "5 to 5000 m³, or 0",
+                ),
+                ("wall_factor", wall, not wall or 0.1 <= wall <= 1, "0.1 to 1, or 0"),
+            ):
+                if not sound:
+                    raise _at(i, name, end, f"must be {allowed} (place {place.id})")
             if low is not None and high is not None and low >= high:
-                raise ValueError(
-                    f"{place.id}: rh_low_pct {low:g} is not below rh_high_pct {high:g}"
+                raise _at(
+                    i, "rh_low_pct", low, f"is not below rh_high_pct, {high:g} (place {place.id})"
                 )
             seen.add(place.id)
         return value

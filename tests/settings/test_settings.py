@@ -156,7 +156,7 @@ def test_every_setting_has_a_help_text_and_a_name_with_its_unit(tmp_path):
 @pytest.mark.parametrize(
     ("text", "why"),
     [
-        ("[[places]]\nid = 'a'\nrh_high_pct = 200\n", "a: rh_high_pct = 200%: must be 0 to 100%"),
+        ("[[places]]\nid = 'a'\nrh_high_pct = 200\n", "200.0 .*: must be 0 to 100% .place a"),
         ("[[places]]\nid = 'a'\nrh_low_pct = 80\n", r"\(a\): its band would be 80 to 60%"),
         ("[broker]\nurl = 'mqtt://u:geheim@h'\n", "broker.url .*: must not hold a password"),
     ],

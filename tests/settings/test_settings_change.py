@@ -110,12 +110,13 @@ def test_a_file_is_made_where_there_is_none(tmp_path):
 @pytest.mark.parametrize(
     ("path", "value", "field", "problem"),
     [
-        ("shop.altitude_m", 9000, "shop.altitude_m", "less than or equal to 5000"),
+        ("shop.altitude_m", 9000, "shop.altitude_m", "at most 5000"),
         ("shop.altitude_m", True, "shop.altitude_m", "must not be true or false"),
         ("shop.time_zone", "Mars/Olympus", "shop.time_zone", "IANA"),
         ("shop.nmae", "x", "shop.nmae", "did you mean shop.name"),
         ("hours.monday", "9-18", "hours.monday", ""),
         ("places.rack.rh_low_pct", 90.0, "places.rack", "its band would be"),
+        ("places.rack.rh_low_pct", 190.0, "places.rack.rh_low_pct", "0 to 100%"),
         ("places.rack.kind", "sauna", "places.rack.kind", "bench"),
         ("channels.mail.url", "no url geheim", "channels.mail.url", "Apprise"),
         ("../../etc/passwd", "x", "", "is not a setting"),

@@ -1,0 +1,1 @@
+"""Settings: all that a shop changes, without a file and without a terminal."""

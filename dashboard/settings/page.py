@@ -1,0 +1,313 @@
+"""Pages of the settings: an overview, and a short page for each section."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+from dash import dcc, html
+
+from dashboard.settings import files, network, notices
+from dashboard.settings.forms import NEW
+from dashboard.settings.sections import HELP, LISTS, SECTIONS, WORDS, time_zones
+from dashboard.ui import formats, page_frame
+from dashboard.ui.controls import action_button, action_results, text_field
+from dashboard.ui.markup import attributes
+from dashboard.ui.setting_fields import setting_field
+from monitor.core.clock import now_ms
+from monitor.core.errors import Rejected, SettingsFault
+from monitor.domain.settings_change import event_words
+from monitor.settings.schema import member, value_at
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.settings import SettingsQueries
+    from dashboard.data.shop import ShopData
+    from dashboard.ui.formats import Unit
+    from monitor.domain.events import Event
+    from monitor.settings import Settings
+
+HISTORY_SHOWN = 40
+"""Most changes in the history on the page."""
+CLASSES = "sheet bench one settings"
+ELSEWHERE = (
+    ("/people", "People", "Who may sign in, passwords, wall screens"),
+    ("/bench/kinds", "Kinds of wait", "Usual times, new kinds"),
+    ("/alerts/rules", "Rules", "When an alert is raised"),
+)
+
+
+def register(app: dash.Dash, shop: ShopData, book: SettingsQueries) -> None:
+    """Hang the pages into the app."""
+    dash.register_page(
+        "settings", path="/settings", title="Settings", layout=lambda **_: overview(shop, book)
+    )
+    dash.register_page(
+        "settings_section",
+        path_template="/settings/<section>",
+        title="Settings",
+        layout=lambda section="", **_: one(shop, book, section),
+    )
+    notices.register(app, book)
+    network.register(app, shop)
+    files.register(app, shop, book)
+
+
+def _page(parts: Iterable[Any]) -> Component:
+    return html.Main([*action_results(), *parts], className=CLASSES)
+
+
+def overview(shop: ShopData, book: SettingsQueries) -> Component:
+    """All sections, what waits for a restart, and the history."""
+    links = [(f"/settings/{name}", one.title, one.about) for name, one in SECTIONS.items()]
+    links.append(("/settings/files", "Files", "Readings of a logger, check of a record"))
+    return _page(
+        [
+            html.H1("Settings"),
+            *restart(book),
+            _links(links),
+            html.H2("On other pages"),
+            _links(ELSEWHERE),
+            *history(shop, book),
+            html.P(f"The settings are in the file {book.path}.", className="aside"),
+        ]
+    )
+
+
+def _links(links: Iterable[tuple[str, str, str]]) -> Component:
+    return html.Ul(
+        [
+            html.Li(dcc.Link([html.Strong(title), html.Span(about)], href=href))
+            for href, title, about in links
+        ],
+        className="plain sections",
+    )
+
+
+def one(shop: ShopData, book: SettingsQueries, name: str) -> Component:
+    """A section, with its fields and lists."""
+    back = dcc.Link("All settings", href="/settings", className="back")
+    section = SECTIONS.get(name)
+    if name == "files":
+        return _page([back, html.H1("Files"), *files.parts()])
+    if section is None:
+        return _page([back, html.H1("There is no such section")])
+    try:
+        now = book.present()
+    except (SettingsFault, Rejected) as exc:
+        return _page([back, html.H1(section.title), *_unusable(exc)])
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    parts: list[Any] = [back, html.H1(section.title), *restart(book)]
+    if name == "network":
+        parts += network.let_in(shop, now)
+    fields = [
+        _field(path, label, now, unit, *path.split("/")) for path, label in section.fields.items()
+    ]
+    if name == "network":
+        parts += [network.password(now, unit)]
+        parts.append(
+            html.Details([html.Summary("More"), *_form(f"{name}-form", fields, now, "Save")])
+        )
+    elif fields:
+        parts += _form(f"{name}-form", fields, now, "Save")
+    for group in section.lists:
+        parts += _list(book, group, now, unit)
+    return _page(parts)
+
+
+def _unusable(exc: SettingsFault | Rejected) -> list[Component]:
+    faults = exc.faults if isinstance(exc, SettingsFault) else map(str, exc.faults)
+    return [
+        html.P("The settings file is not valid. Correct it by hand first:"),
+        html.Ul([html.Li(str(fault)) for fault in faults]),
+    ]
+
+
+def _field(path: str, label: str, now: Settings, unit: Unit, group: str, name: str) -> Component:
+    of = member(group, name)
+    value = of.default if path.startswith(NEW) else value_at(now, path.split("/"))
+    return setting_field(
+        path,
+        label,
+        value,
+        of,
+        unit,
+        help_text=HELP.get(name, ""),
+        words=WORDS.get(name),
+        options=time_zones() if name == "time_zone" else (),
+    )
+
+
+def _form(form: str, fields: list[Any], now: Settings, word: str, **tap: str) -> list[Component]:
+    """Fields with the button that saves them; what is typed is kept for this version of the file."""
+    about = {"about": "settings", "version": now.version, "then": "reload", "said": "Saved."}
+    draft = attributes(data_draft=f"{form}-{now.version[:8]}")
+    return [
+        html.Div(fields, id=form, className="fields", **draft),
+        html.Div(
+            action_button(word, "change", name="tap main", form=form, **about, **tap),
+            className="taps wide",
+        ),
+    ]
+
+
+def _list(book: SettingsQueries, group: str, now: Settings, unit: Unit) -> list[Component]:
+    """The things of a list, each folded, and a form for a new one."""
+    item = LISTS[group]
+    known = {getattr(one, "id", str(i)): one for i, one in enumerate(getattr(now, group))}
+    parts: list[Component] = [html.H2(item.title)] if item.title else []
+    if item.intro:
+        parts.append(html.P(item.intro))
+    if group == "forecasts":
+        parts += notices.terms()
+    if group == "channels":
+        parts.append(notices.said())
+    for key, thing in known.items():
+        parts.append(_thing(group, key, thing, now, unit))
+    if group == "places":
+        parts += _unnamed(book, known)
+    if not known:
+        parts.append(html.P(f"There is no {item.word} yet."))
+    fields = [
+        _field(f"{NEW}/{group}/{name}", label, now, unit, group, name)
+        for name, label in item.fields.items()
+    ]
+    if group == "channels":
+        fields.insert(
+            0, text_field("Name", "set-new-channels-id", f"{NEW}/channels/id", faults=True)
+        )
+    parts.append(
+        html.Details(
+            [
+                html.Summary(f"Add a {item.word}"),
+                *_form(f"{group}-new", fields, now, f"Add this {item.word}", add=group),
+            ],
+            **attributes(data_unfold=f"new-{group}"),
+        )
+    )
+    return parts
+
+
+def _thing(group: str, key: str, thing: Any, now: Settings, unit: Unit) -> Component:
+    """A thing of a list: its fields, and the tap that removes it."""
+    item = LISTS[group]
+    label = thing.filter if group == "topics" else getattr(thing, "label", key)
+    about = {"about": "settings", "version": now.version, "then": "reload"}
+    fields = [
+        _field(f"{group}/{key}/{name}", words, now, unit, group, name)
+        for name, words in item.fields.items()
+    ]
+    if group == "topics":
+        parts: list[Any] = [html.P(f"{thing.format}, as {thing.place}/{thing.sensor}")]
+    else:
+        parts = _form(f"{group}-{key}-form", fields, now, "Save")
+    tests = [notices.test(key)] if group == "channels" else []
+    remove = action_button(
+        f"Remove this {item.word}",
+        "change",
+        remove=f"{group}/{key}",
+        sure=f"Remove {label}?",
+        said="Removed.",
+        **about,
+    )
+    return html.Details(
+        [
+            html.Summary([html.Strong(label), html.Span(f" {key}") if label != key else None]),
+            *parts,
+            html.Div([*tests, remove], className="taps"),
+        ],
+        **attributes(data_unfold=f"{group}-{key}"),
+    )
+
+
+def _unnamed(book: SettingsQueries, known: Iterable[str]) -> list[Component]:
+    """Places that only sensors have named."""
+    unnamed = _sensed(book, set(known))
+    if not unnamed:
+        return []
+    return [
+        html.P(
+            f"Sensors also send from: {', '.join(unnamed)}. Add a place under exactly this name "
+            "to give it a band and a kind of work."
+        )
+    ]
+
+
+@page_frame.where_store_fails(lambda *_: [])
+def _sensed(book: SettingsQueries, known: set[str]) -> list[str]:
+    return [place for place in book.places() if place not in known]
+
+
+def restart(book: SettingsQueries) -> list[Component]:
+    """Notice of saved settings that are not used yet, with a tap to restart."""
+    try:
+        waits = book.waits_for_restart()
+    except (SettingsFault, Rejected) as exc:
+        return _unusable(exc)
+    if not waits:
+        return []
+    return [
+        html.Div(
+            [
+                html.P(
+                    [
+                        html.Strong("Saved settings take effect after a restart."),
+                        " It takes a few seconds. No reading is lost.",
+                    ]
+                ),
+                html.Div(
+                    action_button(
+                        "Restart Benchweather now",
+                        "restart",
+                        name="tap main",
+                        about="settings",
+                        said="Benchweather restarts. This page shows itself again in a few seconds.",
+                    ),
+                    className="taps",
+                ),
+            ],
+            className="restart",
+            id="settings-restart",
+        )
+    ]
+
+
+@page_frame.where_store_fails(lambda trouble, *_: page_frame.sentence_of(trouble))
+def history(shop: ShopData, book: SettingsQueries) -> list[Any]:
+    """History of the changes, the newest first; each can be undone."""
+    changes = book.changes()
+    rows = [
+        _entry(number, event, shop, newest=not i)
+        for i, (number, event) in enumerate(list(changes.items())[:HISTORY_SHOWN])
+    ]
+    if not rows:
+        return []
+    return [
+        html.H2("History"),
+        html.Ul(rows[:1], className="plain changes"),
+        html.Details(
+            [html.Summary("Earlier changes"), html.Ul(rows[1:], className="plain changes")]
+        )
+        if len(rows) > 1
+        else None,
+    ]
+
+
+def _entry(number: int, event: Event, shop: ShopData, *, newest: bool) -> Component:
+    when = formats.when(event.recorded_ms, now_ms(), shop.settings.zone)
+    by = f" by {event.by}" if event.by else ""
+    undo = action_button(
+        "Undo" if newest else f"Undo change {number}",
+        "undo",
+        about="settings",
+        change=str(number),
+        said="Undone.",
+        then="reload",
+    )
+    return html.Li(
+        [html.P([html.Strong(f"{number}. {when}{by}: "), event_words(event)]), undo],
+        className="change",
+    )

@@ -1,0 +1,139 @@
+"""A logger's file and a record, handed to the board under Settings."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from urllib.parse import urlencode
+
+import dashboard_fixtures as shop_air
+import pytest
+from board_requests import HERE
+
+from dashboard.access import permissions
+from dashboard.app import create_app
+from monitor.commands.ipc import CommandLink
+from monitor.core.clock import now_ms
+from monitor.core.errors import ImportFault
+from monitor.people.access_store import AccessStore, Kind
+from monitor.people.roles import Role
+from monitor.readings import file_import
+from monitor.store import Reader, Writer
+
+FILE = b"""when;T;RH
+2026-01-03 10:00;20,5;45
+2026-01-03 10:10;20,6;46
+2026-01-03 10:20;warm;47
+"""
+FORM = {
+    "place": "attic",
+    "sensor": "logger-1",
+    "time": "when",
+    "format": "%Y-%m-%d %H:%M",
+    "temperature": "T",
+    "humidity": "RH",
+    "unit": "Cel",
+    "delimiter": ";",
+    "decimal": ",",
+}
+
+
+class Shop:
+    def __init__(self, folder):
+        self.settings = shop_air.settings_in(folder)
+        self.app = create_app(self.settings)
+        self.store = AccessStore(self.settings.people_path)
+
+    def browser(self, role):
+        client = self.app.server.test_client()
+        secret, _ = self.store.issue(Kind.PASSWORD, role, now_ms(), 86_400_000)
+        client.set_cookie("benchweather-8050", secret)
+        return client
+
+    def send(self, content, what="import", role=Role.OWNER, **fields):
+        path = f"/settings/file/{what}?{urlencode({**FORM, **fields})}"
+        answer = self.browser(role).post(path, data=content, headers=HERE)
+        return answer.status_code, json.loads(answer.data)
+
+
+@pytest.fixture
+def shop(tmp_path):
+    made = Shop(tmp_path)
+    with contextlib.closing(Writer(made.settings.store_path)) as writer:
+
+        def handle(command):
+            assert command["about"] == file_import.ABOUT
+            data, zone = made.settings.data, made.settings.zone
+            return file_import.carry_out(writer, data, zone, command, now_ms())
+
+        link = CommandLink(made.settings.command_link_path, handle)
+        link.start()
+        yield made
+        link.stop()
+
+
+def stored(shop):
+    with contextlib.closing(Reader(shop.settings.store_path)) as reader:
+        return {
+            (one.place, one.sensor, str(one.quantity)): reader.count(number, 0, now_ms())
+            for one, number in reader.series().items()
+        }
+
+
+def test_a_file_is_shown_first_and_stored_by_a_second_tap(shop):
+    status, answer = shop.send(FILE)
+    assert (status, answer["storable"]) == (200, True)
+    assert "3 lines, 5 readings" in answer["said"]
+    assert "line 4" in answer["said"]
+    assert stored(shop) == {}
+    status, answer = shop.send(FILE, store="yes")
+    assert (status, answer["said"]) == (200, "5 readings are stored. 1 lines were not read.")
+    assert stored(shop) == {
+        ("attic", "logger-1", "temperature"): 2,
+        ("attic", "logger-1", "humidity"): 3,
+    }
+    _, again = shop.send(FILE, store="yes")
+    assert again["said"].startswith("0 readings are stored. 5 were stored already.")
+    assert list((shop.settings.data / "uploads").iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("fields", "content", "why"),
+    [
+        ({"temperature": "Warmth"}, FILE, "Warmth"),
+        ({"place": "../etc"}, FILE, "special meaning"),
+        ({"temperature": "", "humidity": ""}, FILE, "no column"),
+        ({"delimiter": '"'}, FILE, "delimiter"),
+        ({}, b"\xff\xfe\x00", "not utf-8"),
+        ({}, b"", "header"),
+        ({}, b"when;T;RH\n", "no reading was found"),
+    ],
+)
+def test_a_file_that_does_not_fit_is_refused_with_the_reason(shop, fields, content, why):
+    for store in ("", "yes") if content.count(b"\n") != 1 else ("",):
+        status, answer = shop.send(content, store=store, **fields)
+        assert status == 422, answer
+        assert why in answer["fault"]
+    assert stored(shop) == {}
+
+
+def test_only_the_owner_hands_a_file_over(shop):
+    for role in (Role.VIEWER, Role.BENCH):
+        assert shop.send(FILE, role=role)[0] == 403
+    headers = {"COOKIE": ""}
+    server = shop.app.server
+    assert not permissions.may_upload(server, "POST", "/settings/file/import", headers)
+
+
+@pytest.mark.parametrize("name", ["../benchweather", "a" * 31, "a" * 32 + "/", "", "é" * 32])
+def test_the_service_reads_no_other_file(shop, name):
+    with pytest.raises(ImportFault, match="no such file"):
+        file_import.upload_path(shop.settings.data, name)
+
+
+def test_a_file_that_is_no_record_is_said_to_be_none(shop):
+    status, answer = shop.send(b"%PDF-1.7 something else", "record")
+    assert (status, answer["said"]) == (
+        200,
+        "Changed since it was made, or not a record of Benchweather.",
+    )
