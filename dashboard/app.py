@@ -86,6 +86,7 @@ INDEX = """<!DOCTYPE html>
 {%config%}
 {%scripts%}
 {%renderer%}
+<script src="/assets/plotly-basic.min.js"></script>
 </footer>
 </body>
 </html>
@@ -109,7 +110,7 @@ def create_app(settings: Settings) -> dash.Dash:
         use_pages=True,
         pages_folder="",
         assets_folder=str(Path(__file__).parent / "assets"),
-        assets_ignore="^(first_.*|wall[.].*|push-worker[.].*)",
+        assets_ignore="^(first_.*|wall[.].*|push-worker[.].*|plotly-.*)",
         include_pages_meta=False,
         serve_locally=True,
         compress=True,

@@ -11,9 +11,15 @@
   // show: it would drop the answer for the next one, and one slower than a second for ever.
   let awaited = 0;
   const plainFetch = window.fetch;
+  // The library of the plots is the last script, so that it is read while the first answers are on
+  // their way. No page is made before it is there: Dash would load a larger one of its own.
+  const complete = new Promise((done) => {
+    if (document.readyState !== "loading") done(); else document.addEventListener("DOMContentLoaded", done);
+  });
   window.fetch = function (what, options) {
-    const answer = plainFetch.call(window, what, options);
+    let answer = plainFetch.call(window, what, options);
     if (String(what.url || what).includes("_dash-update-component")) {
+      if (!window.Plotly) { const first = answer; answer = complete.then(() => first); }
       const over = () => { awaited -= 1; };
       awaited += 1;
       answer.then(over, over);
@@ -203,6 +209,7 @@
         window.boardTheme.apply(choice);
         return screen();
       },
+      outlook: (place, quantity) => window.dash_clientside.board.address(place && { place, quantity }),
       address: (view) => {
         if (view && /^\/(past|coming)\b/.test(window.location.pathname)) {
           const query = new URLSearchParams(view);

@@ -62,6 +62,7 @@ def coming_plot(
 ) -> go.Figure:
     """A fan, and perhaps a second one with dashed edges and open marks."""
     how = formats.scale(quantity, view.unit)
+    mark = "% RH" if quantity == "humidity" else how.unit
     at = at_ms(one)
     own = fan_of(one.fan, quantity, how)
     texts = formats.moments(at.astype(np.int64), view.zone)
@@ -85,7 +86,7 @@ def coming_plot(
     narrow = view.width_px < NARROW_PX
     data += _spells(one, quantity, view, look)
     layout = {
-        **axes(view, look, (low, high), f"{how.words} [{how.unit}]"),
+        **axes(view, look, (low, high), f"{how.words} [{mark}]"),
         "shapes": [
             *night_shapes(view, look),
             *band_shapes(bands, look),
@@ -119,8 +120,8 @@ def summary(one: PlaceOutlook, quantity: str, view: View) -> str:
 
     return (
         f"{how.words} of {one.place.label} over the next five days: lowest about "
-        f"{at_hour(least)}, highest about {at_hour(most)}. Shaded: 80 % range. Line: most "
-        "likely."
+        f"{at_hour(least)}, highest about {at_hour(most)}. Shaded: 8 of "
+        "10 likely courses. Line: the middle one."
     )
 
 

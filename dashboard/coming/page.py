@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import dash
-from dash import Input, Output, State, dcc, html
+from dash import ClientsideFunction, Input, Output, State, dcc, html
 
 from dashboard.access.visitor import may_change
 from dashboard.coming import room_text, text
@@ -46,6 +46,13 @@ def register(app: dash.Dash, shop: ShopData, book: OutlookQueries, woods: WoodQu
     """Hang the page and its callbacks into the app."""
     dash.register_page(
         "coming", path="/coming", title="Coming", layout=lambda **query: layout(shop, book, query)
+    )
+
+    app.clientside_callback(
+        ClientsideFunction("board", "outlook"),
+        Output("coming-address", "data"),
+        Input("coming-place", "value"),
+        Input("coming-quantity", "value"),
     )
 
     @app.callback(
@@ -95,18 +102,20 @@ def _unknown(trouble: sentences.Trouble) -> list[Component]:
     lambda trouble, *_: html.Main(_unknown(trouble), className="sheet coming")
 )
 def layout(shop: ShopData, book: OutlookQueries, query: Mapping[str, Any]) -> Component:
-    """The page; `query` may name the place: `/coming?place=front-bench`."""
+    """The page; `query` may name its place and quantity, as its address does."""
     places = book.places()
     foremost = book.foremost()
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     ids = [place.id for place in places]
     asked = str(query.get("place", ""))
     chosen = asked if asked in ids else foremost.place.id if foremost else next(iter(ids), "")
+    quantity = str(query.get("quantity", ""))
+    quantity = quantity if quantity in FANS else next(iter(FANS))
     return html.Main(
         [
             *action_results(),
             html.Div(id="coming-head", className="coming-head", **attributes(aria_live="polite")),
-            coming_view.choices(places, chosen, list(FANS), unit),
+            coming_view.choices(places, chosen, list(FANS), quantity, unit),
             html.Div(
                 dcc.Graph(
                     id="coming-plot",
@@ -122,6 +131,7 @@ def layout(shop: ShopData, book: OutlookQueries, query: Mapping[str, Any]) -> Co
             coming_view.what_if(places, unit),
             html.Div(id="coming-below"),
             dcc.Store(id="coming-state", data=""),
+            dcc.Store(id="coming-address"),
         ],
         className="sheet coming",
     )

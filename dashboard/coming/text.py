@@ -202,10 +202,11 @@ def _extreme(sort: str, spell: OutlookSpell, unit: Unit) -> str:
 
 
 def span(quantity: str, values: OutlookRange, unit: Unit) -> str:
-    """A middle with its range: "31 % (28 to 34 %)"."""
+    """A middle with its range: "31 % RH (28 to 34 %)"."""
     low, middle, high = (formats.shown(quantity, v, unit) for v in values)
     mark = formats.scale(quantity, unit).unit
-    return f"{middle} {mark}" if low == high else f"{middle} {mark} ({low} to {high} {mark})"
+    name = f"{mark} RH" if quantity == "humidity" else mark  # a chance is never in percent
+    return f"{middle} {name}" if low == high else f"{middle} {name} ({low} to {high} {mark})"
 
 
 def forecast_reach(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
@@ -317,7 +318,7 @@ def score_rows(fit: LearnedPlace) -> list[tuple[str, str, str, str]]:
             f"{s.horizon_h} h",
             f"{s.mae:.1f} %",
             f"{100 * s.of_persistence:.0f} %",
-            f"{100 * s.coverage_80:.0f} %",
+            f"{100 * s.coverage_80:.0f}",
         )
         for s in fit.scores
     ]
@@ -330,8 +331,8 @@ def score_words(fit: LearnedPlace | None) -> str:
     day = next((s for s in fit.scores if s.horizon_h == 24), fit.scores[-1])
     text = (
         f"{day.horizon_h} h ahead, the mean error was {day.mae:.1f} % RH. Assuming that the air "
-        f"stays as it is, it was {day.mae_persistence:.1f} %. {100 * day.coverage_80:.0f} % of the "
-        "readings were in the 80 % range."
+        f"stays as it is, it was {day.mae_persistence:.1f} %. Of 100 "
+        f"readings {100 * day.coverage_80:.0f} were in the range that should hold 80."
     )
     snaps = fit.snaps
     if snaps is None or not snaps.snaps:
@@ -373,7 +374,9 @@ def comparison(
     ):
         here, then = (0.0 if s is None else s.chance for s in (a, b))
         if max(here, then) >= UNSURE:
-            lines.append(f"Chance of {word}: {likely(then)} instead of {likely(here)}.")
+            before, after = likely(here), likely(then)
+            compared = f"{after} instead of {before}" if before != after else f"{after} as before"
+            lines.append(f"Chance of {word}: {compared}.")
     wet = 0.0 if other.wet_walls is None else other.wet_walls.chance
     if not moved and wet >= UNSURE and other.safe is not None:
         lines.append(

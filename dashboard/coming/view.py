@@ -106,7 +106,7 @@ def humidifier_answer(place_id: str, *, said: bool, writer: bool) -> Component:
 
 
 def choices(
-    places: Sequence[Place], chosen: str, quantities: Sequence[str], unit: Unit
+    places: Sequence[Place], chosen: str, quantities: Sequence[str], quantity: str, unit: Unit
 ) -> Component:
     """Fields to choose a place and the quantity to show."""
     shown = [
@@ -126,7 +126,7 @@ def choices(
                 [
                     html.Legend("Show"),
                     dcc.RadioItems(
-                        id="coming-quantity", options=shown, value=quantities[0], inline=True
+                        id="coming-quantity", options=shown, value=quantity, inline=True
                     ),
                 ]
             ),
@@ -325,7 +325,7 @@ def _score_table(fit: LearnedPlace | None) -> list[Component]:
         "Ahead",
         "Mean error [% RH]",
         "Error compared with ‘stays as now’",
-        "Within the 80 % range",
+        "Of 100 readings, in the range for 80",
     ]
     return [_table(heads, rows, "Accuracy on this shop's own readings")]
 

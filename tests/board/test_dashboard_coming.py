@@ -89,11 +89,11 @@ def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
     said = coming_text.headline(with_spells(one, dry=SNAP), NOW, PARIS, "C")
     assert said.state == "dry"
     assert said.sentence == (
-        "Front bench will be below 40 % RH from about tomorrow 23:00, reaching about 31 % (28 to "
-        "34 %) by Sun 08:00."
+        "Front bench will be below 40 % RH from about tomorrow 23:00, reaching about 31 % RH "
+        "(28 to 34 %) by Sun 08:00."
     )
     assert said.detail.startswith(
-        "92 % chance (almost certain). In about 34 h, between 30 h and 40 h."
+        "9 in 10 chance (almost certain). In about 34 h, between 30 h and 40 h."
     )
     assert "humidifier" in said.detail
     # Said once, with the amount of water or by itself; never left out.
@@ -407,7 +407,7 @@ def test_the_ribbon_holds_the_fan_the_band_and_what_happens(one):
     assert low < min(one.fan.rh_pct.min(), one.low_pct)
     assert high > max(one.fan.rh_pct.max(), one.high_pct)
     text = str(coming_wall.strip(told, NOW, PARIS, "C").to_plotly_json())
-    assert "92 % chance of dry air" in text
+    assert "9 in 10 chance of dry air" in text
     assert "band 40 to 60 %" in text
 
 
@@ -529,7 +529,7 @@ def test_a_change_that_wets_the_walls_is_said(book, one):
     wet[1] = 60.0
     other = summary_of(book, made, dataclasses.replace(made.look, air=wet))
     lines = coming_text.comparison(made, other, NOW, PARIS, "C", moved=False)
-    assert any("Too damp for the walls, chance over 95 %" in line for line in lines), lines
+    assert any("Too damp for the walls, chance more than 9 in 10" in line for line in lines), lines
     wet[1] = 20.0
     dry = summary_of(book, made, dataclasses.replace(made.look, air=wet))
     lines = coming_text.comparison(made, dry, NOW, PARIS, "C", moved=False)
@@ -588,11 +588,11 @@ def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_te
 @pytest.mark.parametrize(
     ("chance", "told"),
     [
-        (0.9, "Best hours for varnish: Fri 18:00 to Fri 22:00, chance 90 %."),
+        (0.9, "Best hours for varnish: Fri 18:00 to Fri 22:00, chance 9 in 10."),
         (
             0.14,
             "No hours are likely to be good for varnish. The best are Fri 18:00 to Fri 22:00, "
-            "chance 14 %.",
+            "chance 1 in 10.",
         ),
         (None, "No good hours for varnish are expected."),
     ],
@@ -611,11 +611,12 @@ def test_a_chance_on_the_rh_axis_is_called_a_chance(one):
     view = View(int(told.look.edges_ms[0]), int(told.look.edges_ms[-1]), PARIS, "C", 1280)
     plot = coming_plot(told, "humidity", view, theme("day"), None)
     (mark,) = [trace for trace in plot.data if trace.mode == "markers+text"]
-    assert mark.text == ("<b>31 % chance of dry air</b>",)
-    assert mark.hovertemplate.endswith("<br>31 % chance<extra></extra>")
+    assert mark.text == ("<b>3 in 10 chance of dry air</b>",)
+    assert mark.hovertemplate.endswith("<br>3 in 10 chance<extra></extra>")
     ribbon = str(coming_wall.strip(told, NOW, PARIS, "C").to_plotly_json())
-    assert "31 % chance of dry air" in ribbon
+    assert "3 in 10 chance of dry air" in ribbon
     assert "dry, 31 %" not in ribbon
+    assert plot.layout.yaxis.title.text == "Relative humidity [% RH]"
 
 
 def test_what_is_furthest_off_now_is_not_told_as_coming(one):
@@ -640,3 +641,10 @@ def test_the_licence_line_of_the_source_stands_where_its_forecast_is_shown(shop,
     shop.settings = replace(shop.settings, forecasts=())
     _, below = coming_page.head_and_details(BENCH, shop, book, NOW)
     assert "CC BY" not in " ".join(str(part.to_plotly_json()) for part in below)
+
+
+@pytest.mark.parametrize(("asked", "chosen"), [("dew_point", "dew_point"), ("<x>", "humidity")])
+def test_the_address_holds_the_quantity(shop, book, asked, chosen):
+    page = coming_page.layout(shop, book, {"quantity": asked})
+    (field,) = (one for one in page._traverse() if getattr(one, "id", "") == "coming-quantity")
+    assert field.value == chosen

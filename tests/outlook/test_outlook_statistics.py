@@ -199,7 +199,13 @@ def test_dew_forms_on_what_is_colder_than_the_dew_point_by_psychrolib():
 
 @pytest.mark.parametrize(
     ("chance", "told"),
-    [(0.0, "under 5 %"), (0.051, "5 %"), (0.404, "40 %"), (0.95, "95 %"), (1.0, "over 95 %")],
+    [
+        (0.0, "less than 1 in 10"),
+        (0.051, "1 in 10"),
+        (0.404, "4 in 10"),
+        (0.95, "9 in 10"),
+        (1.0, "more than 9 in 10"),
+    ],
 )
 def test_no_chance_is_told_as_certain(chance, told):
     """Rung: property."""

@@ -171,12 +171,13 @@ than what they rest on."""
 
 
 def likely(chance: float) -> str:
-    """A chance (0 to 1) in figures: `40 %`, `over 95 %`, `under 5 %`."""
+    """A chance (0 to 1) in tenths: `4 in 10`, `more than 9 in 10`, `less than 1 in 10`. Never in
+    percent, which is RH."""
     if chance > TOLD_MOST:
-        return f"over {100 * TOLD_MOST:.0f} %"
+        return "more than 9 in 10"
     if chance < 1 - TOLD_MOST:
-        return f"under {100 * (1 - TOLD_MOST):.0f} %"
-    return f"{100 * chance:.0f} %"
+        return "less than 1 in 10"
+    return f"{min(max(round(10 * chance), 1), 9)} in 10"
 
 
 def how_sure(chance: float) -> str:
