@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 SHOWN = 50
 """Most rejected messages that are looked at, and refusals of the broker that are shown."""
+GUIDE = "/guide#step-reading"
+"""Address where a topic is listened to and its rule confirmed."""
 PAYLOAD_SHOWN = 160
 """Length of a rejected payload that is shown. [characters]"""
 _CAUSES = {
@@ -115,11 +117,9 @@ def _rule(why: Rejection) -> list[Component]:
         html.Ul([html.Li(cut(reason, 200)) for reason in why.reasons]),
         html.P(
             [
-                "Check the units. Then add these lines to benchweather.toml and restart "
-                "Benchweather, or confirm them with ",
-                html.Code("benchweather sensor listen"),
-                ". ",
-                dcc.Link("Help on rules for topics", href="/help/sensors"),
+                "Check the units. ",
+                dcc.Link("Listen to the sensor in the guide and confirm the rule", href=GUIDE),
+                ", or add these lines to benchweather.toml and restart Benchweather.",
             ]
         ),
     ]
@@ -137,9 +137,9 @@ def broker_refused(shop: ShopData, now: int) -> list[Component]:
                 html.P(html.Strong("Something sends messages that no rule reads.")),
                 html.P(
                     [
-                        "If it is a sensor of yours, stop Benchweather, run ",
-                        html.Code("benchweather sensor listen"),
-                        " and confirm the rule that it proposes.",
+                        "If it is a sensor of yours, ",
+                        dcc.Link("listen to it in the guide", href=GUIDE),
+                        " and confirm the rule that is proposed.",
                     ]
                 ),
                 html.P(cut(one.reason, 300)),

@@ -105,6 +105,38 @@ def test_no_text_is_cut_off_hidden_or_under_another_at_any_size(full, visit, pat
     assert seen.logged == []
 
 
+TARGETS = """() => [...document.querySelectorAll('a, button, summary, select, textarea, input, label')]
+  .filter(e => e.checkVisibility() && !e.closest('.skip, .js-plotly-plot, [aria-hidden=true]'))
+  .filter(e => e.matches('label') ? e.querySelector('input') : !e.closest('label'))
+  .filter(e => !(e.matches('a') && getComputedStyle(e).display === 'inline'))
+  .map(e => [e, e.getBoundingClientRect()])
+  .filter(([, b]) => b.height < 43.5 || b.width < 43.5)
+  .map(([e, b]) => `${e.localName} ${(e.innerText || e.id).slice(0, 40)} ${b.width} x ${b.height}`)"""
+"""Targets that are too small for a finger. Links within a sentence are as high as its line."""
+
+
+@pytest.mark.parametrize("path", [path for path in PAGES if path != "/wall"])
+def test_every_target_is_wide_and_high_enough_for_a_finger(full, visit, path):
+    seen = visit("desk")
+    page = browser.opened(seen, full, path)
+    found = []
+    for width, height in ((1920, 1080), (1280, 800), (390, 844)):
+        page.set_viewport_size({"width": width, "height": height})
+        seen.settled()
+        found += [f"{width}x{height} {line}" for line in page.evaluate(TARGETS)]
+    assert not found, "\n".join(found)
+
+
+@pytest.mark.parametrize("path", [path for path in PAGES if path != "/wall"])
+def test_two_keys_lead_past_the_menus_of_a_page(full, visit, path):
+    page = browser.opened(visit("desk"), full, path)
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip the menu"
+    page.keyboard.press("Enter")
+    assert page.evaluate("!!document.activeElement.closest('main')")
+    assert not page.evaluate("document.activeElement.matches('.steps-nav, .steps-nav *')")
+
+
 BROKEN = """<style>p, b { font: 20px/1.2 sans-serif; margin: 0 } #cut { width: 60px; overflow: hidden;
  white-space: nowrap } #low { height: 10px; overflow: hidden } .on { position: absolute; top: 200px;
  left: 0 } #out { position: absolute; left: -300px; top: 300px } #fine { width: 60px; overflow: auto;
