@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from monitor.air.place_means import Means
 
 STEPS_PCT = (0.0, 5.0, 10.0)
-"""From above these many points outside the band a day is darker. Ours. [% RH]"""
+"""From above these many points outside the band a cell is stronger. Ours. [% RH]"""
 PART_H = 12
 """A day with hour means of fewer hours counts as known in part."""
 

@@ -121,7 +121,7 @@ def words(year: Year) -> list[Component]:
     return [
         html.P(text),
         html.P(
-            "Each cell is a local day, marked by its worst hour: ▼ too dry, ▲ too damp, darker the "
+            "Each cell is a local day, marked by its worst hour: ▼ too dry, ▲ too damp, stronger the "
             "further outside the band. Hatched: no readings. From means of hours.",
             className="source",
         ),
