@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from dashboard.data.outlook import Setting, Worst
     from dashboard.ui.formats import Unit
     from monitor.domain.forecast import Forecast
-    from monitor.outlook.files import LearnedPlace, Progress
+    from monitor.outlook.files import Progress
     from monitor.outlook.summary import PlaceOutlook
     from monitor.science.outlook.ensemble_statistics import GoodHours, OutlookRange, OutlookSpell
 
@@ -309,40 +309,6 @@ def no_outlook(looked_ms: int | None, now_ms: int, zone: ZoneInfo) -> Headline:
 def learning(state: Progress, label: str) -> str:
     """Progress of the learning, in a sentence."""
     return f"Learning {label}: day {state.done} of {state.total} of its log."
-
-
-def score_rows(fit: LearnedPlace) -> list[tuple[str, str, str, str]]:
-    """Scores by horizon: ahead, off by, share of "as it is now", part of outcomes in the range."""
-    return [
-        (
-            f"{s.horizon_h} h",
-            f"{s.mae:.1f} %",
-            f"{100 * s.of_persistence:.0f} %",
-            f"{100 * s.coverage_80:.0f}",
-        )
-        for s in fit.scores
-    ]
-
-
-def score_words(fit: LearnedPlace | None) -> str:
-    """Skill of the past outlooks, in a sentence or two."""
-    if fit is None or not fit.scores:
-        return "The outlook has not been checked here yet. That needs ten days of readings."
-    day = next((s for s in fit.scores if s.horizon_h == 24), fit.scores[-1])
-    text = (
-        f"{day.horizon_h} h ahead, the mean error was {day.mae:.1f} % RH. Assuming that the air "
-        f"stays as it is, it was {day.mae_persistence:.1f} %. Of 100 "
-        f"readings {100 * day.coverage_80:.0f} were in the range that should hold 80."
-    )
-    snaps = fit.snaps
-    if snaps is None or not snaps.snaps:
-        return f"{text} There was no dry snap in those days, so its alert is not tested here."
-    median = f", {snaps.median_lead_h:.0f} h before (median)" if snaps.found else ""
-    return (
-        f"{text} Of {snaps.snaps} dry snap{'' if snaps.snaps == 1 else 's'} {snaps.found} "
-        f"{'was' if snaps.found == 1 else 'were'} expected in time{median}; false alarms "
-        f"{snaps.false_alarms}."
-    )
 
 
 def age(one: PlaceOutlook, now_ms: int) -> str:

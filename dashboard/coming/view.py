@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from dash import dcc, html
 
-from dashboard.coming import room_text
+from dashboard.coming import room_text, score_text
 from dashboard.coming import text as coming_text
 from dashboard.coming.forms import WINDOWS_ACH, bounds
 from dashboard.data.outlook import NOT_SAID
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from dashboard.ui.formats import Unit
     from dashboard.ui.sentences import Headline
     from monitor.domain.places import Place
+    from monitor.outlook.evaluation.report import Score
     from monitor.outlook.files import LearnedPlace, Progress
     from monitor.outlook.summary import PlaceOutlook
     from monitor.science.outlook.ensemble_statistics import GoodHours
@@ -264,7 +265,7 @@ def below(
                 className="aside",
             ),
         ],
-        [html.H2("Accuracy here"), html.P(coming_text.score_words(fit)), *_score_table(fit)],
+        [html.H2("Accuracy here"), *_accuracy(fit)],
         [
             html.H2("Based on"),
             html.P(coming_text.rests_on(one, fit, zone)),
@@ -314,12 +315,25 @@ def _spell_table(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> 
     return [_table(["Spell", "From", "Reaches", "Chance"], rows, "Expected spells")]
 
 
-def _score_table(fit: LearnedPlace | None) -> list[Component]:
-    if fit is None or not fit.scores:
+def _accuracy(fit: LearnedPlace | None) -> list[Component]:
+    """Score of the outlooks that were issued, then that of the walk through the log."""
+    parts: list[Component] = []
+    if fit is not None and fit.issued is not None and (words := score_text.issued_words(fit)):
+        parts = [html.P(words), *_score_table(fit.issued.scores, "Accuracy of the outlooks shown")]
+    label = "Accuracy on this shop's own readings"
+    return [
+        *parts,
+        html.P(score_text.score_words(fit)),
+        *_score_table(fit.scores if fit else (), label),
+    ]
+
+
+def _score_table(scores: Sequence[Score], label: str) -> list[Component]:
+    if not scores:
         return []
     rows = [
         html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
-        for row in coming_text.score_rows(fit)
+        for row in score_text.score_rows(scores)
     ]
     heads = [
         "Ahead",
@@ -327,7 +341,7 @@ def _score_table(fit: LearnedPlace | None) -> list[Component]:
         "Error compared with ‘stays as now’",
         "Of 100 readings, in the range for 80",
     ]
-    return [_table(heads, rows, "Accuracy on this shop's own readings")]
+    return [_table(heads, rows, label)]
 
 
 def _table(heads: Sequence[str], rows: Sequence[Component], label: str) -> Component:

@@ -1,7 +1,7 @@
-"""Files of what was learned and of the outlook, one for each place, read whole or not at all.
+"""Files of what was learned and of the outlook, for each place, read whole or not at all.
 
 A file holds arrays in numpy's own format and the rest as JSON. One that cannot be read, or of
-another version, counts as none: it will be made again.
+another version, counts as none: it will be made again, except for the issued outlooks.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from zipfile import BadZipFile
 import numpy as np
 
 from monitor.outlook.evaluation.report import Score, SnapScore
+from monitor.outlook.evaluation.walk_forward import Walked, WalkState
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.room_model import RoomModel
@@ -31,9 +32,20 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 VERSION = 9
+ISSUED_VERSION = 1
+"""Version of `IssuedOutlooks`, which cannot be made again."""
 HOUR_MS = 3_600_000
 FRESH_MS = 3 * HOUR_MS
 """A look that was made longer ago says nothing any more. [ms]  Ours: one is made each hour."""
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class IssuedScore:
+    """Score of what was issued in the last `days`: of RH, and of the snap alerts that were raised."""
+
+    days: float
+    scores: tuple[Score, ...]
+    snaps: SnapScore
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
@@ -43,6 +55,7 @@ class LearnedPlace:
     `learned_ms` when, from so many `days` of log; `tried` whether it has judged itself; `scores`
     of RH and `snaps` from a walk through the log, empty and None before that. `fills_why`: why the
     measured fills of its tanks do not tell the air change; empty if they do, or there are none.
+    `issued`: score of what was really issued.
     """
 
     place: str
@@ -53,6 +66,7 @@ class LearnedPlace:
     scores: tuple[Score, ...]
     snaps: SnapScore | None
     fills_why: str = ""
+    issued: IssuedScore | None = None
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
@@ -99,6 +113,17 @@ class StoredOutlook:
         return 0 <= now_ms - self.made_ms < FRESH_MS
 
 
+@dataclasses.dataclass(frozen=True, eq=False)
+class IssuedOutlooks:
+    """Outlooks of a place as they were issued, the last of each hour, oldest first.
+
+    Their moments are hours since 1970-01-01 UTC.
+    """
+
+    place: str
+    walked: Walked
+
+
 class Progress(NamedTuple):
     """Progress of learning a place: days done, of how many."""
 
@@ -107,14 +132,17 @@ class Progress(NamedTuple):
     total: int
 
 
-def keep(settings: Settings, what: LearnedPlace | StoredOutlook) -> None:
+Kept = LearnedPlace | StoredOutlook | WalkState | IssuedOutlooks
+
+
+def keep(settings: Settings, what: Kept) -> None:
     """Replace the stored file. The caller reports an OSError."""
     arrays: dict[str, np.ndarray] = {}
     tree = _flat(what, arrays)
     path = _path(settings, type(what), what.place)
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_suffix(".part")
-    head = json.dumps({"version": VERSION, "tree": tree})
+    head = json.dumps({"version": _version(type(what)), "tree": tree})
     with part.open("wb") as file:
         np.savez(file, head=np.frombuffer(head.encode(), np.uint8), **arrays)  # type: ignore[arg-type] # its stub takes the names for allow_pickle
     part.replace(path)
@@ -123,6 +151,16 @@ def keep(settings: Settings, what: LearnedPlace | StoredOutlook) -> None:
 def fit(settings: Settings, place: str) -> LearnedPlace | None:
     """Stored models of a place; None if there are none."""
     return _read(settings, LearnedPlace, place)
+
+
+def walk_state(settings: Settings, place: str) -> WalkState | None:
+    """Stored state of a place's walk; None if there is none."""
+    return _read(settings, WalkState, place)
+
+
+def issued(settings: Settings, place: str) -> IssuedOutlooks | None:
+    """Stored outlooks of a place as they were issued; None if there are none."""
+    return _read(settings, IssuedOutlooks, place)
 
 
 def look(settings: Settings, place: str, now_ms: int) -> StoredOutlook | None:
@@ -159,6 +197,10 @@ def note_progress(settings: Settings, state: Progress | None) -> None:
     part.replace(path)
 
 
+def _version(kind: type) -> int:
+    return ISSUED_VERSION if kind is IssuedOutlooks else VERSION
+
+
 def _progress_path(settings: Settings) -> Path:
     return settings.data / "outlook" / "progress.json"
 
@@ -172,7 +214,7 @@ def _read(settings: Settings, kind: type, place: str) -> Any:
     try:
         with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
             head = json.loads(arrays["head"].tobytes())
-            if head["version"] != VERSION:
+            if head["version"] != _version(kind):
                 return None
             return _built(kind, head["tree"], arrays)
     except FileNotFoundError:
@@ -204,7 +246,7 @@ def _origin(kind: Any) -> Any:
 def _built(kind: Any, node: Any, arrays: Any) -> Any:
     """Object rebuilt from `_flat`, by the declared types of its fields."""
     origin, inside = _origin(kind), typing.get_args(kind)
-    if origin is np.ndarray:
+    if kind is np.ndarray or origin is np.ndarray:
         found = arrays[node]
         return found.astype(np.float64) if found.dtype == np.float32 else found
     if origin is tuple:

@@ -274,7 +274,8 @@ def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str
         said.append(f"The room is not known yet ({look.room.refused}).")
     if fit is not None:
         said.append(f"It uses {fit.days:.0f} days of readings.")
-        day = next((s for s in fit.scores if s.horizon_h == 24), None)
+        scores = fit.issued.scores if fit.issued else fit.scores
+        day = next((s for s in scores if s.horizon_h == 24), None)
         if day is not None:
             said.append(
                 f"A day ahead it was wrong by {day.mae:.1f} % RH on average, "

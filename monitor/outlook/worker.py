@@ -14,14 +14,14 @@ from monitor.air.place_means import places
 from monitor.core.errors import OutOfRange
 from monitor.domain.opening_hours import closed_days
 from monitor.domain.places import Place, band
-from monitor.outlook import files
+from monitor.outlook import files, issued
 from monitor.outlook.evaluation.report import scores, snap_score
-from monitor.outlook.evaluation.walk_forward import FRESH_H, Walk
+from monitor.outlook.evaluation.walk_forward import FRESH_H, WALKED_DAYS, Walk
 from monitor.outlook.files import LearnedPlace, Progress, StoredOutlook
 from monitor.outlook.inputs import HOUR_MS, fills_of, hours_of, humidifier_at, issues_of
 from monitor.outlook.safe_air import WALL_H, safe_ahead, wall_factor
 from monitor.science.outlook import dry_snap, ensemble_statistics
-from monitor.science.outlook.forecaster import TRIED_DAYS, LearnedForecaster
+from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS, Issues, ShopHours
 from monitor.science.outlook.room_model import PreparedLog, prepared_log
 from monitor.science.outlook.shop_model import launch, learn, predict
@@ -34,10 +34,10 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-WALKED_DAYS = 60
-"""Days of the log that are walked through each night. [d]  Ours: as many as `Track` keeps."""
-LEARNED_DAYS = 120
-"""Days of log read. [d]  Ours: more than `room.FIT_DAYS` and the memories before it."""
+NIGHT_DAYS = 400
+"""Days of log read at night, for the snaps of a year. [d]  Ours."""
+LOOK_DAYS = 120
+"""Days of log read for a look. [d]  Ours: more than `room_fit.FIT_DAYS` and the memories before it."""
 FEWEST_DAYS = 4
 """Days of log from which there is an outlook. [d]"""
 MEMBERS, LAUNCHED = 200, 60
@@ -76,19 +76,20 @@ class Work:
             self.learn(place, now_ms)
 
     def learn(self, place: str, now_ms: int) -> None:
-        """Fit one place, if its log is long enough and recent."""
-        material = self._material(place, now_ms)
+        """Go on learning one place from where the last night stopped, if its log is recent. The first
+        time, its last weeks are walked through."""
+        material = self._material(place, now_ms, NIGHT_DAYS)
         if material is None:
             return
         hours, issues = material
-        hours = hours.until(hours.first_h + len(hours) - 1, WALKED_DAYS + TRIED_DAYS)
 
         def tick(done: int, total: int) -> None:
             with contextlib.suppress(OSError):
                 files.note_progress(self._settings, Progress(place, done, total))
 
         try:
-            walk = Walk(hours, issues)
+            before = files.walk_state(self._settings, place)
+            walk = Walk(hours, issues, before, WALKED_DAYS)
             walked = walk.through(tick)
         except OutOfRange as exc:
             log.info("outlook not learned place=%s reason=%s", place, exc)
@@ -110,8 +111,10 @@ class Work:
                 tuple(scores(walked, 1, 0)),
                 snap_score(walked, hours.rh_pct, 0),
                 why,
+                issued.score(self._settings, self._reader, place, hours),
             ),
         )
+        files.keep(self._settings, walk.state(place))
         log.info("outlook learned place=%s days=%d", place, days)
 
     def look_all(self, now_ms: int) -> None:
@@ -130,7 +133,7 @@ class Work:
 
     def look(self, place: str, fit: LearnedPlace | None, now_ms: int) -> bool:
         """Compute the outlook of one place; whether that was possible."""
-        material = self._material(place, now_ms)
+        material = self._material(place, now_ms, LOOK_DAYS)
         if material is None:
             return True
         hours, issues = material
@@ -190,6 +193,7 @@ class Work:
                 factor,
             ),
         )
+        issued.add(self._settings, place, hours, seen, chance, learned.bar)
         return True
 
     def _pinned(
@@ -205,16 +209,16 @@ class Work:
         room, why = calibrated_by_fills(shop.room, k, len(k.temp_c) - 1, fills, volume)
         return replace(learned, shop=replace(shop, room=room)), why
 
-    def _material(self, place: str, now_ms: int) -> tuple[ShopHours, Issues] | None:
+    def _material(self, place: str, now_ms: int, days: int) -> tuple[ShopHours, Issues] | None:
         """The log up to the last whole hour; None if it is too short or fell silent."""
         last_h = now_ms // HOUR_MS
         humidifier = humidifier_at(self._reader, self._settings, place)
         hours = hours_of(
-            self._reader, place, self._outdoors, last_h, LEARNED_DAYS, self._closed, humidifier
+            self._reader, place, self._outdoors, last_h, days, self._closed, humidifier
         )
         if hours is None or len(hours) < 24 * FEWEST_DAYS or _stale_h(hours) >= FRESH_H:
             return None
-        return hours, issues_of(self._reader, self._prefer, now_ms, LEARNED_DAYS)
+        return hours, issues_of(self._reader, self._prefer, now_ms, days)
 
 
 def _stale_h(hours: ShopHours) -> int:

@@ -33,6 +33,7 @@ from monitor.domain.cold_walls import INSTEAD
 from monitor.domain.forecast import Forecast
 from monitor.outlook import files
 from monitor.outlook import summary as outlook_summary
+from monitor.outlook.evaluation.report import Score, SnapScore
 from monitor.science.outlook import ensemble_statistics, heat_balance, vapour_balance
 from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
 from monitor.science.outlook.fitting import prior_estimate
@@ -352,6 +353,28 @@ def test_the_page_below_holds_score_good_hours_and_what_it_rests_on(shop, book):
         "RH does not show how often",
     ):
         assert said in text, said
+
+
+def test_the_accuracy_of_what_was_issued_is_shown_beside_that_of_the_walk(shop, book):
+    fit = files.fit(shop.settings, BENCH)
+    walk = Score(24, 400, 0.1, 2.5, 1.5, 0.81, 4.0, 3.5, 0.62, 0.7)
+    seen = walk._replace(mae=3.1, of_persistence=0.77)
+    snaps = SnapScore(2, 1, 1, 30.0, 1, 0.5, 2, 0.2)
+    issued = files.IssuedScore(12.4, (seen,), snaps)
+    files.keep(shop.settings, dataclasses.replace(fit, scores=(walk,), issued=issued))
+    try:
+        _, below = coming_page.head_and_details(BENCH, shop, book, NOW)
+    finally:
+        files.keep(shop.settings, fit)
+    text = str(below[0].to_plotly_json())
+    for said in (
+        "The outlooks that you saw in the last 12 days: 24 h ahead, the mean error was 3.1 % RH.",
+        "Of 2 dry snaps 1 was expected in time, 30 h before (median); false alarms 1.",
+        "Tested on this shop's own readings. 24 h ahead, the mean error was 2.5 % RH.",
+        "Accuracy of the outlooks shown",
+    ):
+        assert said in text or said.replace("'", "'") in text, said
+    assert text.index("3.1 %") < text.index("2.5 %")
 
 
 def test_what_comes_in_cold_is_to_warm_in_its_case_only_where_dew_would_form(one):

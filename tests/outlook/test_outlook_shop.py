@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,8 +11,9 @@ from rooms import csv_files
 from rooms.catalogue import Shop, shops
 
 from monitor.core.errors import OutOfRange
+from monitor.outlook import files as kept_files
 from monitor.outlook.evaluation import files, report
-from monitor.outlook.evaluation.walk_forward import walk
+from monitor.outlook.evaluation.walk_forward import Walk, Walked, walk
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.room_model import prepared_log, room_description
@@ -119,6 +121,35 @@ def test_without_an_outdoor_sensor_the_forecasts_first_hours_stand_in(material):
         learn(k, material.issues, 24 * 25 - 1), k, material.issues, np.array([24 * 25]), 20, SEED
     )
     assert np.isfinite(seen.members).all()
+
+
+def test_a_walk_that_goes_on_night_by_night_is_the_walk_in_one_go(material, tmp_path):
+    """What is kept on disk between two nights is all that a walk rests on. Rung: property."""
+    first, place = material.hours.first_h, "bench"
+    settings = SimpleNamespace(data=tmp_path)
+    until = {day: material.hours.until(first + 24 * day - 1, 1000) for day in (11, 12, 13)}
+    whole = Walk(until[13], material.issues).through()
+    walk = Walk(until[11], material.issues)
+    walk.through()
+    kept_files.keep(settings, walk.state(place))
+    for day in (12, 13):
+        ticks: list[tuple[int, int]] = []
+        kept = kept_files.walk_state(settings, place)
+        walk = Walk(until[day], material.issues, kept)
+        walked = walk.through(lambda *told, ticks=ticks: ticks.append(told))
+        assert ticks == [(1, 1)]  # only the day since
+        kept_files.keep(settings, walk.state(place))
+    assert len(walked.moments) == 3 * 8
+    for name in set(Walked._fields) - {"crps"}:
+        np.testing.assert_allclose(getattr(walked, name), getattr(whole, name), atol=1e-9)
+    # The log loses its oldest day: moments and record stay those of the same hours.
+    short = replace(until[13].until(first + 24 * 13 - 1, 12))
+    again = Walk(short, material.issues, kept_files.walk_state(settings, place)).through()
+    assert (again.moments + short.first_h).tolist() == (walked.moments + first).tolist()
+    np.testing.assert_array_equal(again.given, walked.given)
+    # A state that is not of this log is not gone on from.
+    ahead = kept_files.walk_state(settings, place)
+    assert len(Walk(until[11], material.issues, ahead).through().moments) == 8
 
 
 @pytest.mark.slow

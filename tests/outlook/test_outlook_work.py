@@ -14,8 +14,11 @@ from monitor.alerting import observations
 from monitor.alerting.observations import ServiceTroubles
 from monitor.commands import Commands, Journal
 from monitor.core.measurements import Quantity, Reading
+from monitor.domain.alerts import alert
 from monitor.domain.alerts.rule_registry import in_use
+from monitor.domain.events import About, Event
 from monitor.outlook import files
+from monitor.outlook import issued as issued_outlooks
 from monitor.outlook.inputs import fills_of, hours_of, humidifier_at, issues_of
 from monitor.outlook.place_air import PlaceAirs
 from monitor.outlook.summary import dry_words, foreseen, spell_words
@@ -25,7 +28,7 @@ from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.room_model import Tank, room_description
 from monitor.settings import load
-from monitor.store import Reader, Writer, forecasts
+from monitor.store import Reader, Writer, forecasts, journal
 from sensors.demo.forecasts import Forecasts, issues
 from sensors.demo.shop import BENCH, OUTDOORS, DemoShop
 
@@ -81,8 +84,13 @@ def looked(settings):
         work = Work(settings, reader)
         work.look_all(NOW)
         assert work.untried()
-        work.learn_all(NOW)
+        work.learn_all(NOW - DAY)
         assert not work.untried()
+        assert files.walk_state(settings, BENCH).forecaster.stop_h == NOW // HOUR - 24
+        work.look_all(NOW - 26 * HOUR)
+        work.look_all(NOW - 25 * HOUR)
+        work.learn_all(NOW)
+        assert files.walk_state(settings, BENCH).forecaster.stop_h == NOW // HOUR
         work.look_all(NOW)
         yield reader
 
@@ -154,6 +162,57 @@ def test_the_outlook_beats_as_it_is_now_on_the_demos_own_log(settings, looked):
     day = next(score for score in fit.scores if score.horizon_h == 24)
     assert day.forecasts > 40
     assert day.of_persistence < 1
+
+
+def test_what_was_issued_is_kept_and_scored_beside_the_walk(settings, looked):
+    """The error of "as it is" follows from the log alone. Rung: independent derivation."""
+    issued, fit = files.issued(settings, BENCH), files.fit(settings, BENCH)
+    last = NOW // HOUR
+    assert issued.walked.moments.tolist() == [last - 26, last - 25, last]
+    hours = hours_of(looked, BENCH, OUTDOORS, last, 10, np.array([], np.int64))
+    moved = [abs(hours.rh_pct[-1 - back] - hours.rh_pct[-1 - back + 24]) for back in (26, 25)]
+    day = next(score for score in fit.issued.scores if score.horizon_h == 24)
+    assert day.forecasts == 2
+    assert day.mae_persistence == pytest.approx(np.mean(moved), abs=1e-9)
+    assert fit.issued.days == pytest.approx(26 / 24)
+    assert len(fit.scores) > len(fit.issued.scores)
+
+
+def test_the_alerts_that_count_are_those_that_were_raised(settings, looked, tmp_path):
+    """Of three alerts one met the snap, one came to nothing, one was another rule's."""
+    hours = hours_of(looked, BENCH, OUTDOORS, NOW // HOUR, 20, np.array([], np.int64))
+    rh = np.full(len(hours), 50.0)
+    rh[300:310] = 30.0
+    hours = dataclasses.replace(hours, rh_pct=rh)
+    kept = files.issued(settings, BENCH)
+    moments = np.array([hours.first_h + 60, *kept.walked.moments[1:]])
+    walked = kept.walked._replace(moments=moments)
+    before = files.issued(settings, BENCH)
+    files.keep(settings, dataclasses.replace(kept, walked=walked))
+    said = dict.fromkeys(alert._SAID, "") | {
+        "urgency": 2,
+        "value": 1.0,
+        "family": "dry air to come",
+    }
+    said |= {"subject": BENCH, "label": "Bench", "began_ms": NOW}
+    path = tmp_path / "other.sqlite3"
+    with contextlib.closing(Writer(path)) as writer:
+        for number, (rule, opened, cleared) in enumerate(
+            [("dry-snap", 270, 300), ("dry-snap", 100, 130), ("dry-spell", 60, 90)]
+        ):
+            for action, at, body in (
+                (alert.AlertAction.RAISE, opened, said | {"rule": rule}),
+                (alert.AlertAction.CLEAR, cleared, {"ended": "begun", "worst": None}),
+            ):
+                at_ms = (hours.first_h + at) * HOUR
+                event = Event(About.ALERT, str(number), at_ms, "", action, body)
+                with writer.connection.transaction() as run:
+                    journal.append(run, [event])
+    with contextlib.closing(Reader(path)) as reader:
+        found = issued_outlooks.score(settings, reader, BENCH, hours).snaps
+    files.keep(settings, before)
+    assert (found.snaps, found.found, found.found_18h, found.false_alarms) == (1, 1, 1, 1)
+    assert found.median_lead_h == 30
 
 
 def test_waits_take_the_air_to_come_from_it(settings, looked):

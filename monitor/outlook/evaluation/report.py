@@ -64,7 +64,7 @@ def scores(walked: Walked, quantity: int, after_days: int) -> list[Score]:
                 int(use.sum()),
                 float(error.mean()),
                 mae,
-                float(walked.crps[quantity, i][use].mean()),
+                _mean(walked.crps[quantity, i][use]),
                 float(((low <= 0) & (high >= 0)).mean()),
                 now,
                 same,
@@ -73,6 +73,11 @@ def scores(walked: Walked, quantity: int, after_days: int) -> list[Score]:
             )
         )
     return found
+
+
+def _mean(values: Floats) -> float:
+    known = values[~np.isnan(values)]
+    return float(known.mean()) if len(known) else np.nan
 
 
 class SnapScore(NamedTuple):

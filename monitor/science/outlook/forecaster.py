@@ -10,7 +10,7 @@ from monitor.science.outlook import dry_snap, tank
 from monitor.science.outlook.hourly_log import STEPS, Issues
 from monitor.science.outlook.room_model import PreparedLog
 from monitor.science.outlook.shop_model import HoursAhead, ShopModel, entry, learn, predict
-from monitor.science.outlook.verification import UNTRIED, ForecastRecord, Trust
+from monitor.science.outlook.verification import UNTRIED, ForecastRecord, RecordEntry, Trust
 from monitor.science.ranges import Floats
 
 TRIED_DAYS = 5
@@ -34,6 +34,22 @@ class LearnedForecaster:
     tanks: tuple[bool, ...] = ()
 
 
+@dataclass(frozen=True, eq=False)
+class ForecasterState:
+    """State of a forecaster from one night to the next, with hours since 1970-01-01 UTC.
+
+    `learned` from the log up to the hour that ends at `stop_h`; `record` of its trials; `chances`
+    (shifts, n) of a snap at `moments_h` (n,); `tuned_h`: when the alert's threshold was tuned.
+    """
+
+    stop_h: int
+    learned: LearnedForecaster
+    record: RecordEntry | None
+    moments_h: np.ndarray
+    chances: Floats
+    tuned_h: int
+
+
 class Forecaster:
     """Forecaster that goes through a log; a forecast at an hour uses nothing after it.
 
@@ -41,9 +57,13 @@ class Forecaster:
     ----------
     k : Known
     issues : Issues
+    before : ForecasterState, optional
+        Where it stopped when the log was shorter. The log may have lost its oldest hours since.
     """
 
-    def __init__(self, k: PreparedLog, issues: Issues) -> None:
+    def __init__(
+        self, k: PreparedLog, issues: Issues, before: ForecasterState | None = None
+    ) -> None:
         self._k, self._issues = k, issues
         self._record = ForecastRecord()
         rh = k.hours.rh_pct
@@ -54,6 +74,31 @@ class Forecaster:
         self._tanks: tuple[bool, ...] = ()
         self._tuned_at = 0
         self._bar = dry_snap.USUAL_THRESHOLD
+        if before is not None:
+            self._take_up(before)
+
+    def _take_up(self, before: ForecasterState) -> None:
+        first = self._k.hours.first_h
+        self._tuned_at = before.tuned_h - first
+        self._bar, self._tanks = before.learned.bar, before.learned.tanks
+        if before.record is not None:
+            self._record.add(before.record.since(first).shifted(-first))
+        if (known := before.moments_h >= first).any():
+            self._moments = [before.moments_h[known] - first]
+            self._chances = [[chance[known]] for chance in before.chances]
+
+    def state(self, learned: LearnedForecaster, stop: int) -> ForecasterState:
+        """State after it `learned` from the log up to and with hour number `stop`."""
+        first = self._k.hours.first_h
+        record = self._record.joined()
+        return ForecasterState(
+            first + stop,
+            learned,
+            None if record is None else record.shifted(first),
+            first + np.concatenate([np.empty(0, np.int64), *self._moments]),
+            np.stack([np.concatenate([np.empty(0), *chance]) for chance in self._chances]),
+            first + self._tuned_at,
+        )
 
     def learn(self, stop: int, before: ShopModel | None = None) -> LearnedForecaster:
         """Learns from the log up to and with hour number `stop`, and from the trials so far.
@@ -65,9 +110,9 @@ class Forecaster:
         """
         observed = (self._k.hours.temp_c, self._k.hours.rh_pct)
         shop = learn(self._k, self._issues, stop, before)
+        self._tanks = (*self._tanks, shop.room.tank is not None)[-tank.ASKED_OF :]
         if self._moments and stop - self._tuned_at >= 24 * TUNE_DAYS:
             self._bar, self._tuned_at = self._tuned(stop), stop
-        self._tanks = (*self._tanks, shop.room.tank is not None)[-tank.ASKED_OF :]
         return LearnedForecaster(shop, self._record.judged(observed, stop), self._bar, self._tanks)
 
     def try_out(

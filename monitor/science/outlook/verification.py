@@ -80,6 +80,15 @@ class RecordEntry(NamedTuple):
     others: Floats
     half: Floats
 
+    def shifted(self, by: int) -> RecordEntry:
+        """The same, its hours counted otherwise."""
+        return self._replace(ends=self.ends + by)
+
+    def since(self, end: int) -> RecordEntry:
+        """Forecasts made at or after an hour."""
+        late = self.ends >= end
+        return RecordEntry(self.ends[late], *(field[..., late] for field in self[1:]))
+
 
 class ForecastRecord:
     """Record of past forecasts, entry by entry, oldest first."""
@@ -89,18 +98,25 @@ class ForecastRecord:
 
     def add(self, entry: RecordEntry) -> None:
         """Keeps one more; those past `KEPT_DAYS` before it go."""
+        if not len(entry.ends):
+            return
         oldest = int(entry.ends[-1]) - 24 * KEPT_DAYS
-        self._entries = [e for e in self._entries if e.ends[-1] >= oldest]
-        self._entries.append(entry)
+        kept = [e.since(oldest) for e in self._entries if e.ends[-1] >= oldest]
+        self._entries = [*kept, entry]
+
+    def joined(self) -> RecordEntry | None:
+        """All entries as one; None if there are none."""
+        if not self._entries:
+            return None
+        columns = zip(*self._entries, strict=True)
+        return RecordEntry(*(np.concatenate(column, axis=-1) for column in columns))
 
     def judged(self, observed: tuple[Floats, Floats], stop: int) -> Trust:
         """Trust after hour number `stop`; temperature and RH (n,) as read, NaN where not read."""
-        if not self._entries:
+        entries = self.joined()
+        if entries is None:
             return UNTRIED
-        ends = np.concatenate([e.ends for e in self._entries])
-        fitted, given, others, half = (
-            np.concatenate([e[i] for e in self._entries], axis=-1) for i in range(1, 5)
-        )
+        ends, fitted, given, others, half = entries
         age_d = (stop - ends) / 24
         spacing_d = float(np.median(np.diff(ends))) / 24 if len(ends) > 1 else 1.0
         end = ends + LEADS_H[:, None]
