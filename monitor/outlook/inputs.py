@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -110,7 +110,24 @@ def fills_of(reader: Reader, tanks: Iterable[str]) -> list[Fills]:
     return found
 
 
-def issues_of(reader: Reader, prefer: Sequence[str], until_ms: int, days: int) -> Issues:
+class ReadForecast(NamedTuple):
+    """Forecast of the archive, and its values after the hour in which it became known."""
+
+    forecast: Forecast
+    row: OutdoorHours
+
+
+ReadForecasts = dict[tuple[int, int], ReadForecast]
+"""Forecasts by their number and that hour."""
+
+
+def issues_of(
+    reader: Reader,
+    prefer: Sequence[str],
+    until_ms: int,
+    days: int,
+    known: ReadForecasts | None = None,
+) -> Issues:
     """The forecasts that became known in the last `days` up to a moment, of one source if the one
     to be used now has as many as all others, else of all. None that is doubted. The moment is looked
     at from the end of its last whole hour, so what became known after that counts as known then.
@@ -121,27 +138,36 @@ def issues_of(reader: Reader, prefer: Sequence[str], until_ms: int, days: int) -
         Sources in order of preference.
     until_ms : int
         [ms since 1970-01-01 UTC]
+    known : dict, optional
+        What was read before. The forecasts of this time replace it.
     """
     start = until_ms - days * 24 * HOUR_MS - UNUSABLE_MS
-    told = [
-        (known_ms, one)
-        for known_ms, one in forecasts.archived(reader, start, until_ms + 1)
-        if not one.doubt
-    ]
+    before = {} if known is None else dict(known)
+    last_h = until_ms // HOUR_MS
+    found: list[tuple[float, ReadForecast]] = []
+    kept: ReadForecasts = {}
+    for known_ms, number in forecasts.archived(reader, start, until_ms + 1):
+        issued_h = min(known_ms / HOUR_MS, last_h)  # the hour that they tell first is the same
+        key = (number, int(issued_h))
+        one = before.get(key)
+        if one is None:
+            forecast = forecasts.read(reader, number)
+            one = ReadForecast(forecast, _row(forecast, issued_h))
+        kept[key] = one
+        if not one.forecast.doubt:
+            found.append((issued_h, one))
+    if known is not None:
+        known.clear()
+        known.update(kept)
     now = forecasts.newest(reader, until_ms, prefer)
     if now is not None:
-        own = [(known_ms, one) for known_ms, one in told if one.source == now.source]
-        told = own if 2 * len(own) >= len(told) else told
-    issued_h = np.array([known_ms / HOUR_MS for known_ms, _ in told], dtype=np.float64)
-    issued_h = np.minimum(
-        issued_h, until_ms // HOUR_MS
-    )  # the hour that they tell first is the same
-    rows = [_row(one, at) for (_, one), at in zip(told, issued_h, strict=True)]
+        own = [(at, one) for at, one in found if one.forecast.source == now.source]
+        found = own if 2 * len(own) >= len(found) else found
     grids = (
-        np.array([getattr(row, name) for row in rows]).reshape(len(rows), LEADS)
+        np.array([getattr(one.row, name) for _, one in found]).reshape(len(found), LEADS)
         for name in OutdoorHours._fields
     )
-    return Issues(issued_h, OutdoorHours(*grids))
+    return Issues(np.array([at for at, _ in found], dtype=np.float64), OutdoorHours(*grids))
 
 
 def _row(one: Forecast, issued_h: float) -> OutdoorHours:

@@ -18,7 +18,14 @@ from monitor.outlook import files, issued
 from monitor.outlook.evaluation.report import scores, snap_score
 from monitor.outlook.evaluation.walk_forward import FRESH_H, WALKED_DAYS, Walk
 from monitor.outlook.files import LearnedPlace, Progress, StoredOutlook
-from monitor.outlook.inputs import HOUR_MS, fills_of, hours_of, humidifier_at, issues_of
+from monitor.outlook.inputs import (
+    HOUR_MS,
+    ReadForecasts,
+    fills_of,
+    hours_of,
+    humidifier_at,
+    issues_of,
+)
 from monitor.outlook.safe_air import WALL_H, safe_ahead, wall_factor
 from monitor.science.outlook import dry_snap, ensemble_statistics
 from monitor.science.outlook.forecaster import LearnedForecaster
@@ -58,6 +65,7 @@ class Work:
         self._closed = closed_days(settings.hours.model_dump())
         self._prefer = [source.id for source in settings.forecasts]
         self._seen: dict[str, tuple[object, ...]] = {}
+        self._forecasts: ReadForecasts = {}
 
     def indoors(self) -> list[str]:
         """Places that can have an outlook."""
@@ -218,7 +226,7 @@ class Work:
         )
         if hours is None or len(hours) < 24 * FEWEST_DAYS or _stale_h(hours) >= FRESH_H:
             return None
-        return hours, issues_of(self._reader, self._prefer, now_ms, days)
+        return hours, issues_of(self._reader, self._prefer, now_ms, days, self._forecasts)
 
 
 def _stale_h(hours: ShopHours) -> int:

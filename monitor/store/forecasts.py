@@ -146,15 +146,22 @@ def between(
         yield read(store, forecast_id)
 
 
-def archived(store: Reader | Writer, start_ms: int, end_ms: int) -> Iterator[tuple[int, Forecast]]:
-    """Forecasts that became known in [start, end), each after when that was, in that order. [ms]"""
+class Archived(NamedTuple):
+    """Forecast of the archive: when it became known [ms since 1970-01-01 UTC], and its number. It
+    never changes."""
+
+    known_ms: int
+    forecast_id: int
+
+
+def archived(store: Reader | Writer, start_ms: int, end_ms: int) -> list[Archived]:
+    """Forecasts that became known in [start, end), in that order. [ms]"""
     rows = store.connection.rows(
         "SELECT known_ms, forecast_id FROM forecast WHERE known_ms >= ? AND known_ms < ? "
         "ORDER BY known_ms, issued_ms, source",
         (start_ms, end_ms),
     )
-    for known_ms, forecast_id in rows:
-        yield known_ms, read(store, forecast_id)
+    return [Archived(*row) for row in rows]
 
 
 def recent(store: Reader | Writer, limit: int) -> list[StoredForecast]:

@@ -124,6 +124,21 @@ def test_a_forecast_counts_from_when_it_was_known_and_tells_of_the_hours_after(s
     assert np.isnan(found.air.temp_c[-1, -1])  # beyond its reach
 
 
+def test_forecasts_are_read_from_the_archive_once(settings, monkeypatch):
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        known = {}
+        first = issues_of(reader, [], NOW, DAYS, known)
+        reads, read = [], forecasts.read
+        monkeypatch.setattr(forecasts, "read", lambda *a: reads.append(a) or read(*a))
+        again = issues_of(reader, [], NOW, DAYS, known)
+        assert len(reads) == 1  # the newest, for its source
+        np.testing.assert_array_equal(again.issued_h, first.issued_h)
+        for one, other in zip(again.air, first.air, strict=True):
+            np.testing.assert_array_equal(one, other)
+        issues_of(reader, [], NOW - 20 * DAY, 2, known)
+        assert 0 < len(known) < len(first.issued_h)  # older ones are let go
+
+
 def test_what_is_kept_is_read_back_whole(settings, looked):
     found = files.look(settings, BENCH, NOW)
     assert found is not None

@@ -8,6 +8,7 @@ has its own. Where they do, the balance that they pinned is run instead of the o
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from statistics import NormalDist
 from typing import NamedTuple
@@ -143,6 +144,8 @@ class Water(NamedTuple):
 HELD_SHARE, HELD_H, EASED = 0.5, 3, 1.25
 """A level counts as held if half of the members never stay under it for so long; starting later may
 ask for so many times the water of starting now. [-], [h], [-]  Ours."""
+TRIED, ROUNDS = 24, 2
+"""Amounts of water tried at once, and how often between two of them again. [-]  Ours: to 0.1 L/d."""
 LAG_H = 12
 """What lies nearer than this is not asked to be held: water works slowly, and what would lift the
 next hours would soak the days after. [h]  Ours: the demo's room takes up half of what it will
@@ -170,20 +173,21 @@ def water_to_hold(
     held = slice(max(first - HELD_H, LAG_H), None)
     if _lowest(rh[:, held]) >= level_pct:
         return None
-    one = np.zeros(1)
+    raised_by = _raised(room, launch, volume_m3)
 
     def need(start: int) -> float:
         """Water a day at the fitted air change."""
-        low, high = 0.0, WATER_MAX_L
-        raised = _raised(room, launch, high, volume_m3, start, one)
-        if _lowest((rh + raised)[:, held]) < level_pct:
-            return np.inf
-        for _ in range(9):
-            middle = (low + high) / 2
-            raised = _raised(room, launch, middle, volume_m3, start, one)
-            holds = _lowest((rh + raised)[:, held]) >= level_pct
-            low, high = (low, middle) if holds else (middle, high)
-        return high
+        tried = np.linspace(0.0, WATER_MAX_L, TRIED)
+        for _ in range(ROUNDS):
+            holds = [
+                _lowest(one) >= level_pct for one in (rh + raised_by(tried, start))[..., held]
+            ]
+            if not any(holds):
+                return np.inf
+            first_held = holds.index(True)
+            least = float(tried[first_held])
+            tried = np.linspace(tried[max(first_held - 1, 0)], least, TRIED)
+        return least
 
     now = need(0)
     start, litres = 0, now
@@ -201,17 +205,18 @@ def _lowest(rh: Floats) -> float:
     return float(np.quantile(sustained_extreme(rh, HELD_H, below=True), 1 - HELD_SHARE))
 
 
-def _raised(
-    room: RoomModel, launch: Launch, litres: float, volume_m3: float, start: int, scales: Floats
-) -> Floats:
-    """Rise of RH by added water in the mean weather, (1, STEPS) [%]"""
+def _raised(room: RoomModel, launch: Launch, volume_m3: float) -> Callable[[Floats, int], Floats]:
+    """Function from amounts of water (n,) [L/d] and the step they are given from, to the rise of RH
+    in the mean weather, (n, 1, STEPS). [%]"""
     mean = OutdoorHours(*(field.mean(axis=1, keepdims=True) for field in launch.air))
-    middle = replace(launch, air=mean)
-    change = Change(water_l_day=litres, volume_m3=volume_m3, start=start)
-    with_, without = (
-        _run(room, middle, c, scales)[1] for c in (change, Change(volume_m3=volume_m3))
-    )
-    return np.asarray((with_ - without).T)
+
+    def rh(litres: Floats, start: int) -> Floats:
+        air = OutdoorHours(*(np.repeat(field, len(litres), axis=1) for field in mean))
+        change = Change(volume_m3=volume_m3, start=start)
+        return _run(room, replace(launch, air=air), change, np.zeros(len(litres)), litres)[1]
+
+    without = rh(np.zeros(1), 0)
+    return lambda litres, start: np.asarray((rh(litres, start) - without).T[:, None])
 
 
 def _scales(sd: float, members: int) -> Floats:
@@ -224,8 +229,15 @@ def _scales(sd: float, members: int) -> Floats:
     return np.random.default_rng(_SEED).permutation(values)
 
 
-def _run(room: RoomModel, launch: Launch, change: Change, scales: Floats) -> tuple[Floats, Floats]:
-    """Temperature and RH of a run, (STEPS, members)."""
+def _run(
+    room: RoomModel,
+    launch: Launch,
+    change: Change,
+    scales: Floats,
+    water_l_day: Floats | None = None,
+) -> tuple[Floats, Floats]:
+    """Temperature and RH of a run, (STEPS, members); `water_l_day` (members,) instead of the
+    change's."""
     shape = launch.air.temp_c.shape
     runs = shape[1]
     on = np.zeros((STEPS, 1))
@@ -248,7 +260,8 @@ def _run(room: RoomModel, launch: Launch, change: Change, scales: Floats) -> tup
         :, 0
     ]
     t = np.clip(t, -40, 60)
-    source = vapour_pa_h(change.water_l_day, change.volume_m3) * on * np.exp(-scales)
+    litres = change.water_l_day if water_l_day is None else water_l_day
+    source = vapour_pa_h(litres, change.volume_m3) * on * np.exp(-scales)
     wet = vapour_balance.VapourDrive(
         saturation_vapour_pressure(np.clip(launch.air.dew_c, -90, 60)),
         launch.air.temp_c,
