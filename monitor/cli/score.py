@@ -25,6 +25,12 @@ def score(
     outdoors: Annotated[
         str, typer.Option(help="Name of the outdoor place in the log, if it has one")
     ] = "outdoors",
+    closed: Annotated[
+        Path | None,
+        typer.Option(
+            help="Text: a closed day or span a line, as 2026-12-24 or 2026-12-24/2027-01-02"
+        ),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Score the outlook on a log. Each step uses only what was known then."""
@@ -32,6 +38,8 @@ def score(
     from monitor.outlook.evaluation.walk_forward import walk
 
     inputs = files.read(log, forecasts, place, outdoors)
+    if closed is not None:
+        inputs = inputs.with_closed(files.read_closed(closed))
     with progress() as bar:
         task = bar.add_task("reading the log", total=None)
 

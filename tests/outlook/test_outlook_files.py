@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pandas as pd
@@ -62,6 +63,35 @@ def written(tmp_path, log, forecasts):
     log.to_csv(tmp_path / "log.csv", index=False)
     forecasts.to_csv(tmp_path / "forecasts.csv", index=False)
     return tmp_path / "log.csv", tmp_path / "forecasts.csv"
+
+
+def test_closed_days_are_read_line_by_line_and_noted(tmp_path, tables):
+    path = tmp_path / "closed.txt"
+    path.write_text("# the shop was away\n2026-01-03\n\n2026-01-14/2026-01-18  # fair\n")
+    days = files.read_closed(path)
+    first = np.datetime64("2026-01-03").astype(int)
+    assert days.tolist() == [first, *range(first + 11, first + 16)]
+    read = files.read(*written(tmp_path, *tables)).with_closed(days)
+    assert read.hours.closed.tolist() == days.tolist()
+    assert read.notes[-1] == "closed days in the log, known ahead of time: 4"  # 16 days of log
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("", "names no day: must have a date such as 2026-12-24"),
+        ("# nothing\n", "names no day"),
+        ("2026-01-03\n3 January\n", "line 2: '3 January': must be a date such as 2026-12-24"),
+        ("2026-01-03/2026-01-01", "line 1"),
+        ("2026-01-03/2062-01-05", "is 13152 days long: must be at most 366"),
+        (b"\xff\xfe", "is not UTF-8 text"),
+    ],
+)
+def test_a_file_of_closed_days_that_cannot_be_is_refused_with_its_line(tmp_path, text, why):
+    path = tmp_path / "closed.txt"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    with pytest.raises(ImportFault, match=re.escape(why)):
+        files.read_closed(path)
 
 
 def test_a_log_becomes_means_of_hours_and_forecasts_hours_by_issue(tmp_path, tables):
@@ -249,9 +279,12 @@ def test_the_command_prints_tables_and_json(tmp_path, tables):
     assert result.exit_code == 0, result.output
     assert "RH, %, after 10 days of log" in result.output
     assert "No dry snap in this log" in result.output
-    result = CliRunner().invoke(app, ["score", *paths, "--json"])
+    closed = tmp_path / "closed.txt"
+    closed.write_text("2026-01-04\n")
+    result = CliRunner().invoke(app, ["score", *paths, "--closed", str(closed), "--json"])
     told = json.loads(result.stdout)
     assert told["place"] == "bench"
+    assert told["notes"][-1] == "closed days in the log, known ahead of time: 1"
     rows = told["after_days"]["10"]["rh_pct"]
     assert [row["horizon_h"] for row in rows] == [1, 3, 6, 12, 24, 48, 72]
     assert all(row["of_persistence"] < 1 for row in rows)

@@ -7,6 +7,7 @@ and no unit is converted. Rows may be in any order; of two for one moment the fi
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -16,7 +17,9 @@ import pandas as pd
 from monitor.core.csv_text import restored
 from monitor.core.errors import ImportFault
 from monitor.core.files import FileFault, open_table
+from monitor.domain.opening_hours import closed_dates, closed_days
 from monitor.science.air import dew_point
+from monitor.science.outlook.calendar import Days
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
 from monitor.science.ranges import Floats
 
@@ -39,6 +42,9 @@ Ours; one reading each three hours is a third."""
 FEWEST_DAYS = 14
 """A shorter log cannot be scored: the outlook speaks from the tenth day on. [d]  Ours."""
 
+CLOSED_MAX_DAYS = 366
+"""Most days of one closed span. [d]  Ours: more is a mistyped year."""
+
 AGREES_K = 4.0
 """Forecasts whose temperature is off by more in half of the first 12 h are another place's. [K]
 Ours: an ordinary one is within about 1 K there."""
@@ -60,6 +66,13 @@ class Material(NamedTuple):
     hours: ShopHours
     issues: Issues
     notes: list[str]
+
+    def with_closed(self, days: Days) -> Material:
+        """The same, with days on which the shop was closed; a note says how many are in the log."""
+        first, last = ((int(h) - 1) // 24 for h in self.hours.ends_h[[0, -1]])
+        count = int(((days >= first) & (days <= last)).sum())
+        notes = [*self.notes, f"closed days in the log, known ahead of time: {count}"]
+        return self._replace(hours=replace(self.hours, closed=days), notes=notes)
 
 
 def read(log: Path, forecasts: Path, place: str = "", outdoors: str = OUTDOORS) -> Material:
@@ -100,6 +113,38 @@ def read(log: Path, forecasts: Path, place: str = "", outdoors: str = OUTDOORS) 
     issues, again = _read_forecasts(forecasts)
     notes = [*doubled, *again, *_checked(log, forecasts, chosen, hours, issues)]
     return Material(chosen, hours, issues, notes)
+
+
+def read_closed(path: Path) -> Days:
+    """Closed days, since 1970-01-01: a date or a span a line; `#` begins a comment.
+
+    Raises
+    ------
+    ImportFault
+        Naming the file, the line and what is allowed.
+    """
+    try:
+        with open_table(path) as file:
+            lines = file.read().decode("utf-8-sig").splitlines()
+    except FileFault as exc:
+        raise ImportFault(str(exc)) from exc
+    except UnicodeDecodeError as exc:
+        raise ImportFault(f"{path} is not UTF-8 text ({exc.reason} at byte {exc.start})") from exc
+    texts = {n: line.partition("#")[0].strip() for n, line in enumerate(lines, 1)}
+    spans = {n: text for n, text in texts.items() if text}
+    if not spans:
+        raise ImportFault(f"{path} names no day: must have a date such as 2026-12-24 on a line")
+    for n, text in spans.items():
+        try:
+            first, last = closed_dates(text)
+        except ValueError as exc:
+            raise ImportFault(f"{path}, line {n}: {exc}") from exc
+        if (last - first).days > CLOSED_MAX_DAYS:
+            raise ImportFault(
+                f"{path}, line {n}: {text!r} is {(last - first).days + 1} days long: must be at most "
+                f"{CLOSED_MAX_DAYS}"
+            )
+    return closed_days({"closed": list(spans.values())})
 
 
 def read_forecasts(path: Path) -> Issues:
