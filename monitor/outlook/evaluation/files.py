@@ -68,7 +68,7 @@ class Material(NamedTuple):
     notes: list[str]
 
     def with_closed(self, days: Days) -> Material:
-        """The same, with days on which the shop was closed; a note says how many are in the log."""
+        """Inputs with days on which the shop was closed, and a note on how many are in the log."""
         first, last = ((int(h) - 1) // 24 for h in self.hours.ends_h[[0, -1]])
         count = int(((days >= first) & (days <= last)).sum())
         notes = [*self.notes, f"closed days in the log, known ahead of time: {count}"]
