@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 STRAY_MS = 500
 """A tap sooner than this after another one is taken for a stray one."""
-PATIENCE_MS = 30_000
+PATIENCE_MS = 120_000
 
 
 class Hand:
@@ -88,7 +88,7 @@ def release(hand: Hand) -> str:
 def why_longer(hand: Hand) -> str:
     hand.go("Bench")
     hand.tap(".wait .tap", "More")
-    return hand.read("main", r"Why this long\?.*")[:90]
+    return hand.read("main", r"Why this long\?\s*(?!Move)\w[^.]*\.")[-90:]
 
 
 def ready_by_nine(hand: Hand) -> str:
@@ -113,7 +113,7 @@ def snap_and_litres(hand: Hand) -> str:
 
 def cello_safe(hand: Hand) -> str:
     hand.go("Wood")
-    return hand.read("main", r"cello.*?(Safe to close|If opened now, safe to close)\s+\S[^\n]*")[-60:]
+    return hand.read("main", r"cello.*?[Ss]afe to close\s*(Not|Yes|No|Only|Un)[^\n.]*")[-40:]
 
 
 def client_sheet(hand: Hand) -> str:
@@ -121,7 +121,7 @@ def client_sheet(hand: Hand) -> str:
     hand.tap("label", "Heated flat")
     hand.tap("label", "Violin, hard case")
     hand.tap("label", "Our own weather")
-    return hand.read("main", r"(Open|Download|Print) the sheet[^\n]*")
+    return hand.read("#client-pdf", r"The sheet as PDF")
 
 
 def calibrate(hand: Hand) -> str:
@@ -187,7 +187,9 @@ def measure(link: str, screen: str) -> None:
             page.wait_for_function("!!window.boardNow")
             hand, began = Hand(page), time.monotonic()
             answer = job(hand)
-            print(f"{screen} | {name} | {hand.taps} taps | {time.monotonic() - began:.1f} s | {answer}")
+            print(
+                f"{screen} | {name} | {hand.taps} taps | {time.monotonic() - began:.1f} s | {answer}"
+            )
         browser.close()
 
 
