@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import browser_fixtures as browser
 import coming_fixtures
+import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import Board, until
 
+from monitor.commands import Commands
 from monitor.core.clock import now_ms
+from monitor.outlook import files
 
 pytestmark = browser.pytestmark
 chromium, visit = browser.chromium, browser.visit  # fixtures
@@ -56,6 +61,28 @@ def test_what_if_answers_beside_the_outlook_and_refuses_at_the_field(ahead, visi
     )
     page.fill("#if-water", "")
     until(page, "document.querySelector('#if-water-fault').innerText == ''")
+
+
+def test_the_question_about_a_humidifier_is_answered_by_a_tap(ahead, visit):
+    """An answer is shown at once and can be changed. The page has no faults meanwhile."""
+    place = "front-bench"
+    fit = files.fit(ahead.settings, place)
+    found = dataclasses.replace(fit, learned=dataclasses.replace(fit.learned, tanks=(True,) * 7))
+    files.keep(ahead.settings, found)
+    seen = visit("phone")
+    browser.let_change(seen.context, ahead.url, ahead.settings.data)
+    commands = Commands(ahead.writer, places=lambda: [place])
+    with shop_air.command_link(ahead.settings, commands):
+        page = opened(seen, ahead)
+        page.wait_for_selector(".question")
+        assert seen.faults(ahead) == []
+        seen.let_pass()
+        page.click(".question button:has-text('No humidifier here')")
+        page.wait_for_selector("text=There is no humidifier here.")
+        assert page.locator(".question").count() == 0
+        seen.let_pass()
+        page.click("button:has-text('Yes, there is one')")
+        page.wait_for_selector("text=There is a humidifier here.")
 
 
 def test_another_quantity_is_a_tap_away(ahead, visit):
