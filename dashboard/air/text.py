@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 OLD = "old"
 """The state of a place whose sensor has gone quiet."""
 DOUBT = (
-    "The sensor has not moved for hours, stays at the end of its range, or has a wrong clock. Check "
-    "the air with another hygrometer. See Sensors."
+    "The sensor's value has not changed for hours or is at the end of its range, or its clock is "
+    "wrong. Check the air with another hygrometer. See Sensors."
 )
 _RIGHT_FOR = {"bench": "glue and open work", "varnish": "varnish and retouching"}
 

@@ -32,9 +32,8 @@ ADDRESS = "/alerts/phones"
 WORKER = Path(__file__).parent.parent / "assets" / "push-worker.js"
 FIELDS = ("do", "name", "endpoint", "key", "secret", "phone")
 NEEDS_TLS = (
-    "Browsers allow notices only on a page that came over HTTPS. Give the board a certificate: set "
-    "board.cert_file and board.key_file in benchweather.toml. Then open the board on the phone by "
-    "its https address."
+    "Browsers allow notices only on a page that came over HTTPS. Set a TLS certificate and its key "
+    "under Settings, Network. Then open the board on the phone by its https address."
 )
 
 
@@ -73,7 +72,7 @@ def this_phone(shop: ShopData, book: PhoneBook) -> Component:
     """The switch for the browser that asks, or what is missing for it."""
     said = html.P(role="alert", **attributes(data_part="said"))
     if not is_secure(flask.request):
-        manual = dcc.Link("Help: TLS", href="/help/network")
+        manual = dcc.Link("Help: HTTPS", href="/help/network")
         return html.Section([html.P(NEEDS_TLS), html.P(manual), said], id="this-phone")
     try:
         key = str(

@@ -256,8 +256,8 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
     if all(found[kind.id].start is None for kind in kinds):
         return [
             missing.missing(
-                "There is no outlook for this place yet. It needs a sensor and about two days of its "
-                "readings, or a reading by hand of the last hours.",
+                "A latest start cannot be calculated yet. It needs the outlook of this place (a sensor "
+                "and about two days of its readings), or a reading by hand from the last hours.",
                 missing.TYPE_READING,
                 missing.CONNECT_SENSOR,
             )

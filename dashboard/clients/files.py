@@ -40,7 +40,7 @@ TEXTS = {
 }
 PICKS = {
     "unit": ("Temperature in", {"Cel": "°C", "F": "°F"}),
-    "delimiter": ("Between fields", {",": "comma", ";": "semicolon", "tab": "tab"}),
+    "delimiter": ("Columns are separated by", {",": "comma", ";": "semicolon", "tab": "tab"}),
     "decimal": ("Decimal sign", {".": "point", ",": "comma"}),
 }
 

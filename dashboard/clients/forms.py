@@ -71,7 +71,7 @@ FIELDS = (*WHO, *DAY, *HOME, *BAND, *OWN, *OWN_BUFFER, *MONTHS_ASKED)
 CHOICES: Mapping[str, Mapping[str, str]] = {
     "case": {name: name[:1].upper() + name[1:] for name in PRESETS},
     "source": {
-        "shop": "Our own weather",
+        "shop": "Our own outdoor sensor",
         "normals": "A city, or monthly means",
         "readings": "Readings in the home",
         "log": "Their logger's file",
@@ -94,7 +94,7 @@ CHOICES: Mapping[str, Mapping[str, str]] = {
 """Fields that are tapped, by their name in a request."""
 LEGENDS = {
     "case": "Case",
-    "source": "The air of the home follows from",
+    "source": "Estimate the home's air from",
     "climate": "The weather outdoors there",
     "tightness": "The home is",
     "device": "What they have already",

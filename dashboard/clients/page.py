@@ -47,8 +47,8 @@ if TYPE_CHECKING:
 
 NAMES = forms.ON_PAGE
 START = (
-    "Tap the home, the case, and what its air follows from. The sheet then appears here. With "
-    "readings in the home, one month is enough."
+    "Tap the home, the case, and what to estimate the home's air from. The sheet then appears here. "
+    "With readings in the home, one month is enough."
 )
 
 
@@ -155,9 +155,7 @@ def layout(shop: ShopData, kept: CachedJournal) -> Component:
     return html.Main(
         [
             html.H1("Clients"),
-            html.P(
-                "A one-page sheet about the case at home, in figures: three taps, then the sheet."
-            ),
+            html.P("Three taps make a one-page sheet about the case at home, in figures."),
             html.Div(
                 [
                     html.Div(

@@ -186,8 +186,8 @@ def next_taps(found: NextFields) -> list[Component]:
     return [
         *parts,
         html.P(
-            f"Homes like this lie within about {width} points of RH. Before you hand out the sheet, "
-            "ask for what narrows this most:"
+            f"In homes like this, RH can differ by about {width} points. Before you hand out the sheet, "
+            "ask the client for what narrows this range most:"
         ),
         html.Ul(taps, className="client-next"),
     ]

@@ -120,8 +120,8 @@ def summary(one: PlaceOutlook, quantity: str, view: View) -> str:
 
     return (
         f"{how.words} of {one.place.label} over the next five days: lowest about "
-        f"{at_hour(least)}, highest about {at_hour(most)}. Shaded: 8 of "
-        "10 likely courses. Line: the middle one."
+        f"{at_hour(least)}, highest about {at_hour(most)}. Shaded: 8 in "
+        "10 likely courses lie here. Line: the middle course."
     )
 
 

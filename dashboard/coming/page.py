@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from monitor.outlook.summary import PlaceOutlook
 
 NO_CHANGE = (
-    "What if needs an outlook of this place, and there is none yet. What it needs is above."
+    "“What if” needs an outlook of this place, and there is none yet. See above what is missing."
 )
 FAULTS = tuple(name for name in FIELDS if name != "window")
 

@@ -62,13 +62,13 @@ def room_words(
 
 
 def humidifier_why(look: StoredOutlook) -> str:
-    """Say why a humidifier is asked about."""
+    """Reason why a humidifier is asked about."""
     if look.room.tank is None:
-        return "RH has changed as with a humidifier whose tank runs dry."
+        return "RH has changed as it does with a humidifier whose tank runs dry."
     setting = vapour_balance.setting_pct(look.room.tank.water.mean)
     return (
         f"RH often stays near {setting:.0f} % and then falls, as with a humidifier whose tank runs dry. "
-        "With your answer, the outlook is better."
+        "Your answer makes the outlook more accurate."
     )
 
 
@@ -77,7 +77,7 @@ def humidifier_words(look: StoredOutlook) -> str:
     if look.room.tank is None:
         return ""
     setting = vapour_balance.setting_pct(look.room.tank.water.mean)
-    begin = f"A humidifier keeps it at about {setting:.0f} % while it has water"
+    begin = f"A humidifier keeps RH at about {setting:.0f} % while it has water"
     away = look.launch.rh_pct - setting
     if abs(away) <= vapour_balance.BAND_PCT:
         return f"{begin}. It seems to have water now."

@@ -149,7 +149,7 @@ _VERBS = {"almost certain": ("will be", "is"), "likely": ("will probably be", "i
 
 def sentence_chance(spell: OutlookSpell) -> str:
     """Chance of a spell, in figures and a word."""
-    return f"{likely(spell.chance)} chance ({how_sure(spell.chance)})."
+    return f"The chance is {likely(spell.chance)} ({how_sure(spell.chance)})."
 
 
 def lead(one: PlaceOutlook, spell: OutlookSpell, now_ms: int) -> str:

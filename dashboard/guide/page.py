@@ -95,9 +95,9 @@ def content(shop: ShopData, state: GuideState, asked: str = "") -> list[Componen
     if left is None:
         lead += "Your shop is set up. Change anything under Settings."
     elif not done:
-        lead += "Each takes a minute. Skip what you do not need; it stays here."
+        lead += "Each step takes a minute. Skip what you do not need. A skipped step stays here."
     else:
-        lead += "Skip what you do not need; it stays here."
+        lead += "Skip what you do not need. A skipped step stays here."
     return [
         html.H1(TITLE),
         html.P(lead, className="lead"),
@@ -146,7 +146,7 @@ def _around(step: GuideStep, standing: str) -> list[Component]:
                 about="guide",
                 step=str(step),
                 form=f"guide-{step}",
-                said="Saved. The board starts again with it; this takes a few seconds.",
+                said="Saved. Benchweather restarts; this takes a few seconds.",
                 name="tap main",
             )
         )
@@ -154,6 +154,8 @@ def _around(step: GuideStep, standing: str) -> list[Component]:
         taps.append(action_button("Skip", "skip", about="guide", step=str(step), said="Skipped."))
     elif standing == SKIPPED:
         taps.append(
-            action_button("Not skipped", "resume", about="guide", step=str(step), said="Back.")
+            action_button(
+                "Do not skip", "resume", about="guide", step=str(step), said="To do again."
+            )
         )
     return [html.Div(taps, className="taps wide")] if taps else []

@@ -40,8 +40,8 @@ FORMS = (GuideStep.SHOP, GuideStep.HOURS, GuideStep.CHANNEL, GuideStep.FORECAST)
 """Steps with a form that is saved to the settings."""
 TOPICS_SHOWN = 12
 """Most topics listed."""
-UNITS = {"auto": "As this device has it", "C": "°C", "F": "°F"}
-WORK = {"bench": "Gluing and open wood", "varnish": "Varnishing", "outdoors": "None: outdoors"}
+UNITS = {"auto": "By the browser's language", "C": "°C", "F": "°F"}
+WORK = {"bench": "Gluing and open wood", "varnish": "Varnishing", "outdoors": "No work: outdoors"}
 SOURCES = {
     "met-norway": "MET Norway: the whole world. CC BY 4.0, commercial use allowed.",
     "us-nws": "US National Weather Service: the United States only. Public domain.",
@@ -98,7 +98,7 @@ def _shop(shop: ShopData, _: GuideState) -> list[Component]:
     return [
         html.P(
             "The time zone is that of this computer; correct it if it is wrong. A place is a bench or "
-            "a room whose air is read. Its band and size may stay empty."
+            "a room whose air is measured. You can leave its band and size empty."
         ),
         _form(GuideStep.SHOP, fields),
         html.Datalist([html.Option(value=zone) for zone in zones], id="guide-zones"),
@@ -149,7 +149,7 @@ def _reading(shop: ShopData, state: GuideState) -> list[Component]:
                 "The demo is an invented shop with a folder of its own. Stop Benchweather with Ctrl-C "
                 "and run ",
                 html.Code("benchweather demo"),
-                ". Nothing of it comes into your shop.",
+                ". Its readings never mix with yours.",
             ]
         ),
     ]
@@ -170,7 +170,7 @@ def _heard(shop: ShopData) -> list[Component]:
         "any topic for that time. Nothing is stored until you confirm a rule."
     )
     if heard.trouble:
-        words = f"Nothing can be heard: {heard.trouble}."
+        words = f"Benchweather cannot listen: {heard.trouble}."
     elif listens:
         words = f"Listening. Topics that are read already: {heard.read}."
         if not heard.topics:
@@ -188,7 +188,8 @@ def _topic(one: HeardTopic, number: int, shop: ShopData) -> Component:
     if one.rule is None:
         lines = [html.Li(reason) for reason in (*one.reasons, one.why)]
         return html.Div(
-            [*shown, html.P("No rule is known for it:"), html.Ul(lines)], className="heard-topic"
+            [*shown, html.P("No rule can read this topic:"), html.Ul(lines)],
+            className="heard-topic",
         )
     form, place = f"guide-topic-{number}", str(one.rule["place"])
     places = dict(shop.place_names())
@@ -205,13 +206,13 @@ def _topic(one: HeardTopic, number: int, shop: ShopData) -> Component:
             ),
             html.Div(
                 action_button(
-                    "Read it like this",
+                    "Add this rule",
                     SAVE,
                     about="guide",
                     step=TOPIC,
                     of=one.topic,
                     form=form,
-                    said="Saved. The board starts again with it; this takes a few seconds.",
+                    said="Saved. Benchweather restarts; this takes a few seconds.",
                     name="tap main",
                 ),
                 className="taps wide",
@@ -224,11 +225,15 @@ def _topic(one: HeardTopic, number: int, shop: ShopData) -> Component:
 def _clamp_up(shop: ShopData, state: GuideState) -> list[Component]:
     del shop
     if GuideStep.READING not in state.done:
-        return [html.P("It needs a first reading: without it there is no ready time.")]
+        return [
+            html.P(
+                "Type a first reading before this step. Without a reading there is no ready time."
+            )
+        ]
     return [
         html.P(
-            "Tap what you glue, then the place. The ready time is on the button before you tap and in "
-            "the reply."
+            "Tap what you glue, then the place. Each button shows the ready time before you tap; the "
+            "reply shows it again."
         ),
         html.Div(
             dcc.Link("Open Bench", href="/bench", className="tap main"), className="taps wide"
@@ -240,8 +245,8 @@ def _hours(shop: ShopData, _: GuideState) -> list[Component]:
     hours = shop.settings.hours.model_dump()
     return [
         html.P(
-            "As 09:00-18:00; empty: closed. Latest starts, the night theme and quiet hours follow "
-            "them."
+            "Type hours like 09:00-18:00. Leave a closed day empty. Latest starts, the night theme "
+            "and quiet hours follow the opening hours."
         ),
         _form(GuideStep.HOURS, [_text(day, hours[day], placeholder="closed") for day in DAYS]),
         *_more("Holidays and quiet hours", "/settings/hours"),
@@ -277,7 +282,7 @@ def _channel(shop: ShopData, state: GuideState) -> list[Component]:
         parts.append(html.P(test_words(state, shop), role="status"))
     return [
         html.P(
-            "Alerts that need you, and the morning brief, reach you when you are not at the board. "
+            "Alerts that need you, and the morning brief, are also sent to your mailbox or phone. "
             "The password is stored on this computer and never shown again."
         ),
         *parts,
@@ -299,7 +304,11 @@ def _channel(shop: ShopData, state: GuideState) -> list[Component]:
 def _tested(channel: str) -> Component:
     """A channel that is set, and a tap that tests it."""
     test = action_button(
-        "Send a test", "test", about="channel", channel=channel, said="The test is on its way."
+        "Send a test notice",
+        "test",
+        about="channel",
+        channel=channel,
+        said="The notice is being sent.",
     )
     return html.Div([html.Span(f"Channel {channel} is set."), test], className="taps wide")
 
@@ -321,7 +330,7 @@ def _devices(shop: ShopData, _: GuideState) -> list[Component]:
     host = shop.settings.board.host
     return [
         html.P(
-            "Only this computer can open the board as yet."
+            "At present only this computer can open the board."
             if host in ("127.0.0.1", "localhost", "::1")
             else "Other devices in your network can open the board."
         ),
@@ -340,9 +349,9 @@ def _forecast(shop: ShopData, _: GuideState) -> list[Component]:
     chosen = next((s.service for s in settings.forecasts if s.service), SERVICES[0])
     return [
         html.P(
-            "The outlook of your air needs the weather outside. The service gets your position, "
-            "rounded to about a kilometre, and the mail address. Read its terms before you switch it "
-            "on."
+            "The outlook of your shop's air needs an outdoor forecast. The weather service gets your "
+            "position, rounded to about a kilometre, and your mail address. Read the terms of the "
+            "service before you save."
         ),
         _form(
             GuideStep.FORECAST,

@@ -121,8 +121,9 @@ def words(year: Year) -> list[Component]:
     return [
         html.P(text),
         html.P(
-            "Each cell is a local day, marked by its worst hour: ▼ too dry, ▲ too damp, stronger the "
-            "further outside the band. Hatched: no readings. From means of hours.",
+            "Each cell is a local day, marked by its worst hour: ▼ too dry, ▲ too damp. The "
+            "further outside the band, the stronger its colour. Hatched: no readings. From hourly "
+            "means.",
             className="source",
         ),
     ]

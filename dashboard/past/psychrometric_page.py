@@ -129,8 +129,8 @@ def words(
     if band_pct is not None:
         parts.append(
             html.P(
-                f"The dashed area is the band, {band_pct[0]:.0f} to {band_pct[1]:.0f} %. Each thin "
-                "curve is one RH; the thick one is saturation, 100 %.",
+                f"The area with a dashed edge is the band, {band_pct[0]:.0f} to {band_pct[1]:.0f} %. "
+                "Each thin curve is one RH; the thick one is saturation, 100 %.",
                 className="source",
             )
         )

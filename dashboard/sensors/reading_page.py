@@ -55,11 +55,15 @@ def layout(shop: ShopData, place: str = "") -> Component:
         [
             *action_results(),
             html.H1(TITLE),
-            html.P("Read any hygrometer at the place. Wait until its figures no longer move."),
+            html.P(
+                "Put any hygrometer at the place and wait until its figures are steady. Then type "
+                "them here."
+            ),
             form,
             html.P(
                 f"A reading counts as the air of its place for {held} hours. After that the air is "
-                "not known until you read again. A sensor that sends by itself comes first.",
+                "not known until you type a new one. If a sensor sends from the place, its readings are "
+                "used instead.",
                 className="aside",
             ),
             *_last(shop, unit),

@@ -39,24 +39,25 @@ _CAUSES = {
     RejectionCause.EMPTY: "It is empty.",
     RejectionCause.NOT_DATA: "It is not in a form that Benchweather reads.",
     RejectionCause.CONTENT: "It has the right form, but something in it cannot be used.",
-    RejectionCause.READABLE: "Messages like this are read by now.",
+    RejectionCause.READABLE: "Messages like this one can be read now.",
 }
 _REMEDIES = {
-    RejectionCause.COMMAND: "Look at the reason below, then ask again.",
-    RejectionCause.FORECAST: "Look at the reason below. Correct what sends the forecast.",
+    RejectionCause.COMMAND: "Read the reason below, correct the request, and send it again.",
+    RejectionCause.FORECAST: "Read the reason below. Correct the program that sends the forecast.",
     RejectionCause.TOO_LONG: "Set the sensor to send one reading at a time.",
-    RejectionCause.EMPTY: "Restart the sensor. If it goes on, check its battery and its settings.",
+    RejectionCause.EMPTY: "Restart the sensor. If it sends empty messages again, check its battery and "
+    "its settings.",
     RejectionCause.NOT_DATA: "Set the sensor to send JSON, SenML or a number.",
     RejectionCause.CONTENT: (
-        "Check the sensor's clock, its units, and whether its values can be true. The reason below "
-        "names what is wrong."
+        "Check the sensor's clock and units, and check that its values are possible. The reason "
+        "below names what is wrong."
     ),
     RejectionCause.READABLE: "There is nothing to do.",
 }
 _A_RULE = "A rule can read it. Add the rule only if this sensor is yours."
 _NO_RULE = (
     "If it is a sensor of yours, set it to send temperature or RH as JSON. If it is something else, "
-    "let it be."
+    "ignore it."
 )
 
 

@@ -35,14 +35,14 @@ FORM = "import-form"
 TEXTS = {
     "place": ("Place", "bench"),
     "sensor": ("Name of the logger", "logger"),
-    "time": ("Time column; for two columns enter Date + Time", "time"),
+    "time": ("Time column (for two columns: Date + Time)", "time"),
     "format": ("Time format: iso, s, ms, or a pattern such as %d.%m.%Y %H:%M", "iso"),
-    "temperature": ("Temperature column; empty: none", "temperature"),
-    "humidity": ("RH column; empty: none", "humidity"),
+    "temperature": ("Temperature column (empty if there is none)", "temperature"),
+    "humidity": ("RH column (empty if there is none)", "humidity"),
 }
 PICKS = {
     "unit": ("Temperature in", {"Cel": "°C", "F": "°F"}),
-    "delimiter": ("Between fields", {",": "comma", ";": "semicolon", "tab": "tab"}),
+    "delimiter": ("Columns are separated by", {",": "comma", ";": "semicolon", "tab": "tab"}),
     "decimal": ("Decimal sign", {".": "point", ",": "comma"}),
 }
 
@@ -93,16 +93,16 @@ def parts() -> list[Any]:
     return [
         html.H2("Readings of a logger"),
         html.P(
-            "A CSV file. Enter how it is written, then choose it. You see what would be stored, and "
-            "store it with a second tap. Times without a time zone are in the shop's time zone. "
+            "Describe the CSV file here, then choose it. You see what would be stored. A second tap "
+            "stores it. Times without a time zone are in the shop's time zone. "
             "Readings already stored are skipped."
         ),
         html.Div([*texts, *picks], className="fields", id=FORM),
         *_pick("import", "Choose a logger's file"),
         html.H2("Check a record"),
         html.P(
-            "A record of an instrument's air, PDF or CSV, that somebody brings: is it unchanged "
-            "since this shop made it?"
+            "Choose a record of an instrument's air (PDF or CSV). Benchweather checks that it is "
+            "unchanged since this shop made it."
         ),
         *_pick("record", "Choose a record"),
     ]
@@ -184,7 +184,7 @@ def _stored(content: bytes, form: Mapping[str, str], shop: ShopData) -> str:
         path.unlink(missing_ok=True)
     record("import", f"{done['new']} readings as {form.get('place')}/{form.get('sensor')}")
     again = f" {done['repeated']} were stored already." if done["repeated"] else ""
-    lost = f" {done['rejected']} lines were not read." if done["rejected"] else ""
+    lost = f" {done['rejected']} lines could not be read." if done["rejected"] else ""
     return f"{done['new']} readings are stored.{again}{lost}"
 
 

@@ -33,8 +33,8 @@ EVERY = "0.0.0.0"  # noqa: S104 - written into the settings after a password was
 WALL_DAYS = 3650
 FORM = "let-in-form"
 ADVICE = (
-    "At least 12 characters: a few words that do not belong together. Who knows it may do "
-    "everything. Write it down."
+    "At least 12 characters: a few words that do not belong together. Anyone who knows the password "
+    "can do everything. Write it down and keep it safe."
 )
 
 
@@ -77,7 +77,7 @@ def let_in(shop: ShopData, now: Settings) -> list[Component]:
     running = shop.settings.board.host not in LOOPBACK
     address = address_of(now)
     parts: list[Component] = [
-        html.H2("Other devices may come in"),
+        html.H2("Other devices can open the board"),
         html.Div(
             dcc.Input(type="hidden", name="board/host", value="127.0.0.1", id="let-in"), id=FORM
         ),
@@ -98,7 +98,7 @@ def let_in(shop: ShopData, now: Settings) -> list[Component]:
             qr(address, f"QR code of {address}"),
             html.H3("Wall screen"),
             html.P(
-                "A link for a screen on the wall only reads. It is shown once. Withdraw it on the "
+                "The link for a wall screen is read-only. It is shown once. To withdraw it, open the "
                 "page People."
             ),
             html.Div(
@@ -120,7 +120,7 @@ def let_in(shop: ShopData, now: Settings) -> list[Component]:
         "Let no other devices in",
         "change",
         sure="Close the board to all other devices?",
-        said="Only this computer is let in after a restart, which takes a few seconds.",
+        said="Benchweather restarts. Then only this computer can open the board.",
         **about,
     )
     return [*parts, html.Div(off, className="taps wide")]
@@ -146,15 +146,20 @@ def _closed(now: Settings, about: dict[str, str]) -> list[Component]:
     tls = (
         ""
         if now.board.cert_file
-        else (" Without a TLS certificate, others in the same network can read what is sent.")
+        else (
+            " Without a TLS certificate, others in the same network can read all that is sent, "
+            "passwords too."
+        )
     )
+    who = "To see or change anything from there, a person must sign in."
+    if now.board.readers == "anyone":
+        who = "Anyone in that network can then read it. To change anything, a person must sign in."
     draft = attributes(data_draft=f"let-in-{now.version[:8]}")
     return [
-        html.H2("Only this computer is let in"),
+        html.H2("Only this computer can open the board"),
         html.P(
-            "With other devices let in, a phone or a wall screen in the same network opens the "
-            f"board{f' at {address}' if address else ''}. To change anything there, somebody "
-            f"signs in.{tls}"
+            "If you let other devices in, a phone or a wall screen in the same network can open the "
+            f"board{f' at {address}' if address else ''}. {who}{tls}"
         ),
         html.Div(fields, id=FORM, className="fields", **draft),
         html.Div(
@@ -162,7 +167,7 @@ def _closed(now: Settings, about: dict[str, str]) -> list[Component]:
                 "Let other devices in",
                 "change",
                 name="tap main",
-                said="Other devices are let in after a restart, which takes a few seconds.",
+                said="Benchweather restarts. Then other devices can open the board.",
                 **about,
             ),
             className="taps wide",
@@ -215,7 +220,7 @@ def qr(text: str, words: str) -> Component:
 
 
 def wall_link(settings: Settings, name: str) -> list[Component]:
-    """Make the look-only link of a wall screen."""
+    """Make the read-only link of a wall screen."""
     name = checked_name(name)
     token, _ = access().store.issue(
         Kind.WALL, Role.VIEWER, now_ms(), WALL_DAYS * DAY_MS, name=name

@@ -135,7 +135,7 @@ def _field(path: str, label: str, now: Settings, unit: Unit, group: str, name: s
         value,
         of,
         unit,
-        help_text=HELP.get(name, ""),
+        help_text=HELP.get(f"{group}.{name}", HELP.get(name, "")),
         words=WORDS.get(name),
         options=time_zones() if name == "time_zone" else (),
     )
@@ -264,7 +264,7 @@ def restart(book: SettingsQueries) -> list[Component]:
                         "restart",
                         name="tap main",
                         about="settings",
-                        said="Benchweather restarts. This page shows itself again in a few seconds.",
+                        said="Benchweather restarts. This page loads again in a few seconds.",
                     ),
                     className="taps",
                 ),

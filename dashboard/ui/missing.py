@@ -18,7 +18,7 @@ SET_UP_CHANNEL: Link = ("Set up mail or phone", "/guide?step=channel")
 SET_UP_FORECAST: Link = ("Set up a forecast", "/guide?step=forecast")
 CONNECT_SENSOR: Link = ("Connect a sensor", "/guide?step=reading")
 TAKE_IN: Link = ("Take an instrument in", "/wood/new")
-NO_PLACE = "There is no place indoors yet, so there is no air to go by."
+NO_PLACE = "There is no place indoors yet. Set one up first."
 NO_READING = "There is no reading yet."
 
 

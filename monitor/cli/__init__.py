@@ -100,7 +100,9 @@ def _run(settings: Settings, *, verbose: bool) -> None:
         broker = settings.broker.url or f"mqtt://{settings.broker.host}:{settings.broker.port}"
         out.print(f"Board:  {_board_link(settings)}", soft_wrap=True)
         if not settings.places:
-            out.print("        Open this link on this computer: it leads through the first steps.")
+            out.print(
+                "        Open this link on this computer. The guide leads you through the first steps."
+            )
         out.print(f"Broker: {broker}  topic benchweather/<place>/<sensor>")
         out.print(f"Data:   {settings.data}   Ctrl-C ends")
 

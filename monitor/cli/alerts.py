@@ -150,7 +150,7 @@ def humidifier(
     place: Annotated[str, typer.Argument(help="Id of the place")],
     there: Annotated[bool, typer.Option("--there/--none", help="Whether it has a humidifier")],
 ) -> None:
-    """Say whether a place has a humidifier. The outlook asks this on the page Coming."""
+    """Record whether a place has a humidifier. The page Coming asks this."""
     do = HumidifierAction.THERE if there else HumidifierAction.NONE
     ask(settings, do, {"about": About.HUMIDIFIER, "place": place})
     out.print(f"{place} has {'a' if there else 'no'} humidifier.")

@@ -35,6 +35,6 @@ def read(
 
 
 def withdraw(settings: Settings, place: Place) -> None:
-    """Void the last reading by hand at PLACE."""
+    """Withdraw the last reading by hand at PLACE."""
     done = ask(settings, "withdraw", {"about": "reading", "place": place})
     out.print(f"{place}: the reading of {local(done['at_ms'], settings.zone)} is withdrawn")

@@ -35,7 +35,7 @@ class AirAssessment(NamedTuple):
     """The assessment of a place's air.
 
     `title` names the state, as "Very dry", and `advice` has what follows from it; either may be
-    empty. `weight` orders assessments by urgency: 0 all is right, 1 mind it, 2 act, 3 act now.
+    empty. `weight` orders assessments by urgency: 0 all is right, 1 take note, 2 act, 3 act now.
     `since_ms` is when the state began, or the start of an older trace. [ms since 1970-01-01 UTC]
     """
 

@@ -56,7 +56,7 @@ class ReadByHand(HandReadingRequest, frozen=True, kw_only=True, tag="read"):
 
 
 class WithdrawReading(HandReadingRequest, frozen=True, kw_only=True, tag="withdraw"):
-    """Void the last reading by hand of a place, because it was mistyped."""
+    """Withdraw the last reading by hand of a place, because it was mistyped."""
 
 
 REQUESTS = (ReadByHand, WithdrawReading)

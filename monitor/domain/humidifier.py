@@ -25,11 +25,11 @@ class HumidifierRequest(Request, frozen=True, kw_only=True):
 
 
 class HumidifierThere(HumidifierRequest, frozen=True, kw_only=True, tag="there"):
-    """Say that the place has a humidifier."""
+    """Record that the place has a humidifier."""
 
 
 class NoHumidifier(HumidifierRequest, frozen=True, kw_only=True, tag="none"):
-    """Say that the place has no humidifier. The outlook looks for none there."""
+    """Record that the place has no humidifier. The outlook looks for none there."""
 
 
 REQUESTS = (HumidifierThere, NoHumidifier)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 URGENCY_LOW, URGENCY_HIGH = 1, 3
-"""Least and most urgent: 1 mind it, 2 act, 3 act now. [-]"""
+"""Least and most urgent: 1 take note, 2 act, 3 act now. [-]"""
 TITLE_MAX = 100
 """About as long as a title may be, so that it can be heard or read at a glance. [characters]"""
 

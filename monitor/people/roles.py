@@ -24,9 +24,9 @@ class Role(StrEnum):
 
 MAY = {
     Role.VIEWER: "read every page but Clients and People",
-    Role.BENCH: "also read Clients, open, correct and release waits, take in instruments, calibrate "
-    "sensors, acknowledge alerts, and make sheets and records",
-    Role.OWNER: "also change rules and wait types, admit, rename, void and remove sensors, erase "
-    "clients' sheets, and manage people",
+    Role.BENCH: "also read Clients, type readings, open, correct and release waits, take in "
+    "instruments, calibrate sensors, acknowledge alerts, and make sheets and records",
+    Role.OWNER: "also change settings, rules and wait types, admit, rename, void and remove "
+    "sensors, erase clients' sheets, and manage people",
 }
 """Rights of each role, in words."""

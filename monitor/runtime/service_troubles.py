@@ -78,7 +78,7 @@ def troubles(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo, *, gone: bool)
                 "settings",
                 f"Benchweather could not start with the changed settings: "
                 f"{full_stop(beat.settings_trouble)}",
-                "It uses the settings before the change again. Change them once more.",
+                "It runs with the earlier settings again. Correct the change and save it again.",
             )
         )
     if beat.clock is not None:

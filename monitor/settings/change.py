@@ -214,7 +214,7 @@ class SettingsFile:
     ) -> Plan:
         differences = list(_differences(flat(present), flat(target)))
         if not differences:
-            raise Rejected("nothing would change: the settings are like that already")
+            raise Rejected("nothing would change: the settings have these values already")
         try:
             result = rewritten(text, target) if exactly is None else exactly
             if len(result.encode()) > SETTINGS_MAX:

@@ -94,7 +94,7 @@ def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
         "(28 to 34 %) by Sun 08:00."
     )
     assert said.detail.startswith(
-        "9 in 10 chance (almost certain). In about 34 h, between 30 h and 40 h."
+        "The chance is 9 in 10 (almost certain). In about 34 h, between 30 h and 40 h."
     )
     assert "humidifier" in said.detail
     # Said once, with the amount of water or by itself; never left out.
@@ -158,7 +158,7 @@ def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
         )
 
     assert said(43.0, 0.9) == (
-        "A humidifier keeps it at about 44 % while it has water. It seems to have water now."
+        "A humidifier keeps RH at about 44 % while it has water. It seems to have water now."
     )
     assert said(31.0, 0.0).endswith("Its tank seems to be empty.")
     assert said(31.0, 0.9).endswith("RH does not show whether it has water now.")
@@ -185,7 +185,7 @@ def test_a_humidifier_is_a_question_until_somebody_answers_and_never_stated_befo
         parts = coming_page.head_and_details(BENCH, shop, OutlookQueries(shop), NOW, writer=writer)
         return str([part.to_plotly_json() for side in parts for part in side])
 
-    question, stated = "Is there a humidifier here?", "A humidifier keeps it at"
+    question, stated = "Is there a humidifier here?", "A humidifier keeps RH at"
     try:
         nights(*[False] * 4, *[True] * 3)
         assert question not in shown()

@@ -87,7 +87,7 @@ def test_a_file_is_shown_first_and_stored_by_a_second_tap(shop):
     assert "line 4" in answer["said"]
     assert stored(shop) == {}
     status, answer = shop.send(FILE, store="yes")
-    assert (status, answer["said"]) == (200, "5 readings are stored. 1 lines were not read.")
+    assert (status, answer["said"]) == (200, "5 readings are stored. 1 lines could not be read.")
     assert stored(shop) == {
         ("attic", "logger-1", "temperature"): 2,
         ("attic", "logger-1", "humidity"): 3,

@@ -184,7 +184,7 @@ def test_a_sensor_that_sends_in_its_own_form_is_heard_and_read_after_a_tap(user,
         user.until("document.querySelectorAll('.heard-topic').length === 2")
         shown = page.inner_text("#step-reading")
         assert "temperature in F" in shown
-        assert "No rule is known for it" in shown
+        assert "No rule can read this topic" in shown
         user.unfold("reading")
         user.tap("[data-step=topic]")
         user.until_done("reading")
