@@ -259,9 +259,9 @@ def _mark(
         },
         marker={"symbol": symbol, "size": 18, "color": ink},
         name=word,
-        text=[f"<b>{likely(spell.chance)} chance of {word}</b>"],
+        text=[f"{likely(spell.chance)} chance of {word}"],
         textposition="bottom right" if symbol.endswith("down") else "top right",
-        textfont={"color": ink, "size": 16},
+        textfont={"color": ink, "size": 16, "weight": 700},  # <b> would need a style attribute
         hovertemplate=f"<b>{word} from about {when}</b><br>{likely(spell.chance)} chance"
         "<extra></extra>",
     )

@@ -106,6 +106,7 @@ def test_last_night_is_one_tap_and_the_address_leads_there_again(year, visit):
 def test_dates_are_picked_and_kept_on_the_way_to_another_view(year, visit):
     page = opened(visit("wall"), year, "past")
     page.locator(".pick-dates summary").click()
+    assert page.locator(".dates .dash-input-container").first.bounding_box()["width"] > 150
     first, last = (
         page.evaluate(f"new Date(boardNow() - {days * DAY}).toISOString().slice(0, 10)")
         for days in (30, 20)
