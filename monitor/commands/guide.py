@@ -1,4 +1,4 @@
-"""Commands on the guide: skip a step, take it up again; send a test notice."""
+"""Commands on the guide: skip or resume a step; send a test notice."""
 
 from __future__ import annotations
 

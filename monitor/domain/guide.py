@@ -1,4 +1,4 @@
-"""Steps that set a shop up, and requests to skip one or to take it up again.
+"""Steps that set a shop up, and requests to skip one or to resume it.
 
 Whether a step is done follows from the settings and the store; only what was skipped is kept.
 """
@@ -33,11 +33,11 @@ class GuideRequest(Request, frozen=True, kw_only=True):
 
 
 class SkipStep(GuideRequest, frozen=True, kw_only=True, tag="skip"):
-    """Request to leave a step out for now."""
+    """Request to skip a step for now."""
 
 
 class ResumeStep(GuideRequest, frozen=True, kw_only=True, tag="resume"):
-    """Request to take a step up again that was skipped."""
+    """Request to resume a step that was skipped."""
 
 
 REQUESTS = (SkipStep, ResumeStep)

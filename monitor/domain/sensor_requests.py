@@ -28,32 +28,32 @@ class SensorAction(StrEnum):
     """An action on a sensor, as events and messages have it."""
 
     MOVE = "move"
-    """It stands elsewhere since then, whatever its topic says."""
+    """The sensor moved to another place, whatever place its topic names."""
     SEAL = "seal"
-    """It is in a closed jar over a salt."""
+    """The sensor was closed in a jar over a salt."""
     TAKE = "take"
-    """It has come to rest there: its reading is a point of its calibration."""
+    """The steady reading in the jar is a point of the calibration."""
     COMPARE = "compare"
-    """A reference was read beside it, by hand: that is a point too."""
+    """A reading beside a reference is a point of the calibration."""
     BACK = "back"
-    """It is out of the jar, at its place."""
+    """The sensor is out of the jar, at its place."""
     FIT = "fit"
-    """Its points make a correction, valid from a time on."""
+    """The points make a correction, valid from a time on."""
     ABANDON = "abandon"
-    """The points are given up; no jar either."""
+    """The points are discarded, and the sensor is in no jar."""
     VOID = "void"
-    """A correction was wrong and counts for nothing."""
+    """A wrong correction is void."""
     INHERIT = "inherit"
-    """It is the same as one that spoke on another topic: that one's corrections hold for it."""
+    """The sensor had another topic before; the corrections of its old name apply."""
     NOTE = "note"
     VOID_READINGS = "void-readings"
-    """Its readings of a span were wrong and count for nothing."""
+    """The readings of a span are void."""
     RESTORE_READINGS = "restore-readings"
     """Readings that were voided count again."""
     RENAME = "rename"
-    """It has another place and name than its topic says, since ever."""
+    """The sensor has another place and name than its topic, for all its readings."""
     UNDO_RENAME = "undo-rename"
-    """Its last new name is taken away again."""
+    """The last renaming is undone."""
 
 
 AnyTime = Annotated[int, Meta(ge=-EVER_MS, le=EVER_MS, extra={"unit": "ms"})]
@@ -180,7 +180,7 @@ class RenameSensor(SensorRequest, frozen=True, kw_only=True, tag="rename"):
 
 
 class UndoRename(SensorRequest, frozen=True, kw_only=True, tag="undo-rename"):
-    """Take the last new name of a sensor away again."""
+    """Undo the last renaming of a sensor."""
 
 
 REQUESTS = (

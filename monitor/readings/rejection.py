@@ -27,7 +27,7 @@ class RejectionCause(StrEnum):
     EMPTY = "empty"
     NOT_DATA = "not data"
     CONTENT = "content"
-    READABLE = "readable by now"
+    READABLE = "readable now"
 
 
 class Rejection(NamedTuple):

@@ -149,7 +149,7 @@ class SettingsFile:
         target = copy.deepcopy(present)
         for path in paths:
             if became.get(path) != now.get(path):
-                raise Rejected(Fault("was changed again since", ".".join(path)))
+                raise Rejected(Fault("was changed again later", ".".join(path)))
             if path not in was:
                 self._remove(target, path)
         for path in paths:
@@ -172,7 +172,7 @@ class SettingsFile:
         self._replace(plan.text)
 
     def restore(self, version: str) -> None:
-        """Put the file back as it was in a version that was kept."""
+        """Restore the file to a version that was kept."""
         if (text := self._kept(version)) is not None:
             self._replace(text)
 

@@ -21,7 +21,7 @@ HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 SINCE_MS = 14 * DAY_MS
 """The second sensor and the batteries are known so long before the first start. [ms]"""
 STUCK_MS = 9 * HOUR_MS
-"""The second sensor's humidity stands still from so long before the first start on. [ms]"""
+"""Time before the first start from which the second sensor's humidity no longer changes. [ms]"""
 SILENT_SENSOR, SILENT_H = "vc-1", (30.0, 28.0)
 """Sensor that was silent, from and until so long before the first start. [h]"""
 SECOND = (Series(BENCH, "fb-2", Quantity.TEMPERATURE), Series(BENCH, "fb-2", Quantity.HUMIDITY))

@@ -1,4 +1,4 @@
-"""A logger's file and a record, handed to the board under Settings."""
+"""Settings on the board: a logger's file, a record, and the help of fields."""
 
 from __future__ import annotations
 
@@ -6,11 +6,14 @@ import contextlib
 import json
 from urllib.parse import urlencode
 
+import dash
 import dashboard_fixtures as shop_air
+import flask
 import pytest
-from board_requests import HERE
+from board_requests import HERE, said
 
 from dashboard.access import permissions
+from dashboard.access.visitor import Visitor
 from dashboard.app import create_app
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
@@ -137,3 +140,11 @@ def test_a_file_that_is_no_record_is_said_to_be_none(shop):
         200,
         "Changed since it was made, or not a record of Benchweather.",
     )
+
+
+@pytest.mark.parametrize(("section", "empty"), [("limits", False), ("places", True)])
+def test_only_the_band_of_a_place_may_be_left_empty(shop, section, empty):
+    with shop.app.server.test_request_context():
+        flask.g.visitor = Visitor(Role.OWNER)
+        page = dash.page_registry["settings_section"]["layout"](section=section)
+    assert ("Empty: the shop's limit" in said(page)) is empty
