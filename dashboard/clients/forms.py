@@ -144,16 +144,20 @@ def city_form(city: str, unit: formats.Unit) -> tuple[str, ...]:
     return tuple(shown)
 
 
-def sure_fields(form: Mapping[str, str | None], home: str, unit: formats.Unit) -> frozenset[str]:
-    """Fields about the home that differ from the preset and the defaults: somebody knew them."""
+def guessed_fields(form: Mapping[str, str | None], unit: formats.Unit) -> list[str]:
+    """Fields about the home that are as a preset or the defaults have them: nobody may have said them.
+
+    A tight or a leaky home was tapped by somebody who knows it.
+    """
     usual = [form_of({}, unit)]
-    if home in HOMES:
-        usual.append(dict(zip(PRESET_FIELDS, preset_form(home, unit), strict=True)))
-    return frozenset(
+    usual += [dict(zip(PRESET_FIELDS, preset_form(home, unit), strict=True)) for home in HOMES]
+    taken = {name: (form.get(name) or "").strip() for name in PRESET_FIELDS}
+    return [
         name
-        for name in PRESET_FIELDS
-        if (form.get(name) or "").strip() not in {one[name] for one in usual}
-    )
+        for name, text in taken.items()
+        if text in {one[name] for one in usual}
+        and (name != "tightness" or text == DEFAULTS["tightness"])
+    ]
 
 
 ON_PAGE = (*CHOICES, *(a.name for a in FIELDS))
@@ -188,6 +192,7 @@ def wish_of(
                 faults[asked.name] = f"{text!r:.30} is not a number"
                 continue
             wish[asked.name] = formats.to_celsius(value, unit) if asked.unit == "C" else value
+    wish["guessed"] = ", ".join(guessed_fields(form, unit))
     if wish["device"] == "":
         wish = {k: v for k, v in wish.items() if not k.startswith("device_")}
     return wish, faults

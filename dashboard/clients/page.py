@@ -64,19 +64,14 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
         Input("client-more", "data"),
         Input("client-air", "data"),
         Input("client-log", "data"),
-        State("client-home", "value"),
         *(Input(*one) for one in typed),
         prevent_initial_call=True,
     )
     def first(
-        more: dict[str, Any],
-        air: dict[str, Any],
-        log: dict[str, Any],
-        home: str | None,
-        *values: str | None,
+        more: dict[str, Any], air: dict[str, Any], log: dict[str, Any], *values: str | None
     ) -> list[Component]:
         form = dict(zip(NAMES, values, strict=True))
-        return first_answer(form, _with_files(more, air, log), home or "", shop, kept)
+        return first_answer(form, _with_files(more, air, log), shop, kept)
 
     @app.callback(
         Output("client-live", "children"),
@@ -209,19 +204,14 @@ def _is_unasked(form: Mapping[str, str | None]) -> bool:
 
 
 def first_answer(
-    form: Mapping[str, str | None],
-    more: Mapping[str, Any],
-    home: str,
-    shop: ShopData,
-    kept: CachedJournal,
+    form: Mapping[str, str | None], more: Mapping[str, Any], shop: ShopData, kept: CachedJournal
 ) -> list[Component]:
     """The home's air in a month, which is known at once, and what would narrow its range most."""
     if _is_unasked(form):
         return []
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     try:
         read, airs = asked(form, more, shop, kept)
-        found = next_fields(read, airs, forms.sure_fields(form, home, unit))
+        found = next_fields(read, airs)
     except (ClientFault, StoreFault):
         return []  # the sheet's place says what is wrong
     return view.next_taps(found)

@@ -161,7 +161,8 @@ def next_taps(found: NextFields) -> list[Component]:
     low, middle, high = (formats.figure(value, 0) for value in found.home_pct)
     parts: list[Component] = [
         html.P(
-            f"At home in {month}: about {middle} % RH, {low} to {high} % if the home is as entered."
+            f"At home in {month}: about {middle} % RH, and {low} to {high} % in 8 of 10 homes like "
+            "this."
         )
     ]
     if not found.fields:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.clients.home_climate import HomeSources, year_of
-from monitor.clients.request import SheetRequest
+from monitor.clients.request import ClientFault, SheetRequest
 from monitor.science.case.advice import FEW, advise
 from monitor.science.case.devices import Humidifier
 from monitor.science.case.home import Basis, HomeYear
@@ -22,6 +22,10 @@ from monitor.science.case.trial import MORE_DAMP_H
 from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import Floats
 
+NOTHING_KNOWN = (
+    "the weather alone tells too little about such a home: measure its RH in one month, and enter it "
+    "as a reading in the home"
+)
 COLD_C, WARM_C = -5.0, 25.0
 """Outdoors on a cold and a warm day where the weather is not known. [°C]  Ours."""
 CAR_MIN = 60.0
@@ -106,6 +110,9 @@ class SheetCalculation:
     @property
     def measure_next(self) -> int:
         """Month to measure next: the unknown one farthest from every reading."""
+
+        if self.year.basis is not Basis.READINGS:
+            return max(self.unknown, key=self.width_pct)
 
         def away(month: int) -> int:
             apart = [(month - read) % 12 for read in self.year.months_read]
@@ -211,6 +218,8 @@ def calculate_sheet(
     """
     airs = airs or HomeSources()
     year = year_of(wish, airs, members=members)
+    if not year.months_known:
+        raise ClientFault({"source": NOTHING_KNOWN})
     wet = wish.humidified_l_day > 0
     advice = advise(wish.case, year, wish.use, wish.band_pct, wish.own, humidified=wet)
     months = advice.home

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -13,9 +13,10 @@ from monitor.clients.request import ClientFault, SheetRequest
 from monitor.core.formats import local as local_time
 from monitor.core.measurements import Quantity, Series, leading_order
 from monitor.science.case.carried import home_from_readings
+from monitor.science.case.climates import VAPOUR_TIMES, YEAR_TIMES, city_of
 from monitor.science.case.fields import CaseFault
 from monitor.science.case.from_log import home_from_log, outdoors_from_log, year_of_hours
-from monitor.science.case.home import HomeYear, home_year
+from monitor.science.case.home import MOST_WIDE_PCT, HomeYear, home_year
 from monitor.science.case.outdoors import OutdoorYear, from_normals
 from monitor.science.ranges import Floats
 from monitor.store import HOUR_S, Reader
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
 SHOP_YEARS_MS = 3 * 366 * 86_400_000
 """Span of the shop's outdoor log that is read. [ms]"""
 T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
+_FIELD = {"tightness": "changes_h"}
+"""Field of a home for a name of a wish, where they differ."""
 
 
 class HourlyLog(NamedTuple):
@@ -122,9 +125,13 @@ def year_of(wish: SheetRequest, airs: HomeSources, *, members: int) -> HomeYear:
 
 def _year_of(wish: SheetRequest, airs: HomeSources, members: int) -> HomeYear:
     if wish.source in ("normals", "weather", "shop"):
-        return home_year(
-            wish.home, _outdoors("source", wish.source, wish.months, airs), members=members
-        )
+        home = wish.home.guessed([_FIELD.get(name, name) for name in wish.guessed])
+        weather = _outdoors("source", wish.source, wish.months, airs)
+        weather = replace(weather, vapour_times=max(weather.vapour_times, YEAR_TIMES))
+        year = home_year(home, weather, members=members)
+        widths = [one.high - one.low for one in year.monthly()]
+        known = tuple(m for m, wide in enumerate(widths, 1) if wide <= MOST_WIDE_PCT)
+        return replace(year, months_read=known)
     outdoors = (
         _outdoors("climate", wish.climate, wish.outdoor_months, airs) if wish.climate else None
     )
@@ -147,7 +154,8 @@ def _outdoors(
     """The air outdoors, from the source that was chosen in `field`."""
     if source == "normals":
         temps, rhs = zip(*(months[m] for m in range(1, 13)), strict=True)
-        return from_normals(temps, rhs)
+        made = from_normals(temps, rhs)
+        return replace(made, vapour_times=VAPOUR_TIMES) if city_of(months) else made
     if source == "weather":
         if airs.outdoors is None:
             raise ClientFault({"weather": "give a weather file, EPW or TMY3"})

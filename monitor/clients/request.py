@@ -52,6 +52,7 @@ DEFAULTS: Mapping[str, Any] = {
     "people": 2,
     "volume_m3": 150.0,
     "humidified_l_day": 0.0,
+    "guessed": "",
     "device": "",
     "language": "en-GB",
     "unit": "",
@@ -68,11 +69,14 @@ _OPTIONAL = (
     "device_lost_d",
     "device_lost_rh",
 )
+GUESSABLE = ("tightness", "people", "volume_m3", "set_point_c")
+"""Fields of a home that nobody may have said: a usual value is taken then, with its spread."""
 _MONTHLY = ("temp", "rh", "out", "out_rh")
 NAMES = (*DEFAULTS, *_OPTIONAL, *(f"{name}.{m}" for m in range(1, 13) for name in _MONTHLY))
 """Every name of a wish. `temp.1`, `rh.1`: January's mean, at home for readings and outdoors for
 normals; `out.1`, `out_rh.1`: its outdoor temperature and RH, where the climate is typed beside
-readings. An outdoor temperature alone is only held against the reading of its month."""
+readings. An outdoor temperature alone is only held against the reading of its month. `guessed`: the
+names of `GUESSABLE` that nobody said, with commas; if left out, those that are left out."""
 
 
 class ClientFault(MonitorError, ValueError):
@@ -96,6 +100,7 @@ class SheetRequest:
     source: str
     home: ClientHome
     tightness: str
+    guessed: tuple[str, ...]
     humidified_l_day: float
     climate: str
     months: Mapping[int, tuple[float, float]]
@@ -132,7 +137,12 @@ def read_sheet_request(given: Mapping[str, Any]) -> SheetRequest:
     faults: dict[str, str] = {
         n: "is not a field of a client's sheet" for n in given if n not in NAMES
     }
-    typed = {**DEFAULTS, **{k: v for k, v in given.items() if k in NAMES and v is not None}}
+    guessed = ", ".join(name for name in GUESSABLE if given.get(name) is None)
+    typed = {
+        **DEFAULTS,
+        "guessed": guessed,
+        **{k: v for k, v in given.items() if k in NAMES and v is not None},
+    }
     for name, value in typed.items():
         texts = isinstance(DEFAULTS.get(name), str)
         if texts and (fault := text_fault(value, TEXT_MAX)):
@@ -158,6 +168,9 @@ def read_sheet_request(given: Mapping[str, Any]) -> SheetRequest:
             faults[name] = (
                 f"{typed[name]!r:.40}: must be one of {', '.join(filter(None, allowed))}"
             )
+    names = tuple(filter(None, (one.strip() for one in typed["guessed"].split(","))))
+    if set(names) - set(GUESSABLE):
+        faults["guessed"] = f"{typed['guessed']!r:.40}: must be of {', '.join(GUESSABLE)}"
     case = PRESETS.get(typed["case"], PRESETS["violin, hard case"])
     own_case = {n: float(typed[n]) for n in ("air_l", "closed_changes_day") if n in typed}
     case = _made(faults, case, lambda: replace(case, **own_case))  # type: ignore[arg-type] # fields by name
@@ -193,6 +206,7 @@ def read_sheet_request(given: Mapping[str, Any]) -> SheetRequest:
         source=typed["source"],
         home=home,
         tightness=tight,
+        guessed=names,
         humidified_l_day=float(typed["humidified_l_day"]),
         climate=climate,
         months=months,

@@ -14,6 +14,7 @@ from monitor.clients.reminders import calendar_of
 from monitor.clients.year_words import hold_words, month_words, plot_words
 from monitor.core.formats import local
 from monitor.core.qr_code import qr_of
+from monitor.science.case.climates import city_of
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -139,6 +140,9 @@ def _basis(worked: SheetCalculation) -> str:
     say = worked.wish.language
     carried = worked.year.months_carried
     basis = say.text(phrases.CARRIED if carried else phrases.BASES[worked.year.basis])
+    city = city_of(worked.wish.months) if worked.wish.source == "normals" else ""
+    if city:
+        basis = say.text("round figures for the weather of {city}, from memory", city=city)
     return f"{basis} ({worked.station})" if worked.station else basis
 
 
@@ -153,7 +157,10 @@ def _home(worked: SheetCalculation) -> str:
     people = say.many("{n} person", "{n} people", wish.home.people)
     tight = say.text(phrases.TIGHT[wish.tightness])
     heated = say.text("heated to {temp}", temp=say.temperature(wish.home.set_point_c))
-    return ", ".join((tight, heated, people, *use))
+    home = ", ".join((tight, heated, people))
+    if wish.guessed:
+        home = say.text("{home} (usual values that nobody confirmed)", home=home)
+    return ", ".join((home, *use))
 
 
 def _hours(worked: SheetCalculation) -> float:

@@ -59,6 +59,12 @@ def month_words(worked: SheetCalculation) -> str:
     def of(basis: MonthBasis) -> str:
         return say.listed([m for m, one in enumerate(bases, 1) if one is basis])
 
+    if MonthBasis.WEATHER in bases and worked.unknown:
+        return say.text(
+            "Estimated from the weather: {known}. Not known: {unknown}. Nothing was measured at home.",
+            known=of(MonthBasis.WEATHER),
+            unknown=of(MonthBasis.UNKNOWN),
+        )
     if MonthBasis.WEATHER in bases:
         return say.text("All months are estimated from the weather. Nothing was measured at home.")
     found = [say.text("Measured at home: {months}.", months=of(MonthBasis.MEASURED))]

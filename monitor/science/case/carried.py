@@ -13,7 +13,11 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.case.home import (
+    COOLED_C,
+    COOLED_FROM_C,
+    COOLED_SHARE,
     DAILY_SD_PCT,
+    MOST_WIDE_PCT,
     SEED,
     Basis,
     ClientHome,
@@ -61,11 +65,8 @@ unchecked); the spreads: ours."""
 SET_SD_K = 2.0
 """How far a home is heated from what was said. [K]  Ours."""
 
-COOLED_FROM_C, COOLED_SHARE = (22.0, 30.0), (0.1, 0.6)
-"""Share of homes with an air conditioner, by the mean of the hottest month. [°C], [-]  Ours."""
-
-COOLED_C, COOLED_SD_K, COOLED_PCT, COOLED_SD_PCT = 24.5, 1.3, 53.0, 8.0
-"""What air conditioners keep. [°C], [K], [% RH]  From memory, unchecked."""
+COOLED_SD_K, COOLED_PCT, COOLED_SD_PCT = 1.3, 53.0, 8.0
+"""What air conditioners keep, about `COOLED_C`. [K], [% RH]  From memory, unchecked."""
 
 HOT_C, HOT_LOG = (24.0, 30.0), (0.0, 0.12)
 """How far the RH of a month strays besides, in its logarithm, by the mean of the hottest month: no
@@ -80,9 +81,6 @@ beside what the warmth brings. [°C], [K], [-]  Ours: about 2 K in winter, 1 K i
 
 LEAST_EFFECTIVE = 150.0
 """Draws that must still count after weighting; readings are weighted less until so many do. [-]"""
-
-MOST_WIDE_PCT = 30.0
-"""A month whose range is wider than this rests on nothing. [% RH]  Ours."""
 
 
 class CarriedMonths(NamedTuple):

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from monitor.science.case.fields import CaseFault, FieldFault, checked_fields, is_number, parameter
 from monitor.science.case.outdoors import (
@@ -33,6 +34,23 @@ from monitor.science.quantiles import QuantileRange, quantile_range
 from monitor.science.ranges import Floats
 
 SEED = 20_261_203
+USUAL: Mapping[str, tuple[float, float]] = MappingProxyType(
+    {
+        "changes_h": (0.25, 1.0),
+        "people": (1, 4),
+        "volume_m3": (80.0, 350.0),
+        "set_point_c": (17.0, 23.0),
+    }
+)
+"""Ends of what is usual in homes, by field of `ClientHome`.  Common practice, no source."""
+WARM_K = 4.0
+"""How far a home that is not heated lies from the line of `indoor_temperature`. [K]  Ours."""
+COOLED_FROM_C, COOLED_SHARE = (22.0, 30.0), (0.1, 0.6)
+"""Share of homes with an air conditioner, by the mean of the hottest month. [°C], [-]  Ours."""
+COOLED_C, COOLED_MOST_PCT = 24.5, 60.0
+"""What air conditioners keep. [°C], [% RH]  From memory, unchecked."""
+MOST_WIDE_PCT = 30.0
+"""A month whose range is wider than this rests on nothing. [% RH]  Ours."""
 
 
 class Tightness(StrEnum):
@@ -83,11 +101,48 @@ class ClientHome:
         "ours, from moisture buffer values: 40 m² of bare wood in 60 m³ 0.8, painted board 0.4",
     )
     furnishing_times: float = parameter(2.0, "1 to 10", "spread of that")
+    set_point_k: float = parameter(0.0, "0 to 10 K", "how far off what it is heated to may lie")
+
+    warm_k: float = parameter(
+        0.0, "0 to 10 K", "how far off its temperature may lie while it is not heated"
+    )
+    cooled: bool = False
+    """Whether it may have an air conditioner, as many homes of hot climates have."""
 
     @property
     def usual(self) -> ClientHome:
         """The same home without spread."""
-        return replace(self, changes_times=1.0, water_times=1.0, furnishing_times=1.0)
+        return replace(
+            self,
+            changes_times=1.0,
+            water_times=1.0,
+            furnishing_times=1.0,
+            set_point_k=0.0,
+            warm_k=0.0,
+            cooled=False,
+        )
+
+    def guessed(self, names: Collection[str]) -> ClientHome:
+        """The same home where nobody measured, nor said what the fields `names` of `USUAL` are: with the
+        spread of usual homes on top of its own.
+
+        People and volume count as water for each m³ of air.
+        """
+        half = {
+            name: math.log(USUAL[name][1] / USUAL[name][0]) / 2 if name in names else 0.0
+            for name in ("changes_h", "people", "volume_m3")
+        }
+        changes = math.hypot(math.log(self.changes_times), half["changes_h"])
+        water = math.hypot(math.log(self.water_times), half["people"], half["volume_m3"])
+        low_c, high_c = USUAL["set_point_c"]
+        return replace(
+            self,
+            changes_times=min(math.exp(changes), 10.0),
+            water_times=min(math.exp(water), 5.0),
+            set_point_k=(high_c - low_c) / 2 if "set_point_c" in names else 0.0,
+            warm_k=WARM_K,
+            cooled=True,
+        )
 
     def __post_init__(self) -> None:
         wrong = not isinstance(self.people, int)
@@ -157,9 +212,9 @@ class HomeYear:
 
     `temp_c` (8760,), `rh_pct` (8760, M): the home's air by the hour from 1 January [°C], [%];
     `litres_day` (365, M): water a room humidifier gives off [L/day]. `clipped`: share of the hours
-    in which its windows would run with water. `months_read`: months with a reading, all twelve
-    where the year is worked out from the weather; `months_carried`: those that the readings reach by
-    way of the climate, where it is known.
+    in which its windows would run with water. `months_read`: months with a reading, or those that the
+    weather alone tells where the year is worked out from it; `months_carried`: those that the
+    readings reach by way of the climate, where it is known.
     """
 
     temp_c: Floats
@@ -179,7 +234,9 @@ class HomeYear:
     @property
     def months_known(self) -> tuple[int, ...]:
         """Months, 1 to 12, that a reading or the weather covers; the others rest on nothing."""
-        if self.basis is Basis.READINGS and self.outdoors is not None:
+        if self.basis is not Basis.READINGS:
+            return self.months_read
+        if self.outdoors is not None:
             return tuple(sorted({*self.months_read, *self.months_carried}))
         return months_known(self.months_read)
 
@@ -187,7 +244,10 @@ class HomeYear:
     def month_bases(self) -> tuple[MonthBasis, ...]:
         """Basis of each month, January to December."""
         if self.basis is not Basis.READINGS:
-            return (MonthBasis.WEATHER,) * 12
+            return tuple(
+                MonthBasis.WEATHER if m in self.months_read else MonthBasis.UNKNOWN
+                for m in range(1, 13)
+            )
         known = self.months_known
         reached = MonthBasis.CARRIED if self.months_carried else MonthBasis.BESIDE
         return tuple(
@@ -268,9 +328,12 @@ def home_year(
     >>> round(float(dry.rh_pct[-1, 0]), 1)  # outdoor air at −10 °C and 80 %, warmed to 20 °C
     9.8
     """
-    ranks = scores(members, 3, SEED)
+    ranks = scores(members, 7, SEED)
     temp = indoor_temperature(home, outdoors.temp_c)
-    outside = np.minimum(100 * outdoors.members(members) / saturation(temp)[:, None], 100.0)
+    vapour = outdoors.members(members) * outdoors.vapour_times ** ranks[:, 4]
+    outside = np.minimum(100 * vapour / saturation(temp)[:, None], 100.0)
+    cooler, cooled = _cooler(home, outdoors, temp, ranks[:, 3], ranks[:, 5:])
+    outside = np.minimum(outside * cooler, np.where(cooled, COOLED_MOST_PCT, 100.0))
     per_change = 24 * home.volume_m3 * grams_per_pct(temp)
     windows = np.clip((outdoors.temp_c - 10) / 10, 0, 1)
     leak_members = np.stack(
@@ -288,7 +351,7 @@ def home_year(
         np.stack([per_change, per_change * windows], axis=1),
         leak_members,
         np.zeros(YEAR_H),
-        24 * home.water_g_h * home.water_times ** ranks[:, 1],
+        24 * home.water_g_h * home.water_times ** ranks[:, 1] * cooler.mean(axis=0),
     )
     wood = Wood(held, held * 24 / FURNISHING_H, np.zeros(members))
     first = outside[:720].mean(axis=0) + drive.source / (per_change[0] * leak_members[0])
@@ -306,6 +369,30 @@ def home_year(
     basis = Basis.NORMALS if outdoors.smooth else Basis.WEATHER
     clipped = float((course.air_pct > limit).mean())
     return HomeYear(temp, rh, course.given_g / 1000, basis, clipped, home=home, outdoors=outdoors)
+
+
+def _cooler(
+    home: ClientHome, outdoors: OutdoorYear, temp: Floats, heated: Floats, warm: Floats
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """How much higher the RH of the same vapour is in members that are heated to less, are cooler
+    while not heated, or have an air conditioner [-]; and where that runs. (8760, M) or (1, 1)
+
+    `heated` (M,), `warm` (M, 2): ranks of the set point, of the other temperature and of coolers.
+    """
+    if not home.set_point_k and not home.warm_k and not home.cooled:
+        return np.ones((1, 1)), np.zeros((1, 1), np.bool_)
+    hottest = float(outdoors.monthly()[0].max())
+    share = np.interp(hottest, COOLED_FROM_C, COOLED_SHARE) if home.cooled else 0.0
+    ratios, runs = [], []
+    for set_rank, warm_rank, cool_rank in zip(heated, *warm.T, strict=True):
+        set_c = min(max(home.set_point_c + home.set_point_k * set_rank, 5.0), 30.0)
+        own = indoor_temperature(replace(home, set_point_c=set_c), outdoors.temp_c)
+        own = np.where(own > set_c, np.maximum(own + home.warm_k * warm_rank, set_c), own)
+        run_now = (own > COOLED_C) & bool(cool_rank > 1 - 2 * share)
+        own = np.where(run_now, COOLED_C, own)
+        ratios.append(saturation(temp) / saturation(np.minimum(own, 60.0)))
+        runs.append(run_now)
+    return np.stack(ratios, axis=1), np.stack(runs, axis=1)
 
 
 FURNISHING_H = 8.0

@@ -42,17 +42,19 @@ class OutdoorYear:
     """Outdoor air of a year by the hour.
 
     `temp_c` (8760,): temperature [°C]. `vapour_pa` (8760,): vapour pressure [Pa]. `smooth`:
-    whether spells of weather are levelled out, as in monthly normals.
+    whether spells of weather are levelled out, as in monthly normals. `vapour_times`: how far the
+    vapour of the whole year may lie off, times or divided by [-].
     """
 
     temp_c: Floats
     vapour_pa: Floats
     smooth: bool
+    vapour_times: float = 1.0
 
     @property
     def usual(self) -> OutdoorYear:
-        """The same year without spells of weather."""
-        return replace(self, smooth=False)
+        """The same year without spells of weather or spread."""
+        return replace(self, smooth=False, vapour_times=1.0)
 
     def members(self, count: int) -> Floats:
         """Vapour pressure of each member. (8760, 1) of a record, (8760, count) of normals. [Pa]"""
