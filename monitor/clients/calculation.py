@@ -23,7 +23,7 @@ from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import Floats
 
 NOTHING_KNOWN = (
-    "the weather alone tells too little about such a home: measure its RH in one month, and enter it "
+    "too little is known about such a home: measure its RH in one month, and enter it "
     "as a reading in the home"
 )
 COLD_C, WARM_C = -5.0, 25.0

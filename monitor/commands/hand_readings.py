@@ -15,6 +15,8 @@ from monitor.domain.sensor_requests import SensorAction
 from monitor.store.connection import Cursor
 
 MISTYPED = "Mistyped."
+HOTTEST_C = 50.0
+"""Hottest air that a person reads; 68 °F typed as °C is above it. [°C]  Ours."""
 
 
 class HandReadings(Protocol):
@@ -55,6 +57,9 @@ class DecideHandReading:
     def _read(
         self, kept: HandReadings, command: Command[HandReadingRequest], request: ReadByHand
     ) -> Decision:
+        if request.temp_c > HOTTEST_C:
+            text = "is hotter than any shop: was it read in °F? Type it in the unit of the field"
+            raise Rejected(Fault(text, "temp_c", request.temp_c))
         at_ms, place = given(request.at_ms, command.now_ms), request.place
         if kept.is_taken(place, at_ms):
             raise Rejected(

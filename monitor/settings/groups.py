@@ -23,6 +23,19 @@ from monitor.domain.places import AirLimits, Place
 from monitor.domain.topic_rules import TopicRule, rule_faults
 from monitor.mqtt.embedded_broker import PROGRAMS, find_program
 
+SAFE_RH_PCT = (20.0, 80.0)
+"""Widest band of a place where work is done. [%]  Ours: below, spruce held at its edges is beyond its
+yield strain; near 80 % a line of hide glue softens (see `AirLimits.rh_very_high_pct`)."""
+SAFE_LIMITS: dict[str, tuple[float, float, str, str]] = {
+    "rh_very_low_pct": (SAFE_RH_PCT[0], 100.0, "%", "in drier air wood cracks"),
+    "rh_very_high_pct": (0.0, SAFE_RH_PCT[1], "%", "in damper air a glue line may stay soft"),
+    "glue_temp_low_c": (10.0, 30.0, " °C", "in colder air a glue joint chills"),
+    "temp_high_c": (20.0, 35.0, " °C", "in hotter air wet glue does not gel"),
+    "varnish_rh_stop_pct": (0.0, 90.0, "%", "in damper air no coat dries soundly"),
+    "varnish_spread_stop_k": (1.0, 20.0, " K", "closer to its dew point, air wets a surface"),
+}
+"""Ranges of limits, so that no setting makes dangerous air right: least, most, unit, why.
+Common practice, no source."""
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 _STRICT = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -478,6 +491,14 @@ class Fields(BaseModel):
                 raise _at(
                     i, "rh_low_pct", low, f"is not below rh_high_pct, {high:g} (place {place.id})"
                 )
+            for name, end, sound, allowed in (
+                ("rh_low_pct", low, low is None or low >= SAFE_RH_PCT[0], "at least 20%"),
+                ("rh_high_pct", high, high is None or high <= SAFE_RH_PCT[1], "at most 80%"),
+            ):
+                if place.kind != "outdoors" and not sound:
+                    raise _at(
+                        i, name, end, f"must be {allowed}: beyond it wood and glue are in danger"
+                    )
             seen.add(place.id)
         return value
 
@@ -501,6 +522,11 @@ class Fields(BaseModel):
         for name in ("rh_margin_pct", "temp_margin_c", "varnish_spread_margin_k"):
             if getattr(value, name) < 0:
                 raise ValueError(f"{name} must be at least 0")
+        for name, (least, most, unit, why) in SAFE_LIMITS.items():
+            given = getattr(value, name)
+            if not least <= given <= most:
+                allowed = f"{least:g} to {most:g}{unit}"
+                raise ValueError(f"{name} = {given:g}{unit}: must be {allowed}: {why}")
         return value
 
     @field_validator("topics")

@@ -47,6 +47,7 @@ def three():
         (
             {
                 "source": "weather",
+                "guessed": "",
                 "case": "cello, hard case",
                 "language": "en-US",
                 "title": "Ina <Perrin>",
@@ -54,7 +55,15 @@ def three():
             },
             inland,
         ),
-        ({"source": "weather", "case": "violin, soft case", "tightness": "tight"}, sea),
+        (
+            {
+                "source": "weather",
+                "guessed": "",
+                "case": "violin, soft case",
+                "tightness": "tight",
+            },
+            sea,
+        ),
         (INLAND, HomeSources()),
     )
     return [calculate_sheet(read_sheet_request(wish), airs, members=30) for wish, airs in asked]

@@ -186,3 +186,10 @@ def test_it_is_typed_at_the_command_line_too(shop):
     assert "0 to 100" in bad.stderr
     assert shop.command("sensor", "withdraw", "bench").returncode == 0
     assert "bench" not in airs(shop) or airs(shop)["bench"].heard_ms is None
+
+
+def test_degrees_fahrenheit_typed_as_celsius_are_not_stored(shop):
+    """At 68 °C a coat would be ready at once."""
+    with pytest.raises(Rejected, match="°F"):
+        read(shop, temp_c=68.0)
+    assert "bench" not in airs(shop)

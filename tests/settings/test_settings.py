@@ -216,3 +216,22 @@ def test_people_with_passwords_are_enough_and_a_short_shared_password_is_not(tmp
     (found,) = settings.open_to_network(short, people=True)
     assert "has 11 characters" in found
     assert "elevenchars" not in found
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("[[places]]\nid = 'a'\nrh_low_pct = 5\nrh_high_pct = 70\n", "at least 20%"),
+        ("[[places]]\nid = 'a'\nrh_low_pct = 40\nrh_high_pct = 95\n", "at most 80%"),
+        ("[limits]\nrh_very_low_pct = 5\n", "wood cracks"),
+        ("[limits]\nrh_very_high_pct = 95\n", "may stay soft"),
+        ("[limits]\nglue_temp_low_c = 0\n", "chills"),
+        ("[limits]\ntemp_high_c = 60\n", "does not gel"),
+        ("[limits]\nvarnish_rh_stop_pct = 99\n", "no coat"),
+        ("[limits]\nvarnish_spread_stop_k = 0\n", "dew point"),
+    ],
+)
+def test_no_setting_makes_dangerous_air_right(tmp_path, text, why):
+    with pytest.raises(SettingsFault, match=why):
+        load(tmp_path, text)
+    load(tmp_path, "[[places]]\nid = 'a'\nkind = 'outdoors'\nrh_high_pct = 95\n")
