@@ -145,7 +145,7 @@ def city_form(city: str, unit: formats.Unit) -> tuple[str, ...]:
 
 
 def guessed_fields(form: Mapping[str, str | None], unit: formats.Unit) -> list[str]:
-    """Fields about the home that are as a preset or the defaults have them: nobody may have said them.
+    """Fields about the home that are as in a preset or the defaults.
 
     A tight or a leaky home was tapped by somebody who knows it.
     """

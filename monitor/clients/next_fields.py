@@ -70,7 +70,7 @@ def next_fields(wish: SheetRequest, airs: HomeSources) -> NextFields:
 
 
 def _said_width_pct(wish: SheetRequest, airs: HomeSources, name: str, month: int) -> float:
-    """Width of a month's range if a field that nobody said is as it is now. [% RH]"""
+    """Width of a month's range with one guessed field confirmed. [% RH]"""
     said = replace(wish, guessed=tuple(one for one in wish.guessed if one != name))
     found = year_of(said, airs, members=MEMBERS).monthly()[month]
     return found.high - found.low

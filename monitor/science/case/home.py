@@ -123,8 +123,7 @@ class ClientHome:
         )
 
     def guessed(self, names: Collection[str]) -> ClientHome:
-        """The same home where nobody measured, nor said what the fields `names` of `USUAL` are: with the
-        spread of usual homes on top of its own.
+        """Home with the spread of usual homes on top of its own, in the fields `names` of `USUAL`.
 
         People and volume count as water for each m³ of air.
         """
@@ -374,8 +373,7 @@ def home_year(
 def _cooler(
     home: ClientHome, outdoors: OutdoorYear, temp: Floats, heated: Floats, warm: Floats
 ) -> tuple[Floats, NDArray[np.bool_]]:
-    """How much higher the RH of the same vapour is in members that are heated to less, are cooler
-    while not heated, or have an air conditioner [-]; and where that runs. (8760, M) or (1, 1)
+    """Ratio of RH to that at the usual temperature [-], and where a cooler runs. (8760, M) or (1, 1)
 
     `heated` (M,), `warm` (M, 2): ranks of the set point, of the other temperature and of coolers.
     """
