@@ -187,7 +187,7 @@ def test_an_undo_leaves_what_was_changed_since(shop):
     now = shop.file.present()
     assert (now.shop.name, now.shop.altitude_m) == ("Quillon & Daughter", 0.0)
     assert now.broker.port == 1999
-    with pytest.raises(Rejected, match="changed again since"):
+    with pytest.raises(Rejected, match="changed again later"):
         shop.file.undone(plan.version_before, plan.version, paths)
 
 
