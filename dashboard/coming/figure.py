@@ -143,7 +143,7 @@ def _hover(fan: Floats, texts: list[str], name: str, how: DisplayScale) -> dict[
     return {
         "text": texts,
         "customdata": fan[[0, 2]].T,
-        "hovertemplate": f"<b>{escaped(name)}</b><br>%{{text}}<br>%{{y:.{d}f}} {how.unit} "
+        "hovertemplate": f"{escaped(name)}<br>%{{text}}<br>%{{y:.{d}f}} {how.unit} "
         f"(%{{customdata[0]:.{d}f}} to %{{customdata[1]:.{d}f}})<extra></extra>",
     }
 
@@ -204,7 +204,7 @@ def _outside(
         name="outdoors",
         line={"color": look.quiet, "width": 1.4, "dash": "dot"},
         text=texts,
-        hovertemplate=f"<b>outdoors</b><br>%{{text}}<br>%{{y:.{how.decimals}f}} {how.unit}"
+        hovertemplate=f"outdoors<br>%{{text}}<br>%{{y:.{how.decimals}f}} {how.unit}"
         "<extra></extra>",
     )
 
@@ -262,7 +262,7 @@ def _mark(
         text=[f"{likely(spell.chance)} chance of {word}"],
         textposition="bottom right" if symbol.endswith("down") else "top right",
         textfont={"color": ink, "size": 16, "weight": 700},  # <b> would need a style attribute
-        hovertemplate=f"<b>{word} from about {when}</b><br>{likely(spell.chance)} chance"
+        hovertemplate=f"{word} from about {when}<br>{likely(spell.chance)} chance"
         "<extra></extra>",
     )
 

@@ -118,7 +118,7 @@ def _cells(step: int, own: Sequence[CalendarDay], rows: Sequence[int], look: The
 
 
 def _hover(day: CalendarDay) -> str:
-    name = f"<b>{formats.day(day.day)} {day.day.year}</b>"
+    name = f"{formats.day(day.day)} {day.day.year}"
     if not day.hours:
         return f"{name}<br>no readings"
     text = f"{name}<br>{day.low:.0f} to {day.high:.0f} %, mean {day.mean:.0f} %"

@@ -177,7 +177,7 @@ def _marks(record: ClimateRecord, zone: ZoneInfo, look: Theme) -> list[go.Scatte
                     "line": {"color": look.ground, "width": 1},
                 },
                 text=[
-                    f"<b>{e.extreme_pct:.0f} %, {e.beyond_pct:.1f} {side} the band</b>"
+                    f"{e.extreme_pct:.0f} %, {e.beyond_pct:.1f} {side} the band"
                     f"<br>{formats.stamp(e.at_ms, zone)}"
                     f"<br>outside for {formats.hours((e.to_ms - e.from_ms) / 1000)}"
                     for e in mine

@@ -186,7 +186,7 @@ def with_difference(
         "name": "difference",
         "showlegend": False,
         "text": formats.moments(table["at_ms"], view.zone),
-        "hovertemplate": f"<b>{plots.escaped(names[0])} minus {plots.escaped(names[1])}</b>"
+        "hovertemplate": f"{plots.escaped(names[0])} minus {plots.escaped(names[1])}"
         f"<br>%{{text}}<br>%{{y:+.1f}} {unit}<extra></extra>",
     }
     return figure | {"data": [*figure["data"], line], "layout": layout}

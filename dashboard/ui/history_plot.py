@@ -228,7 +228,7 @@ def _outline(part: _Shown) -> tuple[NDArray[np.float64], NDArray[np.float64]] | 
 def _hover(part: _Shown, how: DisplayScale, view: View) -> dict[str, Any]:
     """Hover text of a point: its local time, its value, and its range where it has one."""
     digits = max(how.decimals, 1) if how.unit == "%" else how.decimals
-    label = f"<b>{escaped(part.label)}</b><br>%{{text}}<br>%{{y:.{digits}f}} {how.unit}"
+    label = f"{escaped(part.label)}<br>%{{text}}<br>%{{y:.{digits}f}} {how.unit}"
     found: dict[str, Any] = {"text": formats.moments(part.at_ms, view.zone)}
     if np.any(part.high > part.low):
         found["customdata"] = np.column_stack([part.low, part.high])

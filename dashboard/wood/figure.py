@@ -166,7 +166,7 @@ def _line(
         y=values,
         line={"color": ink, "width": width, "dash": dash},
         text=times,
-        hovertemplate=f"<b>{escaped(name)}</b><br>%{{text}}<br>%{{y:.1f}} %<extra></extra>",
+        hovertemplate=f"{escaped(name)}<br>%{{text}}<br>%{{y:.1f}} %<extra></extra>",
     )
 
 
@@ -261,7 +261,7 @@ def _wait_marks(waits: Sequence[Wait], foot: float, view: View, look: Theme) -> 
         end = wait.released_ms or view.end_ms
         name = ", ".join(filter(None, (str(wait.kind["name"]), wait.what)))
         state = "" if wait.released_ms else ", still open"
-        text = f"<b>{escaped(name)}</b><br>from {formats.stamp(wait.started_ms, view.zone)}{state}"
+        text = f"{escaped(name)}<br>from {formats.stamp(wait.started_ms, view.zone)}{state}"
         xs += [max(wait.started_ms, view.start_ms), end, np.nan]
         texts += [text, text, ""]
     return [
