@@ -116,9 +116,11 @@ def answer_pdf(shop: ShopData) -> flask.Response:
             "words": [_text(one) for one in list(body.get("words") or ())[:TEXTS_MAX]],
         }
         template = (files("dashboard.past") / "picture.typ").read_bytes()
-        made = typst_pdf.pdf(template, content)
+        made = typst_pdf.pdf_apart(template, content)
     except (NotOurs, TypeError) as exc:
         return flask.Response(f"{exc}\n", 400, mimetype="text/plain")
+    except typst_pdf.TypesetterBusy:
+        return flask.Response("Another page is being set. Try again.\n", 503, mimetype="text/plain")
     except typst_pdf.TypesetFault:
         return flask.Response("The page could not be set.\n", 400, mimetype="text/plain")
     return flask.Response(made, mimetype="application/pdf")

@@ -30,6 +30,7 @@ from dashboard.past.selection import Choice
 from dashboard.ui.plots import View
 from dashboard.ui.themes import THEMES
 from monitor.air.place_means import Means
+from monitor.clients import typst_pdf
 from monitor.core.clock import now_ms, to_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.science.wood import equilibrium_moisture_content
@@ -346,6 +347,29 @@ def test_a_drawing_that_is_not_ours_is_refused(full, client, svg):
     answer = pdf(client, svg)
     assert answer.status_code == 400
     assert answer.mimetype == "text/plain"
+
+
+def of_patterns(depth, each):
+    """A drawing whose patterns each have the next `each` times."""
+    fill = '<rect width="1" height="1" fill="url(#p{})"/>'
+    patterns = "".join(
+        f'<pattern id="p{i}" width="1" height="1">{fill.format(i + 1) * each}</pattern>'
+        for i in range(depth)
+    )
+    last = f'<pattern id="p{depth}" width="1" height="1"><rect width="1" height="1"/></pattern>'
+    drawn = f"<defs>{patterns}{last}</defs>{fill.format(0)}"
+    return f'<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9">{drawn}</svg>'
+
+
+@pytest.mark.parametrize(("depth", "each"), [(2000, 1), (20, 3)], ids=["deep", "endless"])
+def test_a_drawing_that_breaks_the_typesetter_leaves_the_board_alive(
+    full, client, monkeypatch, depth, each
+):
+    monkeypatch.setattr(typst_pdf.pdf_apart, "__defaults__", (6.0,))
+    answer = pdf(client, of_patterns(depth, each))
+    assert answer.status_code == 400
+    assert b"could not be set" in answer.data
+    assert pdf(client).mimetype == "application/pdf"
 
 
 @pytest.mark.parametrize(
