@@ -60,6 +60,11 @@ class PushService:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
                 service.pushes.append(Push(self.path, dict(self.headers), body))
                 code = service.answers.pop(0) if service.answers else 201
+                while code == 100:  # for as long as the other side listens
+                    try:
+                        self.wfile.write(b"HTTP/1.1 100 Continue\r\n\r\n")
+                    except OSError:
+                        return
                 self.send_response(code)
                 if code == 307:
                     self.send_header("Location", f"https://localhost:{service.port}/elsewhere")

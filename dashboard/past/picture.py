@@ -120,7 +120,9 @@ def answer_pdf(shop: ShopData) -> flask.Response:
     except (NotOurs, TypeError) as exc:
         return flask.Response(f"{exc}\n", 400, mimetype="text/plain")
     except typst_pdf.TypesetterBusy:
-        return flask.Response("Another page is being set. Try again.\n", 503, mimetype="text/plain")
+        return flask.Response(
+            "Another page is being set. Try again.\n", 503, mimetype="text/plain"
+        )
     except typst_pdf.TypesetFault:
         return flask.Response("The page could not be set.\n", 400, mimetype="text/plain")
     return flask.Response(made, mimetype="application/pdf")

@@ -380,7 +380,7 @@ class EmbeddedBroker:
                 _subjects(("#",) if self._any_topic else rules.publishes(may)),
                 _subjects(rules.reads(may)),
                 () if may is May.COMMANDS or not self._any_topic else _subjects(rules.commands),
-                states if self._any_topic else (),
+                (*states, _PROBE_SUBJECT) if self._any_topic else (),
             )
             for name, password, may in users
         ]

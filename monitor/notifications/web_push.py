@@ -9,6 +9,7 @@ goes to the address that was checked, and a redirect is not followed.
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 import http.client
 import ipaddress
@@ -43,6 +44,8 @@ CONTACT = "mailto:shop@benchweather.invalid"
 _URGENCIES = ("low", "normal", "high")
 NAT64 = ipaddress.ip_network("64:ff9b::/96")
 """IPv6 addresses that stand for IPv4 ones (RFC 6052)."""
+UNICAST = ipaddress.ip_network("2000::/3")
+"""IPv6 addresses of the public internet; others lead into a network of its own (RFC 4291)."""
 _GONE = {404, 410}
 _AGAIN = {408, 425, 429}
 
@@ -75,6 +78,8 @@ def is_public(address: str) -> bool:
             inside = ipaddress.IPv4Address(found.packed[-4:])
         if inside is not None:
             return inside.is_global and not inside.is_multicast
+        if found not in UNICAST:
+            return False
     return found.is_global and not found.is_multicast
 
 
@@ -152,12 +157,13 @@ def send(
     NotSent
     """
     outcome: list[int | NotSent] = []
+    lines: list[socket.socket] = []
 
     def go() -> None:
         try:
             body = _encrypted(browser, notice)
             headers = _headers(browser.endpoint, notice, key_file, contact)
-            outcome.append(_posted(browser.endpoint, body, headers, allowed, trust))
+            outcome.append(_posted(browser.endpoint, body, headers, allowed, trust, lines))
         except NotSent as exc:
             outcome.append(exc)
         except BadSubscription as exc:
@@ -168,6 +174,9 @@ def send(
     courier.start()
     courier.join(most_s)
     if not outcome:
+        for line in lines:  # else its thread would wait for as long as the server likes
+            with contextlib.suppress(OSError):
+                socket.socket.shutdown(line, socket.SHUT_RDWR)
         raise NotSent(f"no answer within {most_s:g} s", retryable=True)
     found = outcome[0]
     if isinstance(found, NotSent):
@@ -226,8 +235,10 @@ def _posted(
     headers: dict[str, str],
     allowed: Allowed,
     trust: ssl.SSLContext | None,
+    lines: list[socket.socket],
 ) -> int:
-    """Post to a checked address of the host; return the status of the answer."""
+    """Post to a checked address of the host; return the status of the answer. `lines` gets the
+    connection."""
     parts = _split(endpoint)
     host, port = parts.hostname or "", parts.port or 443
     target = parts.path + (f"?{parts.query}" if parts.query else "")
@@ -238,8 +249,12 @@ def _posted(
             raise NotSent("its host is not on the public internet", retryable=False)
         with (
             _connected(addresses, port) as line,
-            (trust or ssl.create_default_context()).wrap_socket(line, server_hostname=host) as tls,
+            (trust or ssl.create_default_context()).wrap_socket(
+                line, server_hostname=host, do_handshake_on_connect=False
+            ) as tls,
         ):
+            lines.append(tls)
+            tls.do_handshake()
             connection = http.client.HTTPSConnection(host, port)
             connection.sock = tls
             connection.request("POST", target or "/", body, headers)

@@ -21,7 +21,7 @@ import pandas as pd
 from monitor.core import files
 from monitor.core.clock import from_ms
 from monitor.core.errors import ImportFault
-from monitor.core.measurements import MEASURES, Quantity, Reading, Series, name_fault
+from monitor.core.measurements import BY_HAND, MEASURES, Quantity, Reading, Series, name_fault
 from monitor.core.units import UNITS, allowed
 
 EARLIEST = pd.Timestamp("1970-01-02", tz="UTC")
@@ -137,6 +137,8 @@ def read_csv(
     for what, name in (("place", plan.place), ("sensor", plan.sensor)):
         if fault := name_fault(name):
             raise ImportFault(f"{what} {name!r} {fault}")
+    if plan.sensor == BY_HAND:
+        raise ImportFault(f"sensor {BY_HAND!r} is for readings that a person types: name another")
     for what, sign in (("delimiter", plan.delimiter), ("decimal sign", plan.decimal)):
         if len(sign) != 1 or sign in '\r\n"\0':
             raise ImportFault(f"{what} {sign!r} must be one character, such as , or ;")

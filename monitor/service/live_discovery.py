@@ -25,6 +25,8 @@ log = logging.getLogger(__name__)
 WRITE_S = 0.3
 """Period of writing what was heard. [s]"""
 STOP_WAIT_S = 5.0
+CLOSE_AGAIN_S = 5.0
+"""Period of trying to close the broker. [s]"""
 NOT_YET = "may not read"
 """Trouble of a subscription that the broker does not allow."""
 
@@ -77,8 +79,18 @@ class LiveDiscovery:
             # The outermost loop of this thread: the service goes on without it.
             log.exception("listening stopped")
         finally:
-            if self._broker is not None and not self._ended.is_set():
-                self._broker.open_topics(False)
+            if self._broker is not None:
+                self._close(self._broker)
+
+    def _close(self, broker: EmbeddedBroker) -> None:
+        """Close our broker again; where a file cannot be used, try until it can."""
+        while not self._ended.is_set():
+            try:
+                broker.open_topics(False)
+                break
+            except (MonitorError, OSError) as exc:
+                log.error("the broker still takes any topic reason=%s", exc)
+                self._ended.wait(CLOSE_AGAIN_S)
 
     def _listen(self) -> None:
         ear = TopicListener(self._settings.topics)

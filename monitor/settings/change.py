@@ -172,8 +172,9 @@ class SettingsFile:
         self._replace(plan.text)
 
     def restore(self, version: str) -> None:
-        """Restore the file to a version that was kept."""
+        """Restore the file to a version that was kept; what it holds now is kept too."""
         if (text := self._kept(version)) is not None:
+            self.keep()
             self._replace(text)
 
     def _replace(self, text: str) -> None:

@@ -105,6 +105,7 @@ def test_a_file_is_shown_first_and_stored_by_a_second_tap(shop):
     [
         ({"temperature": "Warmth"}, FILE, "Warmth"),
         ({"place": "../etc"}, FILE, "special meaning"),
+        ({"sensor": "by-hand"}, FILE, "that a person types"),
         ({"temperature": "", "humidity": ""}, FILE, "no column"),
         ({"delimiter": '"'}, FILE, "delimiter"),
         ({}, b"\xff\xfe\x00", "not utf-8"),

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import stat
+import threading
 
 import pytest
 from certificates import make_certificate, trusting
+from conftest import until
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
@@ -122,6 +124,13 @@ def test_an_answer_that_is_no_success_is_named(service, key_file, way, code, typ
     assert len(service.pushes) == 1  # a redirect is not followed
 
 
+def test_a_service_that_is_never_done_leaves_no_thread(service, key_file, way):
+    service.answers = [100]
+    with pytest.raises(NotSent, match="no answer within"):
+        web_push.send(Device(service.url).browser, NOTICE, key_file, most_s=2, **way)
+    until(lambda: "push" not in {one.name for one in threading.enumerate()}, what="it ends")
+
+
 def test_a_host_of_the_own_network_is_never_asked(service, key_file, way):
     with pytest.raises(NotSent, match="not on the public internet") as caught:
         web_push.send(Device(service.url).browser, NOTICE, key_file, trust=way["trust"])
@@ -148,6 +157,9 @@ def test_a_host_of_the_own_network_is_never_asked(service, key_file, way):
         ("::ffff:192.168.1.1", False),
         ("64:ff9b::a00:1", False),
         ("2002:c0a8:0101::1", False),
+        ("::10.1.2.3", False),
+        ("fec0::1", False),
+        ("4000::1", False),
     ],
 )
 def test_only_addresses_of_the_internet_are_public(address, public):

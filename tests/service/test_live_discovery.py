@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from contextlib import closing
 from dataclasses import replace
 
@@ -97,6 +98,30 @@ def test_the_broker_takes_only_known_topics_again_when_the_time_is_over(tmp_path
         until(refused, what="the topic is refused again")
         stranger.disconnect()
         stranger.loop_stop()
+    finally:
+        discovery.stop()
+        broker.stop()
+
+
+@pytest.mark.slow
+@pytest.mark.broker
+def test_a_broker_that_cannot_be_closed_is_closed_as_soon_as_it_can(tmp_path, monkeypatch):
+    monkeypatch.setattr(live_discovery, "LISTEN_S", 0.1)
+    monkeypatch.setattr(live_discovery, "CLOSE_AGAIN_S", 0.1)
+    settings = load(data=tmp_path, environ={"BENCHWEATHER_BROKER__PORT": str(free_port())})
+    broker = embedded_broker(settings, ingest_account(), access_rules(Contract()))
+    discovery = live_discovery.LiveDiscovery(settings, broker_address(settings), broker)
+    configuration = broker.folder / "broker.conf"
+    try:
+        broker.start()
+        discovery.start()
+        until(lambda: '">"' in configuration.read_text(), what="it is open")
+        settings.broker_accounts_path.write_text("damaged")
+        until(lambda: time.monotonic() > discovery._until + 0.5, what="the time is over")
+        assert discovery.listening()  # and tries
+        settings.broker_accounts_path.unlink()
+        until(lambda: not discovery.listening(), what="it is closed")
+        assert '"allow": [">"' not in configuration.read_text()
     finally:
         discovery.stop()
         broker.stop()

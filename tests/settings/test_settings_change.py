@@ -249,3 +249,12 @@ def test_other_ways_to_write_a_file_are_kept(text, change, result):
     target = tomllib.loads(text)
     change(target)
     assert rewritten(text, target) == result
+
+
+def test_an_edit_by_hand_that_did_not_start_is_kept_when_the_file_is_put_back(shop):
+    first, edited = shop.file.present().version, FILE + "# by hand, and wrong\nrubbish"
+    shop.path.write_text(edited)
+    shop.file.restore(first)
+    assert shop.path.read_text() == FILE
+    kept = shop.folder / "settings-versions" / f"{version_of(edited)}.toml"
+    assert kept.read_text() == edited
