@@ -3,7 +3,8 @@
 A request is a `msgspec.Struct`. Its annotations say what is allowed; what `msgspec` does not know of
 a value stands in the annotation's `extra`: `tidy`, which puts a text in order before it is checked;
 `one_of`, the values that are allowed; `fault`, which returns why a value cannot be; `past_ms` and
-`ahead_ms`, how far from now a time may be; `unit`; `allowed`, words for what is allowed.
+`ahead_ms`, how far from now a time may be; `unit`; `allowed`, words for what is allowed;
+`hidden`, words for what is wrong where the value itself must not be repeated.
 """
 
 from __future__ import annotations
@@ -207,6 +208,8 @@ def _fault(name: str, value: Any, type_: Any) -> Fault:
         (k.extra.get("unit", "") for k in kinds if isinstance(k, Metadata) and k.extra), ""
     )
     kind = next(k for k in kinds if not isinstance(k, Metadata | NoneType))
+    if "hidden" in _extra(type_):
+        return Fault(_extra(type_)["hidden"], name)
     if "allowed" in _extra(type_):
         return Fault("", name, value, _extra(type_)["allowed"])
     if "one_of" in _extra(type_):

@@ -17,6 +17,8 @@ from monitor.core.formats import local
 DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 CLOSED_MAX = 100
 """No shop is looked for that opens later. [d]"""
+CLOSED_MAX_DAYS = 366
+"""Longest time that one entry of `closed` may last. [d]"""
 Hours = Mapping[str, Any]
 """Opening hours: `DAYS` with a `span` each, and `closed`, a list of `closed_dates`."""
 _SPAN = re.compile(r"(\d{2}):(\d{2})-(\d{2}):(\d{2})")
@@ -62,6 +64,8 @@ def closed_dates(text: str) -> tuple[date, date]:
         raise ValueError(
             f"{text!r}: must be a date such as 2026-12-24, or two such as 2026-12-24/2027-01-02"
         ) from None
+    if (found[1] - found[0]).days > CLOSED_MAX_DAYS:  # each day is looked at, again and again
+        raise ValueError(f"{text!r}: must be at most {CLOSED_MAX_DAYS} days long")
     return found
 
 

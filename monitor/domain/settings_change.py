@@ -19,6 +19,9 @@ VALUE_MAX = 10_000
 CHANGES_MAX = 200
 """Most values that one request sets or removes."""
 
+UNSAID = {"hidden": f"must be a list of at most {CHANGES_MAX} paths with their values"}
+"""What is said of values that cannot be read; they may hold a password, so none is repeated."""
+
 Key = Annotated[str, Meta(min_length=1, max_length=120, extra={"allowed": "a name"})]
 SettingPath = Annotated[tuple[Key, ...], Meta(min_length=1, max_length=6)]
 """Names down to a setting: ("shop", "name"), or ("places", "bench", "rh_low_pct"), where the second is
@@ -56,7 +59,7 @@ class ChangeSettings(SettingsRequest, frozen=True, kw_only=True, tag=str(Setting
     by hand, is not overwritten.
     """
 
-    set: Annotated[tuple[SettingValue, ...], Meta(max_length=CHANGES_MAX)] = ()
+    set: Annotated[tuple[SettingValue, ...], Meta(max_length=CHANGES_MAX, extra=UNSAID)] = ()
     remove: Annotated[tuple[SettingPath, ...], Meta(max_length=CHANGES_MAX)] = ()
     version: Annotated[str, Meta(max_length=64)]
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import itertools
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -142,6 +143,8 @@ def read_csv(
     for what, sign in (("delimiter", plan.delimiter), ("decimal sign", plan.decimal)):
         if len(sign) != 1 or sign in '\r\n"\0':
             raise ImportFault(f"{what} {sign!r} must be one character, such as , or ;")
+    if plan.decimal.isalnum() or plan.decimal in "+-":
+        raise ImportFault(f"decimal sign {plan.decimal!r} is part of a number: must be . or ,")
     if not plan.columns:
         raise ImportFault("no column is named: name at least one, such as temperature:Cel:Temp")
     taken = [column.quantity for column in plan.columns]
@@ -259,7 +262,7 @@ def _moments(table: pd.DataFrame, plan: ImportPlan) -> pd.Series:
     try:
         with_zone = pd.to_datetime(text.where(zoned), format=layout, utc=True, errors="coerce")
         naive = pd.to_datetime(text.where(~zoned), format=layout, errors="coerce")
-    except ValueError as exc:
+    except (ValueError, re.error) as exc:  # the latter for a part that stands there twice
         raise ImportFault(f"time format {plan.time_format!r}: {exc}") from exc
     if not naive.notna().any():
         return with_zone

@@ -108,6 +108,8 @@ def test_a_file_is_shown_first_and_stored_by_a_second_tap(shop):
         ({"sensor": "by-hand"}, FILE, "that a person types"),
         ({"temperature": "", "humidity": ""}, FILE, "no column"),
         ({"delimiter": '"'}, FILE, "delimiter"),
+        ({"decimal": "1"}, FILE, "decimal sign"),
+        ({"format": "%Y-%Y"}, FILE, "time format"),
         ({}, b"\xff\xfe\x00", "not utf-8"),
         ({}, b"", "header"),
         ({}, b"when;T;RH\n", "no reading was found"),

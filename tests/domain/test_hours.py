@@ -80,6 +80,13 @@ def test_dates_that_are_closed_are_passed_over():
     assert is_open(HOLIDAYS, BERLIN, at("2026-12-23T10:00"))
 
 
+@pytest.mark.parametrize("forever", ["2026-12-24/9999-12-31", "0001-01-01/2026-12-24"])
+def test_a_shop_is_not_closed_for_longer_than_a_year(forever):
+    assert closed_dates("2026-01-01/2027-01-02")
+    with pytest.raises(ValueError, match="at most 366 days"):
+        closed_dates(forever)
+
+
 def quiet(text, quiet_hours="21:00-07:00", hours=HOLIDAYS):
     found = quiet_until(quiet_hours, BERLIN, at(text), hours)
     return found and f"{from_ms(found).astimezone(BERLIN):%a %d %H:%M}"

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.commands import read_request
 from monitor.core.errors import Rejected
 from monitor.core.files import SETTINGS_MAX
 from monitor.domain.settings_change import SettingValue
@@ -258,3 +259,20 @@ def test_an_edit_by_hand_that_did_not_start_is_kept_when_the_file_is_put_back(sh
     assert shop.path.read_text() == FILE
     kept = shop.folder / "settings-versions" / f"{version_of(edited)}.toml"
     assert kept.read_text() == edited
+
+
+@pytest.mark.parametrize(
+    "one",
+    [
+        {"value": "geheim", "path": []},
+        {"value": "geheim", "path": ["board", 1]},
+        {"value": "geheim"},
+        "geheim",
+    ],
+)
+def test_a_value_that_cannot_be_read_is_not_repeated(one):
+    command = {"about": "settings", "do": "change", "version": "", "set": [one]}
+    with pytest.raises(Rejected) as caught:
+        read_request(command, 0)
+    assert "geheim" not in str(caught.value)
+    assert "paths with their values" in str(caught.value)
