@@ -262,8 +262,7 @@ def _mark(
         text=[f"{likely(spell.chance)} chance of {word}"],
         textposition="bottom right" if symbol.endswith("down") else "top right",
         textfont={"color": ink, "size": 16, "weight": 700},  # <b> would need a style attribute
-        hovertemplate=f"{word} from about {when}<br>{likely(spell.chance)} chance"
-        "<extra></extra>",
+        hovertemplate=f"{word} from about {when}<br>{likely(spell.chance)} chance<extra></extra>",
     )
 
 
