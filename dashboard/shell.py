@@ -17,7 +17,7 @@ from monitor.core.errors import StoreFault
 from monitor.people.access_store import has_people
 from monitor.people.roles import Role
 from monitor.runtime import service_troubles
-from monitor.settings import open_to_network
+from monitor.settings import open_without_password
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -140,11 +140,6 @@ def _entry(path: str, word: str) -> list[Component | str]:
     return [word, html.Span(id="alerts-open", className="count-of")]
 
 
-def _open_to_network(shop: ShopData) -> list[str]:
-    """Warnings about a board on a network."""
-    return open_to_network(shop.settings.board, people=has_people(access().store))
-
-
 def banner(shop: ShopData) -> list[Component]:
     """The troubles of the service and the store, loud, each with what to do."""
     state = shop.service_state()
@@ -155,9 +150,10 @@ def banner(shop: ShopData) -> list[Component]:
     except StoreFault as exc:
         fault = exc
     found = troubles(state, fault, now_ms(), shop.settings.zone)
+    people = has_people(access().store)
     found += [
-        sentences.Trouble("network", warning, "")
-        for warning in map(sentences.full_stop, _open_to_network(shop))
+        sentences.Trouble("network", sentences.full_stop(warning), "")
+        for warning in open_without_password(shop.settings.board, people=people)
     ]
     return [
         html.P(

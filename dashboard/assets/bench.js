@@ -146,6 +146,8 @@
     if (command.do === "reopen") keep(SKIPPED, read(SKIPPED, []).filter((id) => id !== command.wait));
     if (command.do === "release" && said) bring('.released[data-wait~="' + command.wait + '"]', 20);
     if (item.draft) forget(item.draft);
+    if (item.then === "restart" || command.do === "restart" || (command.about === "guide" && command.do === "save"))
+      window.boardRestartsMs = Date.now();
     if (item.then === "restart") once({ command: { id: newId(), by: who(), about: "settings", do: "restart" } });
     else if (item.then === "reload") window.location.reload();
     else if (item.then) window.location.assign(item.then);

@@ -2,7 +2,7 @@
 // address, and noticing that the store, the server or the connection has changed.
 (function () {
   "use strict";
-  const POLL_MS = 1000, GIVE_UP_MS = 4000, LOST_AFTER = 2;
+  const POLL_MS = 1000, GIVE_UP_MS = 4000, LOST_AFTER = 2, RESTART_MS = 60000;
   let ahead = 0;          // how far the shop's clock runs ahead of this device's [ms]
   let zone = undefined;   // the shop's time zone
   let start = null, token = null, failures = 0, lastHeard = null;
@@ -78,7 +78,8 @@
   function lost(isLost) {
     const element = document.getElementById("lost");
     if (!element) return;
-    if (!isLost) { element.hidden = true; return; }
+    const restarts = Date.now() - (window.boardRestartsMs || 0) < RESTART_MS; // the page has said so
+    if (!isLost || restarts) { element.hidden = true; return; }
     const since = lastHeard === null ? now() : lastHeard;
     const time = parts({ hour: "2-digit", minute: "2-digit", hour12: false }).format(since);
     const old = age(Math.max(60, (now() - since) / 1000)).replace(" ago", "");

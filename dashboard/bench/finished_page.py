@@ -77,10 +77,11 @@ def content(shop: ShopData, book: WaitQueries, causes: int = 0) -> list[Componen
         (fresh if day == today else older).append(one(alike, shop, places, writer, cause))
     return [
         html.P(
-            (
+            formats.in_reader_unit(
                 "The usual time is what the work takes in reference air (20 °C and 50 % RH). “In "
                 "reference air” is the time in which the work would have dried as much in "
-                "reference air. Your answers on how it was adjust the usual time of its kind."
+                "reference air. Your answers on how it was adjust the usual time of its kind.",
+                formats.temperature_unit(shop.settings.board.temperature_unit),
             ),
             className="aside",
         ),

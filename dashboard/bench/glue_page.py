@@ -249,13 +249,15 @@ def one(shop: ShopData, book: GlueQueries, glue_id: str) -> Component:
             "/bench/glue/one",
             [html.H1("No such glue"), html.P(dcc.Link("All glue", href="/bench/glue"))],
         )
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    warned = [formats.in_reader_unit(WORDS[c], unit) for c in found.kind.cautions]
     return _page(
         "/bench/glue/one",
         [
             dcc.Store(id="glue-id", data=found.id),
             html.H1(found.label),
             html.Div(state_of(found, shop, may.allowed), id="glue-now"),
-            html.Ul([html.Li(WORDS[c]) for c in found.kind.cautions], className="plain"),
+            html.Ul([html.Li(text) for text in warned], className="plain"),
             html.P(DEFERS, className="aside"),
             correcting(found, shop) if may.allowed and found.here else html.P(may.why),
         ],

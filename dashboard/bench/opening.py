@@ -122,7 +122,9 @@ def section(
                 [
                     html.H3([html.Span(id="bench-chosen"), ": where?"], tabIndex=-1),
                     html.Div(places, id="bench-places", className="places-taps"),
-                    cautions(kinds),
+                    cautions(
+                        kinds, formats.temperature_unit(shop.settings.board.temperature_unit)
+                    ),
                     html.Ul(cold, id="bench-cold", className="cautions"),
                 ],
                 id="bench-where",
@@ -304,7 +306,7 @@ def cold_places(
     return found
 
 
-def cautions(kinds: Sequence[WaitType]) -> Component:
+def cautions(kinds: Sequence[WaitType], unit: formats.Unit) -> Component:
     """Every caution of any kind and glue; the page shows those of the chosen ones until they are put
     away.
 
@@ -317,7 +319,7 @@ def cautions(kinds: Sequence[WaitType]) -> Component:
         [
             html.Li(
                 [
-                    html.Span(WORDS[caution]),
+                    html.Span(formats.in_reader_unit(WORDS[caution], unit)),
                     html.Button(
                         "Hide",
                         type="button",

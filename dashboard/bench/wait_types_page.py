@@ -44,7 +44,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
     """Hang the pages into the app."""
     del app
     dash.register_page(
-        "bench_kinds", path="/bench/kinds", title="Kinds", layout=lambda **_: layout(book)
+        "bench_kinds", path="/bench/kinds", title="Kinds", layout=lambda **_: layout(shop, book)
     )
     dash.register_page(
         "bench_kind",
@@ -71,7 +71,7 @@ def _table(heads: list[str], rows: list[list[Any]], label: str, name: str = "") 
 
 
 @page_frame.where_store_fails(BENCH.failed("/bench/kinds", "Kinds", "one"))
-def layout(book: WaitQueries) -> Component:
+def layout(shop: ShopData, book: WaitQueries) -> Component:
     """Every kind in use, and adding one."""
     may = may_manage()
     kinds = sorted(book.kinds(), key=lambda kind: kind.name)
@@ -100,8 +100,11 @@ def layout(book: WaitQueries) -> Component:
         [
             html.H1("Kinds"),
             html.P(
-                "The usual time is the wait you would give the work in reference air (20 °C "
-                "and 50 % RH). You can change every usual time."
+                formats.in_reader_unit(
+                    "The usual time is the wait you would give the work in reference air (20 °C "
+                    "and 50 % RH). You can change every usual time.",
+                    formats.temperature_unit(shop.settings.board.temperature_unit),
+                )
             ),
             _table(
                 ["Kind", "Usual time", "Safe minimum", "Learned", "Law", "Usual time from"],
@@ -183,19 +186,21 @@ def one(shop: ShopData, book: WaitQueries, kind_id: str) -> Component:
             "/bench/kind",
             [html.H1("No such kind"), html.P(dcc.Link("All kinds", href="/bench/kinds"))],
         )
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    warned = [formats.in_reader_unit(cautions.WORDS[c], unit) for c in kind.cautions]
     return _page(
         "/bench/kind",
         [
             html.H1(kind.name),
             html.P(bench_text.law_words(kind), className="lead"),
-            html.Ul([html.Li(cautions.WORDS[c]) for c in kind.cautions], className="plain"),
+            html.Ul([html.Li(text) for text in warned], className="plain"),
             html.P(cautions.DEFERS, className="aside") if kind.cautions else None,
             html.H2("Learned from releases"),
             *learned_words(kind, learned, writer=may.allowed),
             html.H2("Its figures"),
             *figures(kind, may.allowed),
             html.H2("Quick card"),
-            *card(kind, formats.temperature_unit(shop.settings.board.temperature_unit)),
+            *card(kind, unit),
             None if may.allowed else html.P(may.why),
         ],
     )
@@ -497,7 +502,7 @@ def card(kind: WaitType, unit: formats.Unit) -> list[Component]:
     return [
         html.P(caption),
         _table(["Air", *(f"{rh} %" for rh in CARD_RHS_PCT)], rows, "Quick card", "card"),
-        html.P(card_limits(kind), className="aside"),
+        html.P(formats.in_reader_unit(card_limits(kind), unit), className="aside"),
     ]
 
 

@@ -310,7 +310,10 @@ def _tested(channel: str) -> Component:
         channel=channel,
         said="The notice is being sent.",
     )
-    return html.Div([html.Span(f"Channel {channel} is set."), test], className="taps wide")
+    return html.Div(
+        [html.Span(f"Channel {channel} is set. A test that arrives ends this step."), test],
+        className="taps wide",
+    )
 
 
 def test_words(state: GuideState, shop: ShopData) -> str:

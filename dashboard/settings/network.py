@@ -19,7 +19,7 @@ from monitor.core.own_address import own_address
 from monitor.core.qr_code import qr_of
 from monitor.people.access_store import Kind, checked_name, has_people
 from monitor.people.roles import Role
-from monitor.settings import LOOPBACK
+from monitor.settings import LOOPBACK, lacks_certificate
 from monitor.settings.schema import is_given, member
 
 if TYPE_CHECKING:
@@ -35,6 +35,10 @@ FORM = "let-in-form"
 ADVICE = (
     "At least 12 characters: a few words that do not belong together. Anyone who knows the password "
     "can do everything. Write it down and keep it safe."
+)
+READABLE = (
+    "Without a TLS certificate, others in the same network can read all that is sent, "
+    "passwords too."
 )
 
 
@@ -96,6 +100,7 @@ def let_in(shop: ShopData, now: Settings) -> list[Component]:
                 ]
             ),
             qr(address, f"QR code of {address}"),
+            *([html.P(READABLE)] if lacks_certificate(shop.settings.board) else []),
             html.H3("Wall screen"),
             html.P(
                 "The link for a wall screen is read-only. It is shown once. To withdraw it, open the "
@@ -143,14 +148,7 @@ def _closed(now: Settings, about: dict[str, str]) -> list[Component]:
                 help_text=ADVICE,
             )
         )
-    tls = (
-        ""
-        if now.board.cert_file
-        else (
-            " Without a TLS certificate, others in the same network can read all that is sent, "
-            "passwords too."
-        )
-    )
+    tls = "" if now.board.cert_file else f" {READABLE}"
     who = "To see or change anything from there, a person must sign in."
     if now.board.readers == "anyone":
         who = "Anyone in that network can then read it. To change anything, a person must sign in."

@@ -36,7 +36,7 @@ class Form:
         return self._read(name, number, "is not a number")
 
     def whole(self, name: str) -> int | None:
-        return self._read(name, _whole, "is not a whole number")
+        return self._read(name, _whole, "must be a whole number from 0 to 99999")
 
     def temp_c(self, name: str, *, difference: bool = False) -> float | None:
         """A temperature, or a difference of two, in the reader's unit. [°C]"""

@@ -290,6 +290,15 @@ def month_name(month: int) -> str:
     return f"{date(2000, month, 1):%b}"
 
 
+def in_reader_unit(text: str, unit: Unit) -> str:
+    """A fixed text, with its temperatures in the reader's unit: `103 °C` becomes `217 °F`."""
+    return re.sub(
+        r"([−-]?\d+(?:\.\d+)?) °C",
+        lambda found: whole_temperature(float(found[1].replace("−", "-")), unit),
+        text,
+    )
+
+
 def unbroken(text: str) -> str:
     """A text in large type, where no line ends between a figure and its unit."""
     return re.sub(r"(?<=\d) (?=[%°])", "\N{NO-BREAK SPACE}", text)

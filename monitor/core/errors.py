@@ -85,7 +85,8 @@ class Fault:
     def _rest(self) -> str:
         given = self.value != NOT_GIVEN
         if self.problem:
-            return f" {self.problem}" if given else self.problem
+            problem = self.problem.removeprefix(f"{self.value!r}: ")  # it is said before it
+            return f" {problem}" if given else problem
         return f"{': ' if given else ''}must be {self.allowed}"
 
 

@@ -338,6 +338,23 @@ def open_to_network(board: Board, *, people: bool = False) -> list[str]:
 
     `people`: there are people who sign in by a password of their own.
     """
+    found = open_without_password(board, people=people)
+    if lacks_certificate(board):
+        found.append(
+            f"board.host = {board.host} opens the board to the network without TLS: others on the "
+            "network can read what is sent. Set board.cert_file and board.key_file"
+        )
+    return found
+
+
+def lacks_certificate(board: Board) -> bool:
+    """True if others on the network can read what the board sends."""
+    unsealed = board.cert_file is None and board.trusted_proxy in ("", *LOOPBACK)
+    return unsealed and board.host not in LOOPBACK
+
+
+def open_without_password(board: Board, *, people: bool = False) -> list[str]:
+    """The warnings among them about what lets a stranger in."""
     if board.host in LOOPBACK:
         return []
     found = []
@@ -351,11 +368,6 @@ def open_to_network(board: Board, *, people: bool = False) -> list[str]:
         found.append(
             f"board.password has {len(password)} characters: use at least {PASSWORD_MIN}, or "
             "people with passwords of their own"
-        )
-    if board.cert_file is None and board.trusted_proxy in ("", *LOOPBACK):
-        found.append(
-            f"board.host = {board.host} opens the board to the network without TLS: others on the "
-            "network can read what is sent. Set board.cert_file and board.key_file"
         )
     return found
 

@@ -628,7 +628,9 @@ def test_the_cautions_of_the_chosen_glue_are_shown_with_those_of_the_kind(
     assert Caution.REACTIVE_GLUES in crack
     assert set(plain) <= set(crack)
     assert same_coat == coat
-    listed = said(opening.cautions(book.kinds()))
+    listed = said(opening.cautions(book.kinds(), "C"))
+    assert "about 60 °C scalds" in listed
+    assert "about 140 °F scalds" in said(opening.cautions(book.kinds(), "F"))
     for one in (Caution.REACTIVE_GLUES, Caution.ALKALINE_GLUE):
         assert WORDS[one] in listed
 
@@ -734,8 +736,8 @@ def test_only_what_was_changed_is_put_right(settings, commands, ids, client, boo
 @pytest.mark.parametrize(
     ("form", "said"),
     [
-        ({"clamps": "two"}, "Clamps: 'two' is not a whole number."),
-        ({"count": "-1"}, "How many: '-1' is not a whole number."),
+        ({"clamps": "two"}, "Clamps: 'two' must be a whole number from 0 to 99999."),
+        ({"count": "-1"}, "How many: '-1' must be a whole number from 0 to 99999."),
         ({"start": "yesterday"}, "Started: 'yesterday' is not a date and time."),
         (
             {"wanted": "2026-11-25T10:00Z"},

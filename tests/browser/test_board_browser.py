@@ -160,6 +160,33 @@ def test_dragging_zooms_to_finer_data_and_a_double_click_goes_back(board, visit)
     until(page, "!location.search.includes('zoom=')")
 
 
+@pytest.mark.parametrize("size", ["wall", "desk"])
+def test_a_long_name_leaves_the_top_line_on_one_line(board, visit, size):
+    page = opened(visit(size), board, "/")
+    tops = page.evaluate(
+        """() => {
+          document.querySelector(".shop").textContent = "Quillon Lane Violin Repair ".repeat(3);
+          const demo = document.createElement("span");
+          demo.className = "demo";
+          demo.textContent = "DEMO: all data is invented";
+          document.querySelector(".theme").before(demo);
+          return [".shop", ".demo", ".clock"].map((one) => {
+            const box = document.querySelector(one).getBoundingClientRect();
+            return (box.top + box.bottom) / 2;
+          });
+        }"""
+    )
+    assert max(tops) - min(tops) < 5
+
+
+def test_the_two_great_figures_of_a_place_stand_on_one_line_on_a_phone(board, visit):
+    page = opened(visit("phone"), board, "/")
+    lines = [
+        page.locator(f".place .{one} .number").first.bounding_box()["y"] for one in ("rh", "temp")
+    ]
+    assert lines[0] == pytest.approx(lines[1], abs=1)
+
+
 def test_past_is_worked_by_the_keyboard_alone(board, visit):
     page = opened(visit("wall"), board, "/past")
     page.get_by_label("Relative humidity").focus()

@@ -163,9 +163,17 @@ def test_other_devices_are_let_in_after_a_password(board, visit):
     )
     assert "password1234" not in page.inner_text("main")
     seen.rest()
+    page.evaluate(
+        """() => new MutationObserver(() => {
+          if (!document.querySelector("#lost").hidden) sessionStorage.setItem("lost", "shown");
+        }).observe(document.querySelector("#lost"), { attributes: true })"""
+    )
     page.fill("#set-board-password", "amber lantern violet meadow")
     page.click("text=Let other devices in")
     wait(page, "!!document.querySelector('.qr')")
+    assert page.evaluate("sessionStorage.getItem('lost')") is None  # the restart was announced
+    assert "others in the same network can read" in page.inner_text("main")
+    assert "board.host" not in page.inner_text("body")
     seen.rest()
     shown = page.inner_text(".address")
     page.click("#wall-make")

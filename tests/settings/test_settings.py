@@ -207,6 +207,14 @@ def test_a_board_open_to_the_network_is_warned_of(tmp_path, text, missing):
         assert any(f"without {word}" in line or f"without a {word}" in line for line in found)
 
 
+def test_what_is_wrong_repeats_what_was_typed_once(tmp_path):
+    with pytest.raises(SettingsFault) as caught:
+        load(tmp_path, "[hours]\nmonday = '9-18'")
+    (fault,) = caught.value.details
+    assert fault.at_field() == "'9-18' must be such as 08:30-17:30, or empty for closed"
+    assert str(fault).count("9-18") == 1
+
+
 def test_people_with_passwords_are_enough_and_a_short_shared_password_is_not(tmp_path):
     tls = "host = '0.0.0.0'\ncert_file = 'c'\nkey_file = 'k'"
     board = load(tmp_path, f"[board]\n{tls}").board
