@@ -92,7 +92,8 @@ def lines(text: str) -> str:
     return "\n".join(one_line(line) for line in text.splitlines()).strip()
 
 
-def _unprintable(text: str) -> str | None:
+def unprintable(text: str) -> str | None:
+    """Fault of a text of several lines that has a control character; None if it has none."""
     printable = all(line.isprintable() for line in text.splitlines() or [text])
     return None if printable else "has characters that cannot be printed"
 
@@ -103,7 +104,7 @@ def _line_fault(text: str) -> str | None:
 
 LINE: dict[str, Any] = {"tidy": one_line, "fault": _line_fault}
 """`extra` of a text of one line."""
-LINES: dict[str, Any] = {"tidy": lines, "fault": _unprintable}
+LINES: dict[str, Any] = {"tidy": lines, "fault": unprintable}
 """`extra` of a text of several lines."""
 ID_PATTERN = r"^[a-z0-9][a-z0-9-]{0,39}\Z"
 ID_ALLOWED = "lower-case letters, digits and dashes, up to 40"
@@ -282,4 +283,5 @@ __all__ = [
     "fields_given",
     "given",
     "read",
+    "unprintable",
 ]

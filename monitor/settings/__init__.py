@@ -23,6 +23,7 @@ from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDic
 
 from monitor.core.errors import NOT_GIVEN, Fault, SettingsFault
 from monitor.core.files import SETTINGS_MAX, FileFault, parsed_toml, read_text
+from monitor.core.validation import unprintable
 from monitor.domain import opening_hours
 from monitor.domain.forecast_source import ForecastSource
 from monitor.domain.places import AirLimits, Place, band
@@ -230,6 +231,10 @@ def load(
             origin, problem = _origin(name, origins), "must not be true or false"
             faults.append(f"{name} = {str(value).lower()} (from {origin}): {problem}")
             details.append(Fault(problem, name))
+        for name, text_given in _texts(merged):
+            if bad := unprintable(text_given):
+                faults.append(f"{name} (from {_origin(name, origins)}): {bad}")
+                details.append(Fault(bad, name))
     if faults:
         raise SettingsFault(faults, details)
     if details := _cross_faults(found):
@@ -548,6 +553,15 @@ def _stray_booleans(given: Any, kept: Any, name: str = "") -> Iterator[tuple[str
         parts = ((str(i), *pair) for i, pair in enumerate(zip(given, kept, strict=False)))
     for key, value, its in parts:
         yield from _stray_booleans(value, its, f"{name}.{key}" if name else key)
+
+
+def _texts(given: Any, name: str = "") -> Iterator[tuple[str, str]]:
+    """All texts of the settings, with their names."""
+    if isinstance(given, str):
+        yield name, given
+    elif isinstance(given, Mapping | list):
+        for key, value in given.items() if isinstance(given, Mapping) else enumerate(given):
+            yield from _texts(value, f"{name}.{key}" if name else str(key))
 
 
 def _near(name: str, known: Iterable[str]) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from monitor import settings
-from monitor.core.errors import SettingsFault
+from monitor.core.errors import NOT_GIVEN, SettingsFault
 from monitor.core.measurements import Quantity
 
 
@@ -243,3 +243,14 @@ def test_no_setting_makes_dangerous_air_right(tmp_path, text, why):
     with pytest.raises(SettingsFault, match=why):
         load(tmp_path, text)
     load(tmp_path, "[[places]]\nid = 'a'\nkind = 'outdoors'\nrh_high_pct = 95\n")
+
+
+@pytest.mark.parametrize("text", ["A\\u0000B", "\\u001b[2J", "a\\u200bb"])
+def test_a_text_with_a_control_character_is_refused_without_being_repeated(tmp_path, text):
+    path = tmp_path / "benchweather.toml"
+    path.write_text(f'[[places]]\nid = "bench"\nname = "{text}"\n', encoding="utf-8")
+    with pytest.raises(SettingsFault) as refused:
+        settings.load(data=tmp_path, config=path, environ={})
+    (fault,) = refused.value.details
+    assert (fault.field, fault.value) == ("places.0.name", NOT_GIVEN)
+    assert "cannot be printed" in str(refused.value)
