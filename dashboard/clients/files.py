@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 import flask
 import numpy as np
-from dash import dcc, html
+from dash import html
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from dashboard.ui import formats
+from dashboard.ui.logger_fields import logger_fields
 from dashboard.ui.markup import attributes
 from monitor.clients import archive, weather_files
 from monitor.clients.home_climate import HomeSources, hourly_log
@@ -38,11 +39,6 @@ TEXTS = {
     "temperature": ("Temperature column", "temperature"),
     "humidity": ("RH column", "humidity"),
 }
-PICKS = {
-    "unit": ("Temperature in", {"Cel": "°C", "F": "°F"}),
-    "delimiter": ("Columns are separated by", {",": "comma", ";": "semicolon", "tab": "tab"}),
-    "decimal": ("Decimal sign", {".": "point", ",": "comma"}),
-}
 
 
 def register(app: Dash, shop: ShopData) -> None:
@@ -64,34 +60,6 @@ def weather_layout() -> list[Component]:
 
 def log_layout() -> list[Component]:
     """Fields to choose a logger's file and how to read it."""
-    texts = [
-        html.Div(
-            [
-                html.Label(words, htmlFor=f"client-log-{name}"),
-                dcc.Input(
-                    id=f"client-log-{name}",
-                    value=left,
-                    type="text",
-                    autoComplete="off",
-                    maxLength=60,
-                ),
-            ],
-            className="field",
-        )
-        for name, (words, left) in TEXTS.items()
-    ]
-    picks = [
-        html.Div(
-            [
-                html.Label(words, htmlFor=f"client-log-{name}"),
-                html.Select(
-                    [html.Option(w, value=v) for v, w in options.items()], id=f"client-log-{name}"
-                ),
-            ],
-            className="field",
-        )
-        for name, (words, options) in PICKS.items()
-    ]
     return [
         html.P(
             (
@@ -100,7 +68,7 @@ def log_layout() -> list[Component]:
             ),
             className="aside",
         ),
-        html.Div([*texts, *picks], className="fields"),
+        html.Div(logger_fields("client-log", TEXTS), className="fields"),
         *_pick("log", "Choose their logger's file"),
     ]
 

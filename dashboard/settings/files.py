@@ -10,10 +10,11 @@ import secrets
 from typing import TYPE_CHECKING, Any
 
 import flask
-from dash import dcc, html
+from dash import html
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from dashboard.access.visitor import record
+from dashboard.ui.logger_fields import logger_fields
 from dashboard.ui.markup import attributes
 from monitor.clients.weather_files import FILE_MAX
 from monitor.commands import ipc
@@ -40,11 +41,6 @@ TEXTS = {
     "temperature": ("Temperature column (empty if there is none)", "temperature"),
     "humidity": ("RH column (empty if there is none)", "humidity"),
 }
-PICKS = {
-    "unit": ("Temperature in", {"Cel": "°C", "F": "°F"}),
-    "delimiter": ("Columns are separated by", {",": "comma", ";": "semicolon", "tab": "tab"}),
-    "decimal": ("Decimal sign", {".": "point", ",": "comma"}),
-}
 
 
 def register(app: Dash, shop: ShopData, book: SettingsQueries) -> None:
@@ -59,37 +55,6 @@ def register(app: Dash, shop: ShopData, book: SettingsQueries) -> None:
 
 def parts() -> list[Any]:
     """Fields and taps for both kinds of file."""
-    texts: list[Component] = [
-        html.Div(
-            [
-                html.Label(words, htmlFor=f"import-{name}"),
-                dcc.Input(
-                    id=f"import-{name}",
-                    name=name,
-                    value=left,
-                    type="text",
-                    autoComplete="off",
-                    maxLength=60,
-                ),
-            ],
-            className="field",
-        )
-        for name, (words, left) in TEXTS.items()
-    ]
-    picks = [
-        html.Div(
-            [
-                html.Label(words, htmlFor=f"import-{name}"),
-                html.Select(
-                    [html.Option(w, value=v) for v, w in options.items()],
-                    id=f"import-{name}",
-                    name=name,
-                ),
-            ],
-            className="field",
-        )
-        for name, (words, options) in PICKS.items()
-    ]
     return [
         html.H2("Readings of a logger"),
         html.P(
@@ -97,7 +62,7 @@ def parts() -> list[Any]:
             "stores it. Times without a time zone are in the shop's time zone. "
             "Readings already stored are skipped."
         ),
-        html.Div([*texts, *picks], className="fields", id=FORM),
+        html.Div(logger_fields("import", TEXTS), className="fields", id=FORM),
         *_pick("import", "Choose a logger's file"),
         html.H2("Check a record"),
         html.P(

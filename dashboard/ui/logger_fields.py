@@ -1,0 +1,47 @@
+"""Fields that say how a logger's CSV file is written."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dash import dcc, html
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dash.development.base_component import Component
+
+PICKS = {
+    "unit": ("Temperature in", {"Cel": "°C", "F": "°F"}),
+    "delimiter": ("Columns are separated by", {",": "comma", ";": "semicolon", "tab": "tab"}),
+    "decimal": ("Decimal sign", {".": "point", ",": "comma"}),
+}
+
+
+def logger_fields(prefix: str, texts: Mapping[str, tuple[str, str]]) -> list[Component]:
+    """A field for each of `texts`, name to its words and what it holds at first, and each choice.
+
+    Ids are `prefix-name`.
+    """
+    typed: list[Component] = [
+        dcc.Input(
+            id=f"{prefix}-{name}",
+            name=name,
+            value=left,
+            type="text",
+            autoComplete="off",
+            maxLength=60,
+        )
+        for name, (_, left) in texts.items()
+    ]
+    picked = [
+        html.Select(
+            [html.Option(w, value=v) for v, w in options.items()], id=f"{prefix}-{name}", name=name
+        )
+        for name, (_, options) in PICKS.items()
+    ]
+    words = {name: text for name, (text, _) in (*texts.items(), *PICKS.items())}
+    return [
+        html.Div([html.Label(text, htmlFor=f"{prefix}-{name}"), field], className="field")
+        for (name, text), field in zip(words.items(), [*typed, *picked], strict=True)
+    ]
