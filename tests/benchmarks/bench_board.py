@@ -24,6 +24,7 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).parent.parent), str(Path(__file__).parent.parent.parent)]
 
 import dashboard_fixtures as shop_air
+from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.data.shop import ShopData
 from dashboard.past import page as past_page
@@ -86,7 +87,8 @@ def server_side(settings, runs: int) -> None:
                 target = 40 if len(places) == 1 else 100
 
                 def draw(asked=asked) -> None:
-                    json.dumps(plots.sent(past_page.answered(asked, {}, now_ms(), shop).figure))
+                    figure = plots.sent(past_page.answered(asked, {}, now_ms(), shop).figure)
+                    json.dumps(figure, cls=PlotlyJSONEncoder)
 
                 told(
                     f"{len(places)} place(s), {quantity}, {span}: figure",

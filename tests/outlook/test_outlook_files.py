@@ -83,7 +83,7 @@ def test_closed_days_are_read_line_by_line_and_noted(tmp_path, tables):
         ("# nothing\n", "names no day"),
         ("2026-01-03\n3 January\n", "line 2: '3 January': must be a date such as 2026-12-24"),
         ("2026-01-03/2026-01-01", "line 1"),
-        ("2026-01-03/2062-01-05", "is 13152 days long: must be at most 366"),
+        ("2026-01-03/2062-01-05", "'2026-01-03/2062-01-05': must be at most 366 days long"),
         (b"\xff\xfe", "is not UTF-8 text"),
     ],
 )
