@@ -43,18 +43,25 @@ def demo() -> Iterator[str]:
         command = [sys.executable, "-m", "monitor", "run", "--demo", "--data", folder]
         child = subprocess.Popen(command, cwd=ROOT, env=environment, stderr=subprocess.DEVNULL)
         try:
-            address = f"http://127.0.0.1:{BOARD_PORT}"
             end = time.monotonic() + 600
-            while len(list(Path(folder, "demo/outlook").glob("*.npz"))) < 2:
+            while not _is_up(f"http://127.0.0.1:{BOARD_PORT}/here"):
                 if child.poll() is not None or time.monotonic() > end:
                     raise SystemExit("the demo did not start")
                 time.sleep(1)
-            with urllib.request.urlopen(f"{address}/here", timeout=10):
-                board = [*command[:3], "board", "--demo", "--data", folder]
-                yield subprocess.check_output(board, cwd=ROOT, env=environment, text=True).strip()
+            board = [*command[:3], "board", "--demo", "--data", folder]
+            yield subprocess.check_output(board, cwd=ROOT, env=environment, text=True).strip()
         finally:
             child.send_signal(signal.SIGINT)
             child.wait(30)
+
+
+def _is_up(address: str) -> bool:
+    """True once a board answers: the demo has its outlook by then."""
+    try:
+        with urllib.request.urlopen(address, timeout=10) as answer:
+            return answer.status == 200
+    except OSError:
+        return False
 
 
 def take(link: str, to: Path, shots: dict[str, tuple[str, str, str]]) -> None:
