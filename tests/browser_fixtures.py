@@ -119,12 +119,20 @@ class Board:
 
 @pytest.fixture(scope="module")
 def chromium():
+    with launched(CHROMIUM) as browser:
+        yield browser
+
+
+@contextlib.contextmanager
+def launched(program):
+    """The browser, started without windows."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as driver:
         browser = driver.chromium.launch(
-            executable_path=CHROMIUM,
+            executable_path=program,
             args=[
+                *([] if program == CHROMIUM else ["--headless=new"]),
                 "--no-sandbox",
                 "--disable-gpu",
                 "--no-first-run",

@@ -1,4 +1,4 @@
-"""Fields that say how a logger's CSV file is written."""
+"""Form fields for the format of a logger's CSV file."""
 
 from __future__ import annotations
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import browser_fixtures as browser
 import pytest
@@ -15,7 +16,17 @@ from monitor.notifications import phones
 from monitor.notifications.phones import Phones
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
+visit = browser.visit  # fixture
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    """The whole browser: the one without windows shows no notices."""
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    if program is None:
+        pytest.skip("there is no chromium with windows")
+    with browser.launched(program) as started:
+        yield started
 
 
 @pytest.fixture(scope="module")

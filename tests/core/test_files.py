@@ -92,7 +92,7 @@ def test_size_is_looked_at_before_reading(tmp_path):
 
 TOML = {
     b"[broker]\nport = true\n": "broker.port = true",
-    b"[[places]]\nid = 'a'\nrh_low_pct = true\nrh_high_pct = 60\n": "places.0.rh_low_pct = true",
+    b"[weather]\nlatitude = true\n": "weather.latitude = true",
     b"[broker]\nport = 1e23\n": "broker.port = 1e+23",
     b"[shop]\naltitude_m = nan\n": "shop.altitude_m = nan",
     b"[broker]\nport = 0x" + b"f" * 9000: "a whole number of more than 19 digits",
