@@ -86,9 +86,20 @@ def served(
 def until(page, expression: str, seconds: float = 30.0) -> None:
     """Wait until an expression holds; the content policy forbids the page's own waiting."""
     end = time.monotonic() + seconds
-    while not page.evaluate(expression):
+    while not _holds(page, expression):
         assert time.monotonic() < end, expression
         page.wait_for_timeout(50)
+
+
+def _holds(page, expression: str) -> bool:
+    from playwright.sync_api import Error
+
+    try:
+        return bool(page.evaluate(expression))
+    except Error as exc:  # the page goes to another meanwhile
+        if "context was destroyed" not in str(exc):
+            raise
+        return False
 
 
 class Board:
