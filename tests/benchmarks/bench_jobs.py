@@ -103,7 +103,7 @@ def ready_by_nine(hand: Hand) -> str:
 def last_night(hand: Hand) -> str:
     hand.go("Past")
     hand.tap("label", "Last night")
-    return hand.read("main", r"[Ll]owest at [^.]*")
+    return hand.read("main", r"last night.*?[Ll]owest at [^.]*")[-60:]
 
 
 def snap_and_litres(hand: Hand) -> str:
