@@ -120,7 +120,7 @@ def client_sheet(hand: Hand) -> str:
     hand.go("Clients")
     hand.tap("label", "Heated flat")
     hand.tap("label", "Violin, hard case")
-    hand.tap("label", "Our own weather")
+    hand.tap("label", "Our own outdoor sensor")
     return hand.read("#client-pdf", r"The sheet as PDF")
 
 
