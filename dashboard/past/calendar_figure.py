@@ -1,7 +1,8 @@
 """The calendar of a year as a plot: a row for each month, a cell for each day.
 
-Dry days are ochre with a mark pointing down, damp days blue with one pointing up, darker the further
-out; the two hues are told apart in all common colour-vision deficiencies. No readings is hatched.
+Dry days are ochre with a mark pointing down, damp days blue with one pointing up, stronger the further
+out; the two hues are told apart in all common colour-vision deficiencies. A day without readings
+is hatched.
 """
 
 from __future__ import annotations

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from monitor.domain.places import Place
 
 NIGHT_TOO = {"humidity": "temperature", "temperature": "humidity"}
-"""Of a night both are told, whichever is drawn."""
+"""Sentences on a night give both, whichever is drawn."""
 
 
 def view_of(shop: ShopData, marks_of: MarksOf | None = None) -> PastView:
