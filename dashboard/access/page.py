@@ -8,6 +8,7 @@ import dash
 from dash import dcc, html
 
 from dashboard.access.visitor import access, may, may_manage, visitor
+from monitor.core.formats import hours
 from monitor.people.access_store import has_people
 from monitor.people.passwords import LENGTH_MAX, LENGTH_MIN
 from monitor.people.roles import Role
@@ -102,8 +103,8 @@ def _fields() -> list[Component]:
         ),
         _form("/sign-in", fields, "Sign in"),
         html.P(
-            f"This device stays signed in for {board.session_days:g} days. It is signed out earlier if "
-            f"it is not used for {board.session_idle_days:g} days.",
+            f"This device stays signed in for {hours(86_400 * board.session_days)}. It is signed "
+            f"out earlier if it is not used for {hours(86_400 * board.session_idle_days)}.",
             className="aside",
         ),
     ]

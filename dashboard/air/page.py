@@ -9,8 +9,9 @@ from urllib.parse import quote
 import dash
 from dash import Input, Output, html
 
+from dashboard.access.visitor import may_change
 from dashboard.air import text
-from dashboard.ui import drawings, formats, missing, page_frame, reading_form
+from dashboard.ui import drawings, formats, missing, page_frame
 from dashboard.ui.markup import attributes
 from dashboard.ui.sentences import Headline
 from monitor.air.current import TRACE_MS, PlaceAir, air_now
@@ -41,9 +42,9 @@ _WORDS: dict[str, str] = {
 }
 
 
-def _unknown(shop: ShopData) -> list[Component]:
+def _unknown(shop: ShopData, *, writer: bool) -> list[Component]:
     if not shop.settings.store_path.exists():
-        return first_reading()
+        return first_reading(writer=writer)
     sentence = "The air is not known. The store cannot be read."
     return [_headline(Headline("unknown", sentence, ""))]  # every page's banner says what to do
 
@@ -72,24 +73,31 @@ def register(app: dash.Dash, shop: ShopData, strips: WallStrips) -> None:
 
     @app.callback(Output("air", "children"), Input("token", "data"), prevent_initial_call=True)
     def refresh(_token: str) -> list[Component]:
-        return content(shop, strips)
+        return content(shop, strips, writer=may_change().allowed)
 
 
 def layout(shop: ShopData, strips: WallStrips) -> Component:
-    return html.Main(content(shop, strips), id="air")
+    return html.Main(content(shop, strips, writer=may_change().allowed), id="air")
 
 
-@page_frame.where_store_fails(lambda _trouble, shop, *_: _unknown(shop))
-def content(shop: ShopData, strips: WallStrips = NO_STRIPS) -> list[Component]:
-    """The headline, alerts, a row per place, outlook and open waits; or why nothing is known."""
+@page_frame.where_store_fails(
+    lambda _trouble, shop, *_, writer=False: _unknown(shop, writer=writer)
+)
+def content(
+    shop: ShopData, strips: WallStrips = NO_STRIPS, *, writer: bool = False
+) -> list[Component]:
+    """The headline, alerts, a row per place, outlook and open waits; or why nothing is known.
+
+    `writer`: whether a reading may be typed from here.
+    """
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     airs = air_now(shop.recent(), shop.settings, now, strips.drying(), unit)
     if all(air.heard_ms is None for air in airs):
-        return first_reading()
+        return first_reading(writer=writer)
     head = text.headline(airs, now, zone, unit)
     urgent, alerts = strips.alerts(airs, now)
-    rows = [place_row(air, now, zone, unit, head, shop.settings) for air in airs]
+    rows = [place_row(air, now, zone, unit, head, shop.settings, writer=writer) for air in airs]
     return [
         _headline(head),
         *([_urgent(urgent)] if urgent else []),
@@ -100,7 +108,7 @@ def content(shop: ShopData, strips: WallStrips = NO_STRIPS) -> list[Component]:
     ]
 
 
-def first_reading() -> list[Component]:
+def first_reading(*, writer: bool) -> list[Component]:
     """An empty shop: where it is set up."""
     return [
         _headline(
@@ -112,7 +120,9 @@ def first_reading() -> list[Component]:
                     "The guide leads from here to the first ready time. It takes a few minutes."
                 ),
                 html.Div(
-                    missing.taps(("Open the guide", "/guide"), missing.TYPE_READING),
+                    missing.taps(
+                        ("Open the guide", "/guide"), *([missing.TYPE_READING] if writer else [])
+                    ),
                     className="taps wide",
                 ),
             ],
@@ -152,7 +162,14 @@ def _urgent(head: Headline) -> Component:
 
 
 def place_row(
-    air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, head: Headline, settings: Settings
+    air: PlaceAir,
+    now: int,
+    zone: ZoneInfo,
+    unit: Unit,
+    head: Headline,
+    settings: Settings,
+    *,
+    writer: bool,
 ) -> Component:
     """Row of one place: name and meaning, RH, air strip, temperature, wood and dew point."""
     state = text.state_of(air)
@@ -168,7 +185,7 @@ def place_row(
                 ]
             ),
             html.Div(_meaning(air, now, zone, head), className="meaning"),
-            html.P(_age(air, now, settings, unit), className="age"),
+            html.P(_age(air, now, settings, unit, writer=writer), className="age"),
         ],
         className="who",
     )
@@ -298,14 +315,14 @@ def _derived(value: str, unit: str, more: str, what: str) -> Component:
     )
 
 
-def _age(air: PlaceAir, now: int, settings: Settings, unit: Unit) -> list[Component | str]:
-    type_one = html.A(
-        "Type a reading",
-        href=f"{reading_form.ADDRESS}?place={quote(air.place.id)}",
-        className="type-one",
-    )
+def _age(
+    air: PlaceAir, now: int, settings: Settings, unit: Unit, *, writer: bool
+) -> list[Component | str]:
+    word, address = missing.TYPE_READING
+    link = html.A(word, href=f"{address}?place={quote(air.place.id)}")
+    type_one: list[Component | str] = [link] if writer else []
     if air.heard_ms is None:
-        return [type_one]
+        return type_one
     age = html.Span(
         formats.age((now - air.heard_ms) / 1000),
         className="heard",
@@ -317,7 +334,7 @@ def _age(air: PlaceAir, now: int, settings: Settings, unit: Unit) -> list[Compon
     )
     parts: list[Component | str] = [age]
     if air.by_hand:
-        parts = [html.Span(["Read by hand ", age]), type_one]
+        parts = [html.Span(["Read by hand ", age]), *type_one]
     if math.isfinite(air.surface_temp_c):
         above = air.surface_temp_c - air.dew_point_c
         text = f"surface {formats.with_unit('surface_temperature', air.surface_temp_c, unit)}"

@@ -47,9 +47,7 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
     if quiet:
         air = min(quiet, key=lambda air: air.heard_ms or 0)
         more = len(quiet) - 1
-        others = (
-            f" No reading from {more} more {'place' if more == 1 else 'places'}." if more else ""
-        )
+        others = f" No reading from {formats.counted(more, 'more place')}." if more else ""
         since_then = formats.when(air.heard_ms or 0, now_ms, zone)
         return Headline(
             OLD,

@@ -127,7 +127,7 @@ def open_now(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> l
             html.P("Problems found by the rules appear here, with what to do."),
             *places_without_alert(shop, book, now),
         ]
-    head = "1 alert is open" if len(found) == 1 else f"{len(found)} alerts are open"
+    head = f"{formats.counted(len(found), 'alert is', 'alerts are')} open"
     if calling:
         head += f", {calling} of them not acknowledged" if calling < len(found) else ""
     else:
@@ -217,9 +217,7 @@ def undelivered_notices(notices: Notices, settings: Settings, now: int) -> list[
     for channel, tally in notices.waiting.items():
         failing = f", {tally.failing} of them failing" if tally.failing else ""
         oldest = formats.when(tally.oldest_ms, now, settings.zone)
-        wait = (
-            "1 notice is waiting" if tally.waiting == 1 else f"{tally.waiting} notices are waiting"
-        )
+        wait = f"{formats.counted(tally.waiting, 'notice is', 'notices are')} waiting"
         parts.append(html.P(html.Strong(f"{channel}: {wait}{failing}, oldest from {oldest}.")))
     if not waiting:
         last = next((e for e in notices.newest if e.outcome is Outcome.DELIVERED), None)

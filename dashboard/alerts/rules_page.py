@@ -92,7 +92,7 @@ def layout(shop: ShopData, book: AlertQueries) -> Component:
 def group_words(rules: Sequence[Rule], changed: int) -> str:
     """Number of rules of a group: `3 rules, 1 off, 1 changed by the shop`."""
     n, off = len(rules), sum(not rule.on for rule in rules)
-    parts = [f"{n} rule{'' if n == 1 else 's'}"]
+    parts = [formats.counted(n, "rule")]
     parts += [f"{off} off"] if off else []
     parts += [f"{changed} changed by the shop"] if changed else []
     return ", ".join(parts)

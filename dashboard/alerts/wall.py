@@ -87,7 +87,7 @@ def strip(
         return None
     return html.Section(
         [
-            html.H2(dcc.Link(f"{len(left)} alert{'' if len(left) == 1 else 's'}", href="/alerts")),
+            html.H2(dcc.Link(formats.counted(len(left), "alert"), href="/alerts")),
             html.Ul([_line(one, values, now_ms, zone, unit) for one in left[:SHOWN]]),
         ],
         className="calling",

@@ -115,7 +115,7 @@
   }
   function answered(item, answer) {
     faults(item, answer.fields || {});
-    if (answer.refused) { say(""); refuse(answer.refused); }
+    if (answer.refused) { say(""); chooseAgain(item.command); refuse(answer.refused); }
     else done(item, answer.done);
     set("bench-changed", { data: item.command.id });
   }
@@ -198,17 +198,21 @@
   function restore() {
     for (const container of document.querySelectorAll("[data-draft]:not([data-restored])")) {
       container.dataset.restored = "yes";
+      let differs = false;
       const kept = read(DRAFT + container.dataset.draft, {});
       for (const input of container.querySelectorAll(TYPED)) {
         const ticks = input.type === "checkbox", choice = ticks || input.type === "radio";
         const value = input.name === "by" ? who() : kept[choice ? last(input) : input.name];
         if (value !== undefined && (value !== "" || ticks) && (choice || input.id)) {
+          differs = differs || (!choice && value !== input.value);
           if (input.tagName === "SELECT") input.value = value;
           else set(choice ? input.name : input.id, { value: ticks ? value.split(", ").filter(Boolean) : value });
           const details = input.closest("details");
           if (details && input.name !== "by") details.open = true;
         }
       }
+      const notice = container.querySelector("[data-unsaved]");
+      if (notice) notice.hidden = !differs;
     }
     for (const [names, type] of [[["start", "wanted", "arrived", "at", "glued"], "datetime-local"], [["due"], "date"]]) {
       for (const name of names) for (const input of document.querySelectorAll('input[type="text"][name="' + name + '"]')) input.type = type;
@@ -266,6 +270,10 @@
     show();
     const where = byId("bench-where");
     if (where) where.scrollIntoView({ block: "nearest" });
+  }
+  function chooseAgain(command) { // a refused opening: the kind stays chosen for the next try
+    const button = command.kind && document.querySelector('[data-choose="' + CSS.escape(command.kind) + '"]');
+    if (button && command.do === "open" && chosen === null) choose(button);
   }
   let arrived = false;
   function arrive() { // from Ready by: its kind is chosen, and its time is wanted
@@ -399,6 +407,7 @@
     if (!button) return;
     if (button.dataset.choose) choose(button);
     else if (button.dataset.fill) fill(button);
+    else if (button.dataset.forget) { forget(button.dataset.forget); window.location.reload(); }
     else if (button.dataset.dismiss) away(button.dataset.dismiss);
     else if (button.dataset.skip) {
       keep(SKIPPED, [...button.dataset.skip.split(" "), ...read(SKIPPED, [])].slice(0, 300)); skip();

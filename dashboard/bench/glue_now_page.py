@@ -221,7 +221,7 @@ def short(shop: ShopData, book: GlueQueries) -> list[Component]:
             )
         )
     if more := len(all_benches) - len(benches):
-        word = f"Ask for {more} more place{'' if more == 1 else 's'}"
+        word = f"Ask for {formats.counted(more, 'more place')}"
         rows.append(html.Li(dcc.Link(word, href=PATH), key="more"))
     for one in book.here():
         brief = glue_text.brief(one, now, zone)

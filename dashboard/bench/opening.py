@@ -113,7 +113,7 @@ def section(
             html.Div(first, id="bench-kinds", className="kinds"),
             html.Details(
                 [
-                    html.Summary(f"{len(others)} more kinds"),
+                    html.Summary(formats.counted(len(others), "more kind")),
                     html.Div(others, id="bench-other-kinds", className="kinds"),
                 ],
                 id="bench-more-kinds",

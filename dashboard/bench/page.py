@@ -139,7 +139,7 @@ def live(
 def _count(found: Sequence[Standing]) -> str:
     setting = sum(one.wait.setting for one in found)
     n = len(found) - setting
-    return f"{n} wait{'' if n == 1 else 's'} open{f', {setting} setting' if setting else ''}"
+    return f"{formats.counted(n, 'wait')} open{f', {setting} setting' if setting else ''}"
 
 
 def _see(n: int) -> str:

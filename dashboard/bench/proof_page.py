@@ -99,7 +99,7 @@ def layout(shop: ShopData, book: ProofQueries) -> Component:
 def _row(proof: Proof, shop: ShopData) -> Component:
     place = shop.place_names().get(proof.place, proof.place)
     n = len(proof.counted)
-    words = f"{n} measurement{'' if n == 1 else 's'} at {place}, {proof.state}"
+    words = f"{formats.counted(n, 'measurement')} at {place}, {proof.state}"
     kept = proof_text.conclusions(proof_text.kept_ranges(proof))
     return html.Li(
         [

@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 import dash
 from dash import Input, Output, State, dcc, html
 
+from dashboard.access.visitor import may_change
 from dashboard.bench import text as bench_text
 from dashboard.bench.view import BENCH
 from dashboard.data.waits import ReadyByRequest, StartRequest
@@ -258,7 +259,7 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
             missing.missing(
                 "A latest start cannot be calculated yet. It needs the outlook of this place (a sensor "
                 "and about two days of its readings), or a reading by hand from the last hours.",
-                missing.TYPE_READING,
+                *([missing.TYPE_READING] if may_change().allowed else []),
                 missing.CONNECT_SENSOR,
             )
         ]

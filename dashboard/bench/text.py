@@ -82,7 +82,7 @@ def opened_words(
     """All that was opened: kind, instrument, clamps, glue, place."""
     wait = waits[0]
     kind = from_mapping(wait.kind)
-    clamps = f"{wait.clamps} clamp{'' if wait.clamps == 1 else 's'}" if wait.clamps else ""
+    clamps = formats.counted(wait.clamps, "clamp") if wait.clamps else ""
     parts = (
         f"{len(waits)} × {kind.name}" if len(waits) > 1 else kind.name,
         wait.instrument,

@@ -169,7 +169,7 @@ def row(
     at = [place] if name == kind else [kind, place]
     if wait.clamps:
         each = " each" if len(waits) > 1 else ""
-        at.append(f"{wait.clamps} clamp{'' if wait.clamps == 1 else 's'}{each}")
+        at.append(f"{formats.counted(wait.clamps, 'clamp')}{each}")
     if wait.glue:
         at.append(glues.get(wait.glue, f"glue {wait.glue}"))
     one = f"/bench/wait/{wait.id}"

@@ -211,7 +211,7 @@ def _hours(seconds: float) -> str:
 
 
 def _releases(n: int) -> str:
-    return f"{n} release{'' if n == 1 else 's'}"
+    return formats.counted(n, "release")
 
 
 def shorter(kind: WaitType, learned: LearnedUsualTime, *, writer: bool) -> list[Component]:

@@ -118,7 +118,7 @@ def _client(name: str, sheets: list[Any], shop: ShopData) -> Component:
                 ]
             )
         )
-    count = "one sheet" if len(sheets) == 1 else f"{len(sheets)} sheets"
+    count = formats.counted(len(sheets), "sheet")
     return html.Section(
         [
             html.H3(name),

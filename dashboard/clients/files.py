@@ -135,7 +135,7 @@ def _log(
     )
     found = read_csv(Path(name), plan, now_ms=now_ms(), content=content)
     times = np.concatenate([ts_ms for ts_ms, _ in found.values.values()])
-    message = f"{name}: {found.lines} lines"
+    message = f"{name}: {formats.counted(found.lines, 'line')}"
     if len(times):
         first, last = (formats.local(t, settings.zone) for t in (times.min(), times.max()))
         message += f", {first.day} {first:%B %Y} to {last.day} {last:%B %Y}"

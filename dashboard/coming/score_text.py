@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from dashboard.ui.formats import counted
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -51,7 +53,7 @@ def _score_words(scores: Sequence[Score], snaps: SnapScore | None) -> str:
         return f"{text} There was no dry snap in those days, so its alert is not tested here."
     median = f", {snaps.median_lead_h:.0f} h before (median)" if snaps.found else ""
     return (
-        f"{text} Of {snaps.snaps} dry snap{'' if snaps.snaps == 1 else 's'} {snaps.found} "
+        f"{text} Of {counted(snaps.snaps, 'dry snap')} {snaps.found} "
         f"{'was' if snaps.found == 1 else 'were'} expected in time{median}; false alarms "
         f"{snaps.false_alarms}."
     )

@@ -235,7 +235,11 @@ def unread_forecasts(found: Sequence[tuple[str, str]]) -> list[str]:
         f"The forecast file {name} is not used: {why.rstrip('.')}." for name, why in found[:3]
     ]
     more = len(found) - len(lines)
-    return [*lines, f"{more} more forecast files are not used."] if more > 0 else lines
+    return (
+        [*lines, f"Not used: {formats.counted(more, 'more forecast file')}."]
+        if more > 0
+        else lines
+    )
 
 
 def good_hours(

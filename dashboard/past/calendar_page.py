@@ -108,8 +108,8 @@ def words(year: Year) -> list[Component]:
     right = sum(not (d.dry_h or d.damp_h) for d in known)
     text = (
         f"{year.place.label}, band {low:.0f} to {high:.0f} %: readings on {len(known)} of "
-        f"{len(year.days)} days. In the band all day: {right}. Too dry at some hour: {dry}. "
-        f"Too damp at some hour: {damp}."
+        f"{formats.counted(len(year.days), 'day')}. In the band all day: {right}. Too dry at some "
+        f"hour: {dry}. Too damp at some hour: {damp}."
     )
     worst = max(known, key=lambda d: abs(d.beyond(year.band_pct)))
     if beyond := worst.beyond(year.band_pct):
@@ -170,7 +170,7 @@ def _cells(month: CalendarMonth, year: Year, shop: ShopData) -> list[Component]:
 
 
 def _days(count: int) -> str:
-    return "–" if not count else f"{count} day{'' if count == 1 else 's'}"
+    return "–" if not count else formats.counted(count, "day")
 
 
 def days_csv(shop: ShopData) -> flask.Response:

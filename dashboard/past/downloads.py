@@ -41,9 +41,10 @@ def register(app: Dash, shop: ShopData) -> None:
 
 def words(rows: int) -> str:
     """Describe a download before it is started. `rows` may be off by an hour's readings."""
+    found = formats.counted(rows, "reading")
     if rows > CSV_ROWS_MAX:
-        return f" – the newest {_count(CSV_ROWS_MAX)} of about {_count(rows)} readings as stored"
-    return f" – about {_count(rows)} readings as stored, times in UTC and local"
+        return f" – the newest {formats.grouped(CSV_ROWS_MAX)} of about {found} as stored"
+    return f" – about {found} as stored, times in UTC and local"
 
 
 def links(
@@ -69,10 +70,6 @@ def links(
     long = html.A("Download as CSV", href=f"/past.csv?{urlencode(query)}")
     wide = html.A("one column a sensor", href=f"/past.csv?{urlencode(query | {'form': 'wide'})}")
     return [long, words(rows) if about is None else about, "; or ", wide]
-
-
-def _count(n: int) -> str:
-    return f"{n:,}".replace(",", " ")
 
 
 def answer(shop: ShopData) -> flask.Response:

@@ -13,6 +13,7 @@ import dash
 import numpy as np
 from dash import ClientsideFunction, Input, Output, State, dcc, html
 
+from dashboard.access.visitor import may_change
 from dashboard.past import picture, view_form
 from dashboard.past.selection import (
     Choice,
@@ -227,7 +228,11 @@ def layout(shop: ShopData, view: PastView, query: Mapping[str, Any]) -> Componen
         return html.Main(
             [
                 html.H1(view.title),
-                missing.missing(view.missing, missing.TYPE_READING, missing.CONNECT_SENSOR),
+                missing.missing(
+                    view.missing,
+                    *([missing.TYPE_READING] if may_change().allowed else []),
+                    missing.CONNECT_SENSOR,
+                ),
             ],
             className="sheet bench",
         )

@@ -11,12 +11,11 @@ from typing import TYPE_CHECKING, Any
 import dash
 from dash import Input, Output, dcc, html
 
-from dashboard.access.visitor import may_manage
+from dashboard.access.visitor import may_change, may_manage
 from dashboard.data import sensors as data_sensors
-from dashboard.sensors import reading_page
 from dashboard.sensors.rejected import broker_refused, cut, rejected
 from dashboard.sensors.sensor_page import address
-from dashboard.ui import formats, missing, page_frame, reading_form
+from dashboard.ui import formats, missing, page_frame
 from dashboard.ui.controls import action_button, action_results
 from dashboard.ui.markup import attributes
 from dashboard.ui.tables import stacked_table
@@ -41,10 +40,10 @@ if TYPE_CHECKING:
 NEW_SHOWN = 8
 JUMPS_SHOWN = 8
 COUNTED = {
-    "messages": "messages received",
-    "readings": "readings stored",
-    "repeats": "duplicate readings ignored",
-    "refused": "messages rejected",
+    "messages": ("message received", "messages received"),
+    "readings": ("reading stored", "readings stored"),
+    "repeats": ("duplicate reading ignored", "duplicate readings ignored"),
+    "refused": ("message rejected", "messages rejected"),
 }
 
 
@@ -60,27 +59,29 @@ def register(app: dash.Dash, shop: ShopData) -> None:
 
     @app.callback(Output("sensors", "children"), Input("token", "data"), prevent_initial_call=True)
     def refresh(_token: str) -> list[Component]:
-        return content(shop, writer=may_manage().allowed)
+        return content(shop, writer=may_manage().allowed, typing=may_change().allowed)
 
 
 def layout(shop: ShopData) -> Component:
-    writer = may_manage().allowed
-    found = html.Div(content(shop, writer=writer), id="sensors")
-    return html.Main([*action_results(), found], className="sheet")
+    found = content(shop, writer=may_manage().allowed, typing=may_change().allowed)
+    return html.Main([*action_results(), html.Div(found, id="sensors")], className="sheet")
 
 
 @page_frame.where_store_fails(
     lambda trouble, *_, **__: [html.H1("Sensors"), *page_frame.sentence_of(trouble)]
 )
-def content(shop: ShopData, *, writer: bool = False) -> list[Component]:
-    """Present content of the page, with taps for a `writer`; if it cannot be shown, why."""
+def content(shop: ShopData, *, writer: bool = False, typing: bool = False) -> list[Component]:
+    """Present content of the page, with taps for a `writer`; if it cannot be shown, why.
+
+    `typing`: whether a reading may be typed.
+    """
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     sensors, counts = shop.sensors(), shop.counts()
     now = now_ms()
     return [
         html.H1("Sensors"),
         sensor_table(sensors, shop, now, unit) if sensors else _none_yet(),
-        html.P(dcc.Link(reading_page.TITLE, href=reading_form.ADDRESS, className="tap")),
+        *([html.P(dcc.Link(*missing.TYPE_READING, className="tap"))] if typing else []),
         *waiting(shop, now, writer=writer),
         *jars(shop),
         *clock_jumps(shop, now, writer=writer),
@@ -91,11 +92,11 @@ def content(shop: ShopData, *, writer: bool = False) -> list[Component]:
             [
                 html.Li(
                     [
-                        html.Span(f"{counts[name]:,}".replace(",", " "), className="number"),
-                        f" {label}",
+                        html.Span(formats.grouped(counts[name]), className="number"),
+                        f" {one if counts[name] == 1 else many}",
                     ]
                 )
-                for name, label in COUNTED.items()
+                for name, (one, many) in COUNTED.items()
             ],
             className="counts",
         ),
@@ -148,7 +149,7 @@ def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Un
                         formats.when(one.heard_ms, now, shop.settings.zone), className="sensor"
                     ),
                 ],
-                f"{max(n for _, _, n in one.last.values()):,}".replace(",", " "),
+                formats.grouped(max(n for _, _, n in one.last.values())),
                 formats.with_unit("battery", battery[1], unit) if battery else formats.UNKNOWN,
             ]
         )
@@ -206,7 +207,10 @@ def waiting(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
         parts.append(html.P([left, html.Code("benchweather place list")], className="aside"))
     if beyond:
         parts.append(
-            html.P(f"{beyond} messages of further new names were not kept.", className="aside")
+            html.P(
+                f"Not kept: {formats.counted(beyond, 'message')} of further new names.",
+                className="aside",
+            )
         )
     if refused_ones:
         items = [
@@ -327,9 +331,9 @@ def _kept_aside(one: AsideOfSensor, now: int, zone: ZoneInfo, *, writer: bool) -
     return html.Li(
         [
             html.Span(
-                f"{one.sensor}: {one.readings} readings kept aside. The clock of the shop's "
-                f"computer {why}. By this clock they are from {dated} on. {without} {corrected}"
-                f"{'' if one.at_start else ' on'}."
+                f"{one.sensor}: {formats.counted(one.readings, 'reading')} kept aside. The clock of "
+                f"the shop's computer {why}. By this clock they are from {dated} on. "
+                f"{without} {corrected}{'' if one.at_start else ' on'}."
             ),
             *([html.Div(taps, className="taps wide")] if writer else []),
         ]

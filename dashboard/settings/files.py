@@ -20,7 +20,7 @@ from monitor.clients.weather_files import FILE_MAX
 from monitor.commands import ipc
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
-from monitor.core.formats import dated
+from monitor.core.formats import counted, dated
 from monitor.readings import file_import
 
 if TYPE_CHECKING:
@@ -120,13 +120,13 @@ def _found(content: bytes, form: Mapping[str, str], shop: ShopData) -> str:
     found = file_import.read_file(content, form, shop.settings.zone, now_ms())
     if not found.total:
         raise ValueError(
-            f"no reading was found in {found.lines} lines"
+            f"no reading was found in {counted(found.lines, 'line')}"
             + "".join(f"; line {line}: {reason}" for line, reason in found.refused[:1])
         )
     times = [t for ts_ms, _ in found.values.values() if len(ts_ms) for t in (ts_ms[0], ts_ms[-1])]
     zone, now = shop.settings.zone, now_ms()
     span = " to ".join(dated(int(t), now, zone) for t in (min(times), max(times)))
-    text = f"{found.lines} lines, {found.total} readings, {span}."
+    text = f"{counted(found.lines, 'line')}, {counted(found.total, 'reading')}, {span}."
     if found.refused:
         line, reason = found.refused[0]
         text += f" {len(found.refused)} cannot be read; line {line}: {reason}."
@@ -147,10 +147,12 @@ def _stored(content: bytes, form: Mapping[str, str], shop: ShopData) -> str:
         raise ValueError(f"the file cannot be kept: {exc.strerror}") from exc
     finally:
         path.unlink(missing_ok=True)
-    record("import", f"{done['new']} readings as {form.get('place')}/{form.get('sensor')}")
-    again = f" {done['repeated']} were stored already." if done["repeated"] else ""
-    lost = f" {done['rejected']} lines could not be read." if done["rejected"] else ""
-    return f"{done['new']} readings are stored.{again}{lost}"
+    record(
+        "import", f"{counted(done['new'], 'reading')} as {form.get('place')}/{form.get('sensor')}"
+    )
+    again = f" Stored already: {done['repeated']}." if done["repeated"] else ""
+    lost = f" Not readable: {counted(done['rejected'], 'line')}." if done["rejected"] else ""
+    return f"{counted(done['new'], 'reading is', 'readings are')} stored.{again}{lost}"
 
 
 def _answer(status: int, **what: Any) -> flask.Response:

@@ -13,7 +13,7 @@ from dashboard.settings.sections import HELP, LISTS, SECTIONS, WORDS, time_zones
 from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
-from dashboard.ui.setting_fields import setting_field
+from dashboard.ui.setting_fields import setting_field, unsaved
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected, SettingsFault
 from monitor.domain.settings_change import event_words
@@ -144,9 +144,10 @@ def _field(path: str, label: str, now: Settings, unit: Unit, group: str, name: s
 def _form(form: str, fields: list[Any], now: Settings, word: str, **tap: str) -> list[Component]:
     """Fields with the button that saves them; what is typed is kept for this version of the file."""
     about = {"about": "settings", "version": now.version, "then": "reload", "said": "Saved."}
-    draft = attributes(data_draft=f"{form}-{now.version[:8]}")
+    draft_name = f"{form}-{now.version[:8]}"
+    draft = attributes(data_draft=draft_name)
     return [
-        html.Div(fields, id=form, className="fields", **draft),
+        html.Div([unsaved(draft_name), *fields], id=form, className="fields", **draft),
         html.Div(
             action_button(word, "change", name="tap main", form=form, **about, **tap),
             className="taps wide",

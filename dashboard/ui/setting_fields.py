@@ -59,6 +59,19 @@ def typed(form: Form, name: str, of: Member) -> Any:
     return text
 
 
+def unsaved(draft: str) -> Component:
+    """Notice above fields that this device filled with a draft; `assets/bench.js` shows it."""
+    forget = html.Button(
+        "Discard it", type="button", className="tap", **attributes(data_forget=draft)
+    )
+    return html.Div(
+        [html.P("You typed this on this device. It is not in the settings yet."), forget],
+        className="unsaved",
+        hidden=True,
+        **attributes(data_unsaved="yes"),
+    )
+
+
 def setting_field(
     name: str,
     label: str,

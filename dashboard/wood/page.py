@@ -104,7 +104,7 @@ def _gone(one: Instrument, shop: ShopData) -> Component:
     return html.Li(
         [
             html.H2(dcc.Link(one.reference, href=f"/wood/{one.id}")),
-            html.P(f"{one.kind}, handed out {out}, after {days} day{'' if days == 1 else 's'}"),
+            html.P(f"{one.kind}, handed out {out}, after {formats.counted(days, 'day')}"),
             dcc.Link("Take it in again", href=f"/wood/new?back={one.id}", className="tap"),
         ],
         key=one.id,

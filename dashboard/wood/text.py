@@ -60,7 +60,7 @@ def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
             "Take an instrument in, and Benchweather follows its wood.",
         )
     first, part = standings[0], furthest(standings[0])
-    after = f"{len(standings)} instrument{'' if len(standings) == 1 else 's'} in the shop."
+    after = f"{formats.counted(len(standings), 'instrument')} in the shop."
     if part is None:
         return "The moisture of the wood is not known.", after
     lies = side(part.from_home_pct)
@@ -163,7 +163,7 @@ def span(seconds: float) -> str:
     ):
         n = max(round(seconds / size), 1)
         if n < most:
-            return f"{n} {word}{'' if n == 1 else 's'}"
+            return formats.counted(n, word)
     return OVER_A_YEAR
 
 
@@ -314,7 +314,7 @@ def stay(instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
     """Stay of an instrument: "here 6 days, due out Fri 4 Dec"."""
     came, today = (formats.local(ms, zone).date() for ms in (instrument.arrived_ms, now_ms))
     days = (today - came).days
-    here = "came today" if days <= 0 else f"here {days} day{'' if days == 1 else 's'}"
+    here = "came today" if days <= 0 else f"here {formats.counted(days, 'day')}"
     due = due_words(instrument, now_ms, zone)
     return f"{here}, {due}" if due else here
 

@@ -168,6 +168,16 @@ def lasting(seconds: float) -> str:
     return f"{figure(minutes / 1440, 0)} days"
 
 
+def grouped(n: int) -> str:
+    """A whole number: `12 345`."""
+    return f"{n:,}".replace(",", " ")
+
+
+def counted(n: int, one: str, many: str = "") -> str:
+    """A number of things: `1 message`, `12 345 messages`. `many`: where it is not `one` with an s."""
+    return f"{grouped(n)} {one if n == 1 else many or f'{one}s'}"
+
+
 def water_unit(middle_l: float, *, us: bool) -> str:
     """Unit of an amount of water: L, or in the US gal, below half a gallon fl oz. [L]"""
     if not us:
@@ -194,8 +204,7 @@ def age(seconds: float) -> str:
         return f"{s // 60} min ago"
     if s < 36 * 3600:
         return f"{s // 3600} h ago"
-    days = s // 86400
-    return f"{days} day{'' if days == 1 else 's'} ago"
+    return f"{counted(s // 86400, 'day')} ago"
 
 
 def duration(ms: float) -> str:
@@ -208,7 +217,7 @@ def duration(ms: float) -> str:
     ):
         n = round(ms / size)
         if ms >= size:
-            return f"{n} {word}{'' if n == 1 else 's'}"
+            return counted(n, word)
     return "1 second"
 
 

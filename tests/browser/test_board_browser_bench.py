@@ -259,7 +259,8 @@ def test_ready_by_leads_to_the_kind_with_its_wanted_time(bench, visit):
 
 
 def test_what_was_typed_survives_a_reload(bench, visit):
-    page = opened(visit("phone"), bench, "/bench")
+    seen = visit("phone")
+    page = opened(seen, bench, "/bench")
     page.locator("#bench-more summary").click()
     page.locator("#open-instrument").fill("Violin, job 52")
     page.locator("#open-start").fill("2026-11-20T09:30")
@@ -270,6 +271,13 @@ def test_what_was_typed_survives_a_reload(bench, visit):
     assert page.locator("#open-instrument").is_visible()
     assert page.locator("#open-start").input_value() == "2026-11-20T09:30"
     assert page.locator("#bench-by").input_value() == "Jo"
+    page.locator("#open-start").fill("2020-01-01T09:30")
+    page.locator("[data-choose=cleat]").click()
+    seen.rest()
+    page.locator("#bench-places button").first.click()
+    until(page, "document.getElementById('bench-refused').textContent")
+    assert page.locator("[data-choose=cleat][aria-pressed=true]").is_visible()  # for the next try
+    assert page.locator("#bench-where").is_visible()
 
 
 def test_cautions_of_the_kind_are_shown_and_can_be_put_away(bench, visit):

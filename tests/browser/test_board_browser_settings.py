@@ -93,7 +93,13 @@ def test_a_repairer_sets_the_shop_up_without_a_file(board, visit):
     browser.until(page, "document.querySelector('.fault:not(:empty)')")
     assert fault.inner_text().endswith("9000: must be at most 5000")
     assert page.input_value("#set-shop-name") == "Quillon Lane"
-    seen.rest()
+    assert not page.locator("[data-unsaved]").is_visible()
+    page = go(seen, board, "/settings/shop")
+    browser.until(page, "document.querySelector('#set-shop-altitude_m').value === '9000'")
+    reloaded(seen, page.get_by_text("Discard it"))
+    assert page.input_value("#set-shop-altitude_m") == "0"
+    assert not page.locator("[data-unsaved]").is_visible()
+    page.fill("#set-shop-name", "Quillon Lane")
     page.fill("#set-shop-altitude_m", "412,5")
     reloaded(seen, page.locator("text=Save"))
     assert board.settings().shop.altitude_m == 412.5

@@ -48,6 +48,20 @@ def test_a_bare_clock_time_never_means_another_day(at, now):
         assert (write(at, now, PARIS)[0].isdigit() and ":" in write(at, now, PARIS)[:3]) is same
 
 
+@pytest.mark.parametrize(
+    ("n", "words", "text"),
+    [
+        (0, ("message",), "0 messages"),
+        (1, ("message",), "1 message"),
+        (12_345, ("message",), "12 345 messages"),
+        (1, ("alert is", "alerts are"), "1 alert is"),
+        (2, ("alert is", "alerts are"), "2 alerts are"),
+    ],
+)
+def test_one_of_a_thing_is_not_many(n, words, text):
+    assert formats.counted(n, *words) == text
+
+
 def test_a_kept_text_has_the_date_of_every_other_day():
     assert formats.dated(NOON, NOON, PARIS) == "12:00"
     assert formats.dated(ms(2026, 11, 24, 22), NOON, PARIS) == "Tue 24 Nov 23:00"

@@ -204,6 +204,10 @@ def test_every_page_is_shown_to_its_roles_only(shop, role):
         elif role is Role.OWNER:
             assert why not in text, page["path"]
         assert len(text) > 200
+        typed = "Type a reading" in text and page["module"] != "sensors_read"
+        assert not typed or allowed(role, Role.BENCH), page["path"]
+        if page["module"] in ("air", "sensors"):
+            assert typed == allowed(role, Role.BENCH), page["path"]
 
 
 @pytest.mark.parametrize("role", ROLES)
