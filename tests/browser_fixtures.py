@@ -273,6 +273,6 @@ def let_change(context, url: str, data: Path) -> None:
 def opened(seen: Visit, board: Board, path: str):
     let_change(seen.context, board.url, board.settings.data)
     seen.page.goto(board.url + path)
-    seen.page.wait_for_selector("main")
+    until(seen.page, "document.querySelector('main')?.innerText.trim()")
     seen.settled()
     return seen.page

@@ -100,6 +100,7 @@ def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, v
         page.wait_for_selector("[data-rest=waiting]")
         lab.passes(1.5, truth)
         page.wait_for_selector("[data-rest=rested]", timeout=15_000)
+        seen.rest()
         page.get_by_role("button", name="Take the point").click()
         said(page, "Point taken.")
     page.wait_for_selector(".sensor-points li:nth-child(2)")
