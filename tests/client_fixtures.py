@@ -25,7 +25,7 @@ def packaged(name: str) -> bytes:
 
 
 def kept(writer, title, **more):
-    """Keep the sheet of a wish. Returns it."""
+    """Keep the sheet of a request. Returns it."""
     airs, made_ms = more.pop("airs", HomeSources()), more.pop("at_ms", MADE_MS)
     worked = calculate_sheet(
         read_sheet_request({**INLAND, **more, "title": title}), airs, members=20

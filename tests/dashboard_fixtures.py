@@ -187,7 +187,7 @@ def full_bench(commands: Commands, now: int) -> list[str]:
     """Open `WAITS`, pause one and put a wanted time on another. Returns their ids."""
     ids = []
     for kind, place, ago_h, instrument, what, more in WAITS:
-        wish = {
+        request = {
             "do": "open",
             "kind": kind,
             "place": place,
@@ -197,7 +197,7 @@ def full_bench(commands: Commands, now: int) -> list[str]:
             "by": "Ina",
             **more,
         }
-        ids += commands.carry_out(wish, now)["waits"]
+        ids += commands.carry_out(request, now)["waits"]
     commands.carry_out({"do": "pause", "wait": ids[11], "at_ms": now - 1_800_000, "by": "Jo"}, now)
     commands.carry_out({"do": "correct", "wait": ids[1], "wanted_ms": now + 3_600_000}, now)
     return ids

@@ -6,7 +6,7 @@ from monitor import settings as settings_module
 from monitor.commands import Commands, Journal
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import Reader, Writer
-from monitor.waits.evaluation import equivalent_s, expectation, standings
+from monitor.waits.evaluation import equivalent_s, expectation, statuses
 
 NOW = 1_795_600_000_000 // 600_000 * 600_000
 HOUR, DAY = 3_600_000, 86_400_000
@@ -38,14 +38,14 @@ class Bench:
             ]
         )
 
-    def do(self, what, now=NOW, **wish):
-        return self.commands.carry_out({"do": what, "by": "test"} | wish, now)
+    def do(self, what, now=NOW, **request):
+        return self.commands.carry_out({"do": what, "by": "test"} | request, now)
 
     def open(self, kind, place="bench", ago_h=0.0, **more):
         start = NOW - round(ago_h * HOUR)
         return self.do("open", kind=kind, place=place, start_ms=start, **more)["waits"][0]
 
-    def standing(self, wait_id, now=NOW):
+    def status(self, wait_id, now=NOW):
         waits = Journal(self.reader).waits
-        (found,) = standings(self.reader, self.settings, [waits[wait_id]], now)
+        (found,) = statuses(self.reader, self.settings, [waits[wait_id]], now)
         return found

@@ -21,8 +21,8 @@ PARIS = ZoneInfo("Europe/Paris")
 NOON = to_ms(datetime(2026, 11, 25, 12, 0, tzinfo=PARIS))
 
 
-def ask(commands, do, **wish):
-    asked = {"about": "instrument", "do": do, "by": "Ina"} | wish
+def ask(commands, do, **request):
+    asked = {"about": "instrument", "do": do, "by": "Ina"} | request
     return commands.carry_out(asked, now_ms())["instrument"]
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from dashboard.data.waits import WaitQueries
     from monitor.domain.wait import Wait
     from monitor.science.waits.wait import Readiness
-    from monitor.waits.evaluation import Standing
+    from monitor.waits.evaluation import WaitStatus
 
 RELEASED_KEPT = 50
 """Released waits that stay in the calendar as called off, so that phones take them out."""
@@ -46,7 +46,7 @@ def answer(shop: ShopData, book: WaitQueries, token: str) -> flask.Response:
     if found is None or not hmac.compare_digest(token.encode(), found.calendar_token.encode()):
         return flask.Response("There is nothing here.\n", 404, mimetype="text/plain")
     try:
-        text = calendar(shop, book.standings(), book.finished(RELEASED_KEPT))
+        text = calendar(shop, book.statuses(), book.finished(RELEASED_KEPT))
     except StoreFault as exc:
         return flask.Response(f"{exc}\n", 503, mimetype="text/plain")
     response = flask.Response(text, mimetype="text/calendar")
@@ -60,7 +60,7 @@ def link(shop: ShopData) -> str:
     return f"/calendar/{found.calendar_token}.ics" if found else ""
 
 
-def calendar(shop: ShopData, open_waits: list[Standing], released: list[Wait]) -> bytes:
+def calendar(shop: ShopData, open_waits: list[WaitStatus], released: list[Wait]) -> bytes:
     """All waits that have a ready time, and those released lately as called off."""
     name = shop.settings.shop.name or "Benchweather"
     out = icalendar.Calendar()
@@ -70,12 +70,12 @@ def calendar(shop: ShopData, open_waits: list[Standing], released: list[Wait]) -
     out.add("name", f"{name}: ready")
     out.add("x-wr-calname", f"{name}: ready")
     out.add("refresh-interval", AGAIN, parameters={"VALUE": "DURATION"})
-    for standing in open_waits:
-        if standing.wait.open and standing.readiness and standing.readiness.ready_ms is not None:
-            out.add_component(_event(standing, standing.readiness, shop))
-        if standing.load is not None and standing.load.ready_ms is not None:
-            out.add_component(_event(standing, standing.load, shop, load=True))
-    counting = {standing.wait.id for standing in open_waits}
+    for status in open_waits:
+        if status.wait.open and status.readiness and status.readiness.ready_ms is not None:
+            out.add_component(_event(status, status.readiness, shop))
+        if status.load is not None and status.load.ready_ms is not None:
+            out.add_component(_event(status, status.load, shop, load=True))
+    counting = {status.wait.id for status in open_waits}
     for wait in released:
         out.add_component(_called_off(wait, shop))
         if wait.kind.get("load_s") and wait.id not in counting:
@@ -107,22 +107,22 @@ def _host(shop: ShopData) -> str:
 
 
 def _event(
-    standing: Standing, found: Readiness, shop: ShopData, *, load: bool = False
+    status: WaitStatus, found: Readiness, shop: ShopData, *, load: bool = False
 ) -> icalendar.Event:
-    wait, ready_ms = standing.wait, found.ready_ms
+    wait, ready_ms = status.wait, found.ready_ms
     assert ready_ms is not None  # noqa: S101 - for the type checker; asked by the caller
-    status = wait_text.status_text(standing, now_ms(), shop.settings.zone)
+    words = wait_text.status_text(status, now_ms(), shop.settings.zone)
     ready = found.state is WaitState.READY
     name = wait_text.title(wait)
     event = _base(wait, shop, ready_ms if ready else wait_text.about(ready_ms), load=load)
     event.add("status", "CONFIRMED" if ready else "TENTATIVE")
-    word = "Clamps off" if standing.kind.load_s else "Ready"
+    word = "Clamps off" if status.kind.load_s else "Ready"
     if load:
         word = "May be worked" if ready else "May be worked from"
     event.add("summary", f"{word if ready else f'{word}, about'}: {name}")
     names = {place.id: place.label for place in shop.settings.places}
     event.add("location", names.get(wait.place, wait.place))
-    event.add("description", "\n".join([str(wait.kind["name"]), status.sentence, *status.more]))
+    event.add("description", "\n".join([str(wait.kind["name"]), words.sentence, *words.more]))
     alarm = icalendar.Alarm()
     alarm.add("action", "DISPLAY")
     alarm.add("trigger", timedelta(0))

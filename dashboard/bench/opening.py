@@ -76,10 +76,10 @@ def reply(
     found = [wait for id_ in done.get("waits", ()) if (wait := waits.wait(str(id_))) is not None]
     if tap.get("do") != "open" or not found:
         return {}
-    standing, instrument = waits.standing(found[-1].id), found[0].instrument
+    status, instrument = waits.status(found[-1].id), found[0].instrument
     ready = wait_text.UNKNOWN_TIME
-    if standing is not None:
-        ready = wait_text.ready_phrase(standing, now_ms(), shop.settings.zone)
+    if status is not None:
+        ready = wait_text.ready_phrase(status, now_ms(), shop.settings.zone)
     known = not instrument or woods.instrument(id_of(instrument)) is not None
     return {
         "opened": bench_text.opened_words(found, shop.place_names(), glues.labels()),
@@ -212,9 +212,9 @@ def _first_place(kind: str, usual: str, places: Sequence[str], found: Starts) ->
         place
         for place in places
         if (start := found.get((kind, place))) is not None
-        and (standing := start.standing) is not None
-        and standing.readiness is not None
-        and standing.readiness.ready_ms is not None
+        and (status := start.status) is not None
+        and status.readiness is not None
+        and status.readiness.ready_ms is not None
     )
     return next(timed, next(iter(places), ""))
 

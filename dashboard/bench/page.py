@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from dashboard.data.waits import WaitQueries
     from dashboard.data.wood import WoodQueries
     from monitor.domain.wait import Wait
-    from monitor.waits.evaluation import Standing
+    from monitor.waits.evaluation import WaitStatus
 
 JUST_MS = 20 * formats.MINUTE_MS
 """Time after its release for which the page asks how a wait was. [ms]"""
@@ -112,7 +112,7 @@ def live(
     now, zone = now_ms(), shop.settings.zone
     recent = shop.recent()
     names = {one.place.id: one.place.label for one in recent}
-    found, labels = book.standings(), glues.labels()
+    found, labels = book.statuses(), glues.labels()
     of = view.axis(found, now, shop.cautious_now_ms())
     if found:
         waits = [
@@ -120,7 +120,7 @@ def live(
             html.Ol(
                 [
                     view.row(alike, of, zone, names, writer, labels)
-                    for alike in series.alike(found, lambda standing: standing.wait)
+                    for alike in series.alike(found, lambda status: status.wait)
                 ],
                 className="waits",
             ),
@@ -136,7 +136,7 @@ def live(
     return (top, just_released(book, writer, now), waits)
 
 
-def _count(found: Sequence[Standing]) -> str:
+def _count(found: Sequence[WaitStatus]) -> str:
     setting = sum(one.wait.setting for one in found)
     n = len(found) - setting
     return f"{formats.counted(n, 'wait')} open{f', {setting} setting' if setting else ''}"

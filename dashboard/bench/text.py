@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from monitor.domain.wait_types import WaitType
     from monitor.science.waits.learning import LearnedUsualTime
-    from monitor.waits.evaluation import Standing
+    from monitor.waits.evaluation import WaitStatus
     from monitor.waits.starts import Start
 
 FEELS = {
@@ -30,14 +30,14 @@ FEELS = {
 }
 
 
-def next_up(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> tuple[str, str]:
+def next_up(statuses: Sequence[WaitStatus], now_ms: int, zone: ZoneInfo) -> tuple[str, str]:
     """Sentences over the bench: a large one on what is ready or next, and a smaller one."""
-    if not standings:
+    if not statuses:
         return "Nothing is waiting.", ""
-    ready = [s for s in standings if s.ready]
-    loadable = [s for s in standings if s.loadable]
+    ready = [s for s in statuses if s.ready]
+    loadable = [s for s in statuses if s.loadable]
     over = {s.wait.id for s in (*ready, *loadable)}
-    ahead = [(s, status_text(s, now_ms, zone)) for s in standings if s.wait.id not in over]
+    ahead = [(s, status_text(s, now_ms, zone)) for s in statuses if s.wait.id not in over]
     coming = next(((s, duration) for s, duration in ahead if duration.state == "waiting"), None)
     after = ""
     if coming:
@@ -58,9 +58,9 @@ def _at(when: str) -> str:
 
 def start_phrase(start: Start, now_ms: int, zone: ZoneInfo) -> str:
     """Ready time of what could be started, or why it cannot be."""
-    if start.standing is None:
+    if start.status is None:
         return start.why_not
-    return ready_phrase(start.standing, now_ms, zone)
+    return ready_phrase(start.status, now_ms, zone)
 
 
 def glue_words(kind: WaitType, named: str) -> str:

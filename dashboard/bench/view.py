@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from monitor.waits.evaluation import Standing
+    from monitor.waits.evaluation import WaitStatus
 
 BENCH = Section(
     "Bench",
@@ -75,12 +75,12 @@ class Axis(NamedTuple):
         return 100 * min(max(share, 0.0), 1.0)
 
 
-def axis(standings: Sequence[Standing], now_ms: int, cautious_ms: int | None = None) -> Axis:
+def axis(statuses: Sequence[WaitStatus], now_ms: int, cautious_ms: int | None = None) -> Axis:
     """An axis that holds what matters of these waits."""
     back, ahead = BACK_MS[0], AHEAD_MS[0]
-    for standing in standings:
-        found = standing.readiness
-        back = max(back, now_ms - standing.wait.started_ms)
+    for status in statuses:
+        found = status.readiness
+        back = max(back, now_ms - status.wait.started_ms)
         if found is not None:
             last = found.ready_high_ms or found.ready_ms or now_ms
             ahead = max(ahead, last - now_ms)
@@ -99,9 +99,9 @@ def ruler(of: Axis, zone: ZoneInfo, most: int = 8) -> Component:
     return html.Div([*marks, now], className="ruler", **attributes(aria_hidden="true"))
 
 
-def bar(standing: Standing, of: Axis, zone: ZoneInfo) -> Component:
+def bar(status: WaitStatus, of: Axis, zone: ZoneInfo) -> Component:
     """A wait as a bar: air so far, to go, and the range of its end."""
-    wait, found = standing.wait, standing.readiness
+    wait, found = status.wait, status.readiness
     now = of.now_ms
     start, at_now = of.at(wait.started_ms), of.at(now)
     parts: list[Component] = []
@@ -141,18 +141,18 @@ def _piece(name: str, start: float, end: float) -> Component:
     return html.Span(className=name, style={"left": f"{start:.2f}%", "width": f"{width:.2f}%"})
 
 
-def shape(standing: Standing, state: str) -> Component:
+def shape(status: WaitStatus, state: str) -> Component:
     """Mark of a wait's state, shown beside its word."""
     name = {"ready": "right", "unknown": "unknown", "paused": "paused"}.get(state, "waiting")
-    if state == "hold" and standing.readiness is not None:
-        name = _HOLD_SHAPES.get(Hold(standing.readiness.hold), "waiting")
+    if state == "hold" and status.readiness is not None:
+        name = _HOLD_SHAPES.get(Hold(status.readiness.hold), "waiting")
     return html.Span(
         className="shape", **attributes(data_state=name), **attributes(aria_hidden="true")
     )
 
 
 def row(
-    alike: Sequence[Standing],
+    alike: Sequence[WaitStatus],
     of: Axis,
     zone: ZoneInfo,
     places: Mapping[str, str],
@@ -160,9 +160,9 @@ def row(
     glues: Mapping[str, str] = MappingProxyType({}),
 ) -> Component:
     """Row of open waits that are alike, in the state of the last to be ready."""
-    standing, waits = alike[-1], [one.wait for one in alike]
-    wait = standing.wait
-    status = wait_text.status_text(standing, of.now_ms, zone)
+    status, waits = alike[-1], [one.wait for one in alike]
+    wait = status.wait
+    words = wait_text.status_text(status, of.now_ms, zone)
     name = series.title(waits)
     place = places.get(wait.place, wait.place)
     kind = str(wait.kind["name"])
@@ -175,7 +175,7 @@ def row(
     one = f"/bench/wait/{wait.id}"
     taps: list[Component] = []
     if writer and wait.setting:
-        taps.append(load_tap(waits, ready=standing.loadable))
+        taps.append(load_tap(waits, ready=status.loadable))
     elif writer:
         taps += steps_of(waits, of.cautious_ms)
     if len(waits) == 1:
@@ -184,9 +184,7 @@ def row(
         [
             html.Div(
                 [
-                    html.P(
-                        [shape(standing, status.state), html.Span(status.when)], className="when"
-                    ),
+                    html.P([shape(status, words.state), html.Span(words.when)], className="when"),
                     html.Div(
                         [
                             html.H3(dcc.Link(name, href=one) if len(waits) == 1 else name),
@@ -199,21 +197,21 @@ def row(
             ),
             html.Div(
                 [
-                    html.P(status.sentence),
-                    *(html.P(text, className="aside") for text in status.more),
+                    html.P(words.sentence),
+                    *(html.P(text, className="aside") for text in words.more),
                 ],
                 className="said",
             ),
-            bar(standing, of, zone),
+            bar(status, of, zone),
             html.Div(taps, className="taps", role="group", **attributes(aria_label=name)),
             each_of(waits, writer, of.cautious_ms) if len(waits) > 1 else None,
         ],
         key=waits[0].id,
         className="wait",
         **attributes(
-            data_state=status.state,
+            data_state=words.state,
             data_wait=series.ids(waits),
-            data_ready=wait_text.ready_phrase(standing, of.now_ms, zone),
+            data_ready=wait_text.ready_phrase(status, of.now_ms, zone),
         ),
     )
 

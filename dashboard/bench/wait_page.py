@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from dashboard.data.waits import WaitQueries
     from dashboard.data.wood import WoodQueries
     from monitor.domain.wait import Wait
-    from monitor.waits.evaluation import Standing
+    from monitor.waits.evaluation import WaitStatus
 
 
 _page = partial(BENCH.page, "/bench/wait", classes="one")
@@ -205,15 +205,15 @@ def current_state(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -
     if wait.wanted_ms is not None:
         facts.append((formats.ahead(wait.wanted_ms, now, zone), "wanted by"))
     parts: list[Component] = []
-    standing = book.standing(wait.id) if wait.open or wait.setting else None
-    if standing is not None:
-        parts += _open(standing, shop, now)
+    status = book.status(wait.id) if wait.open or wait.setting else None
+    if status is not None:
+        parts += _open(status, shop, now)
     if wait.released_ms is not None:
         parts.append(
             html.P(
                 f"{wait_text.released_word(wait)} {formats.when(wait.released_ms, now, zone)}, after "
                 f"{formats.hours(held_s(wait, now))}.",
-                className="lead" if standing is None else "",
+                className="lead" if status is None else "",
             )
         )
         if wait.loaded_ms is not None:
@@ -223,7 +223,7 @@ def current_state(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -
         if taught := bench_text.taught_words(wait, book.taught(wait)):
             parts.append(html.P(taught, className="aside"))
     if writer:
-        taps = _taps(wait, standing, name, shop.cautious_now_ms())
+        taps = _taps(wait, status, name, shop.cautious_now_ms())
         parts.append(html.Div(taps, className="taps wide"))
     parts.append(
         html.Dl(
@@ -235,12 +235,12 @@ def current_state(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -
     return parts
 
 
-def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
+def _open(status: WaitStatus, shop: ShopData, now: int) -> list[Component]:
     zone = shop.settings.zone
-    status = wait_text.status_text(standing, now, zone)
-    of = view.axis([standing], now)
-    more = list(status.more)
-    found = standing.readiness
+    words = wait_text.status_text(status, now, zone)
+    of = view.axis([status], now)
+    more = list(words.more)
+    found = status.readiness
     if found is not None and found.state is not WaitState.READY and found.floor_ms > now:
         computed = found.computed_ms
         if computed is not None and computed < found.floor_ms - wait_text.ROUND_MS:
@@ -249,18 +249,18 @@ def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
                 f"{formats.ahead(wait_text.about(computed), now, zone)}. The advice is never "
                 "shorter than the usual time of the kind."
             )
-    more += filter(None, [wait_text.range_causes(standing), wait_text.usual_times(standing.kind)])
+    more += filter(None, [wait_text.range_causes(status), wait_text.usual_times(status.kind)])
     return [
-        html.P([view.shape(standing, status.state), html.Span(status.sentence)], className="lead"),
+        html.P([view.shape(status, words.state), html.Span(words.sentence)], className="lead"),
         *(html.P(text, className="aside") for text in more),
-        html.Div([view.ruler(of, zone), view.bar(standing, of, zone)], className="alone"),
+        html.Div([view.ruler(of, zone), view.bar(status, of, zone)], className="alone"),
     ]
 
 
-def _taps(wait: Wait, standing: Standing | None, name: str, now: int) -> list[Component]:
+def _taps(wait: Wait, status: WaitStatus | None, name: str, now: int) -> list[Component]:
     if wait.open:
         return view.steps_of([wait], now)
-    load = [view.load_tap([wait], ready=standing.loadable)] if standing else []
+    load = [view.load_tap([wait], ready=status.loadable)] if status else []
     return [
         *load,
         action_button("Open again", "reopen", wait=wait.id, said=f"Open again: {name}."),

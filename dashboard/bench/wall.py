@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitQueries
-    from monitor.waits.evaluation import Standing
+    from monitor.waits.evaluation import WaitStatus
 
 SHOWN = 4
 """Most cells on the wall; a narrow one shows fewer, the next ones first."""
@@ -30,15 +30,15 @@ NAMED = 2
 
 def open_waits(shop: ShopData, book: WaitQueries, now_ms: int) -> list[Component]:
     """The strip of the open waits, or that there are none."""
-    found = book.standings()
+    found = book.statuses()
     if not found:
         return [html.P(dcc.Link("Nothing in clamps.", href="/bench"), className="no-clamps")]
     return [strip(found, now_ms, shop.settings.zone)]
 
 
-def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> Component:
+def strip(statuses: Sequence[WaitStatus], now_ms: int, zone: ZoneInfo) -> Component:
     """Strip of what is ready, and the next few open waits by ready time; alike waits are one."""
-    groups = series.alike(standings, lambda standing: standing.wait)
+    groups = series.alike(statuses, lambda status: status.wait)
     ready = [alike for alike in groups if _is_ready(alike[-1])]
     if len(ready) > 1:  # what is ready must not push what is next off the wall
         coming = [alike for alike in groups if alike not in ready][: SHOWN - 1]
@@ -52,7 +52,7 @@ def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> Compone
             html.H2(
                 [
                     dcc.Link("In clamps", href="/bench"),
-                    html.Span(_counts(standings), className="count-open"),
+                    html.Span(_counts(statuses), className="count-open"),
                 ]
             ),
             html.Ul(cells),
@@ -62,33 +62,33 @@ def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> Compone
     )
 
 
-def _is_ready(standing: Standing) -> bool:
-    return (standing.ready or standing.loadable) and not standing.wait.paused
+def _is_ready(status: WaitStatus) -> bool:
+    return (status.ready or status.loadable) and not status.wait.paused
 
 
-def _counts(standings: Sequence[Standing]) -> str:
-    held = sum(s.readiness is not None and s.readiness.state is WaitState.HOLD for s in standings)
-    setting = sum(s.wait.setting for s in standings)
-    counts = [f"{len(standings) - setting} open"]
+def _counts(statuses: Sequence[WaitStatus]) -> str:
+    held = sum(s.readiness is not None and s.readiness.state is WaitState.HOLD for s in statuses)
+    setting = sum(s.wait.setting for s in statuses)
+    counts = [f"{len(statuses) - setting} open"]
     counts += [f"{setting} setting"] if setting else []
     counts += [f"{held} on hold"] if held else []
     return ", ".join(counts)
 
 
-def _one(alike: Sequence[Standing], of: view.Axis, zone: ZoneInfo) -> Component:
+def _one(alike: Sequence[WaitStatus], of: view.Axis, zone: ZoneInfo) -> Component:
     """Cell for waits that are alike, in the state of the last of them to be ready."""
-    standing = alike[-1]
-    status = wait_text.status_text(standing, of.now_ms, zone)
+    status = alike[-1]
+    words = wait_text.status_text(status, of.now_ms, zone)
     return _cell(
         alike[0].wait.id,
-        status.state,
-        [view.shape(standing, status.state), html.Span(status.when)],
+        words.state,
+        [view.shape(status, words.state), html.Span(words.when)],
         series.title([one.wait for one in alike]),
-        [view.bar(standing, of, zone), html.P(status.sentence, className="said")],
+        [view.bar(status, of, zone), html.P(words.sentence, className="said")],
     )
 
 
-def _ready(ready: Sequence[Sequence[Standing]], now_ms: int, zone: ZoneInfo) -> Component:
+def _ready(ready: Sequence[Sequence[WaitStatus]], now_ms: int, zone: ZoneInfo) -> Component:
     """All that is ready in one cell, what was ready first in front."""
     waits = [one.wait for alike in ready for one in alike]
     names = "; ".join(series.title([one.wait for one in alike]) for alike in ready[:NAMED])

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 class FormField(NamedTuple):
-    """A field: its name in a wish, its words, and its unit: "C" where it is a temperature."""
+    """A field: its name in a request, its words, and its unit: "C" where it is a temperature."""
 
     name: str
     words: str
@@ -126,8 +126,8 @@ HOMES: Mapping[str, HomePreset] = {
 def preset_form(home: str, unit: formats.Unit) -> tuple[str, ...]:
     """Tightness, volume, people and set point of a preset, as they are typed."""
     _, *values = HOMES[home]
-    wish = dict(zip(PRESET_FIELDS, values, strict=True))
-    form = form_of(wish, unit)
+    request = dict(zip(PRESET_FIELDS, values, strict=True))
+    form = form_of(request, unit)
     return tuple(form[name] for name in PRESET_FIELDS)
 
 
@@ -161,7 +161,7 @@ def guessed_fields(form: Mapping[str, str | None], unit: formats.Unit) -> list[s
 
 
 ON_PAGE = (*CHOICES, *(a.name for a in FIELDS))
-"""Every name of a wish that has a field."""
+"""Every name of a request that has a field."""
 
 
 def form_of(typed: Mapping[str, Any], unit: formats.Unit) -> dict[str, str]:
@@ -175,27 +175,27 @@ def form_of(typed: Mapping[str, Any], unit: formats.Unit) -> dict[str, str]:
     return form
 
 
-def wish_of(
+def request_of(
     form: Mapping[str, str | None], unit: formats.Unit
 ) -> tuple[dict[str, Any], dict[str, str]]:
-    """A wish from what was typed and tapped, in SI units, and what cannot be read of it."""
-    wish: dict[str, Any] = {name: form.get(name) or "" for name in CHOICES}
+    """A request from what was typed and tapped, in SI units, and what cannot be read of it."""
+    request: dict[str, Any] = {name: form.get(name) or "" for name in CHOICES}
     faults = {}
     for asked in FIELDS:
         text = (form.get(asked.name) or "").strip()
         if isinstance(DEFAULTS.get(asked.name), str):
-            wish[asked.name] = text
+            request[asked.name] = text
         elif text:
             try:
                 value = number(text)
             except ValueError:
                 faults[asked.name] = f"{text!r:.30} is not a number"
                 continue
-            wish[asked.name] = formats.to_celsius(value, unit) if asked.unit == "C" else value
-    wish["guessed"] = ", ".join(guessed_fields(form, unit))
-    if wish["device"] == "":
-        wish = {k: v for k, v in wish.items() if not k.startswith("device_")}
-    return wish, faults
+            request[asked.name] = formats.to_celsius(value, unit) if asked.unit == "C" else value
+    request["guessed"] = ", ".join(guessed_fields(form, unit))
+    if request["device"] == "":
+        request = {k: v for k, v in request.items() if not k.startswith("device_")}
+    return request, faults
 
 
 def label_of(name: str) -> str:

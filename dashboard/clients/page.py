@@ -121,7 +121,9 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
             sheet: Sheet, worked: SheetCalculation, airs: HomeSources
         ) -> tuple[dict[str, Any], str]:
             content = pdf_of(sheet) if as_pdf else html_of(sheet).encode()
-            message = _kept(worked, airs, sheet, shop) if keep and worked.wish.title else "Made."
+            message = (
+                _kept(worked, airs, sheet, shop) if keep and worked.request.title else "Made."
+            )
             return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}"), message
 
         given, faults = answered(form, _with_files(more, air, log), shop, kept, made)
@@ -258,12 +260,12 @@ def asked(
     ClientFault
     StoreFault
     """
-    wish, faults = forms.wish_of(
+    request, faults = forms.request_of(
         form, formats.temperature_unit(shop.settings.board.temperature_unit)
     )
     if faults:
         raise ClientFault(faults)
-    read = read_sheet_request({**more.get("typed", {}), **wish})
+    read = read_sheet_request({**more.get("typed", {}), **request})
     airs = past.airs_of(more.get("air", {}))
     if "shop" in (read.source, read.climate) and airs.shop is None:
         settings = shop.settings

@@ -89,8 +89,10 @@ def register(app: dash.Dash, shop: ShopData, book: OutlookQueries, woods: WoodQu
         _state: str, quantity: str, screen: dict[str, Any] | None, elsewhere: str, *typed: str
     ) -> tuple[Any, ...]:
         place_id = typed[-1]
-        wish = dict(zip(FIELDS, typed[:-1], strict=True)) | {"elsewhere": elsewhere}
-        plot, words, answer, faults = answered(place_id, quantity, wish, screen or {}, shop, book)
+        request = dict(zip(FIELDS, typed[:-1], strict=True)) | {"elsewhere": elsewhere}
+        plot, words, answer, faults = answered(
+            place_id, quantity, request, screen or {}, shop, book
+        )
         return plots.sent(plot), words, answer, *(faults.get(name, "") for name in FAULTS)
 
 
@@ -212,7 +214,7 @@ def _place(place_id: str, book: OutlookQueries) -> Place | None:
 def answered(
     place_id: str,
     quantity: str,
-    wish: Mapping[str, str],
+    request: Mapping[str, str],
     screen: Mapping[str, Any],
     shop: ShopData,
     book: OutlookQueries,
@@ -223,9 +225,9 @@ def answered(
     place = _place(place_id, book)
     one = book.outlook_of(place) if place else None
     if one is None:
-        why: list[Component] = [html.P(NO_CHANGE)] if any(wish.values()) else []
+        why: list[Component] = [html.P(NO_CHANGE)] if any(request.values()) else []
         return plots.empty_plot("There is no outlook to draw.", look), "", why, {}
-    other, lines, faults = _other(one, wish, book, zone, unit)
+    other, lines, faults = _other(one, request, book, zone, unit)
     edges = one.look.edges_ms
     view = plots.View(int(edges[0]), int(edges[-1]), zone, unit, plots.width_of(screen))
     quantity = quantity if quantity in FANS else "humidity"
@@ -234,14 +236,14 @@ def answered(
 
 
 def _other(
-    one: PlaceOutlook, wish: Mapping[str, str], book: OutlookQueries, zone: ZoneInfo, unit: Unit
+    one: PlaceOutlook, request: Mapping[str, str], book: OutlookQueries, zone: ZoneInfo, unit: Unit
 ) -> tuple[Beside | None, list[Component], dict[str, str]]:
     """Curve and sentences to show beside the outlook, and the faults by field."""
 
     def compared(other: PlaceOutlook, *, moved: bool) -> list[str]:
         return text.comparison(one, other, now_ms(), zone, unit, moved=moved)
 
-    elsewhere = wish.get("elsewhere") or ""
+    elsewhere = request.get("elsewhere") or ""
     if elsewhere and elsewhere != one.place.id:
         place = _place(elsewhere, book)
         there = book.outlook_of(place) if place else None
@@ -257,7 +259,7 @@ def _other(
             {},
         )
     try:
-        wanted = change(wish, one.place.volume_m3 or USUAL_VOLUME_M3, unit)
+        wanted = change(request, one.place.volume_m3 or USUAL_VOLUME_M3, unit)
     except Rejected as exc:
         faults = {fault.field: f"{fault.at_field()}." for fault in exc.faults}
         return None, coming_view.answer(["Look at the marked fields."]), faults

@@ -100,8 +100,8 @@ class AlertQueries:
         if not needed:
             return {}
         of = {rule.of for rule in needed.values()}
-        waits = self._waits.standings() if Of.WAIT in of else []
-        woods = self._woods.standings() if Of.INSTRUMENT in of else []
+        waits = self._waits.statuses() if Of.WAIT in of else []
+        woods = self._woods.statuses() if Of.INSTRUMENT in of else []
 
         def answer(reader: Reader, journal: Journal) -> Seen:
             beat = self._shop.service_state().beat

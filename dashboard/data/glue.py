@@ -9,7 +9,7 @@ from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.waits.glue_answer import WoodNow
 from monitor.waits.glue_now import GlueNow, GlueQuestion, glue_now, joint_kinds
-from monitor.wood.evaluation import instrument_temp_c, wood_standings
+from monitor.wood.evaluation import instrument_statuses, instrument_temp_c
 
 if TYPE_CHECKING:
     from dashboard.data.journal import CachedJournal
@@ -74,7 +74,7 @@ class GlueQueries:
             wood = None
             one = journal.instruments.get(instrument_id)
             if one is not None and one.here:
-                (found,) = wood_standings(reader, settings, [one], now)
+                (found,) = instrument_statuses(reader, settings, [one], now)
                 temp_c = instrument_temp_c(reader, settings, one, now)
                 wood = WoodNow(one.reference, one.place, found.answer, found.why_not, temp_c)
             return glue_now(reader, settings, journal, question, now, wood)

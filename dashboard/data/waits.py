@@ -17,7 +17,7 @@ from monitor.core.steady_clock import cautious_ms
 from monitor.domain.situation import drying
 from monitor.domain.wait import OpenWait
 from monitor.domain.wait_type_registry import from_mapping
-from monitor.waits.evaluation import Standing, counting_in_doubt, ready_by
+from monitor.waits.evaluation import WaitStatus, counting_in_doubt, ready_by
 from monitor.waits.starts import Starts, starts
 from monitor.waits.why import WaitAccount, account
 
@@ -64,7 +64,7 @@ class WaitQueries:
     def __init__(self, shop: ShopData, kept: CachedJournal) -> None:
         self._shop = shop
         self._ask = kept.ask
-        self._standings: SharedAnswers[list[Standing]] = SharedAnswers(kept, FRESH_MS)
+        self._statuses: SharedAnswers[list[WaitStatus]] = SharedAnswers(kept, FRESH_MS)
         self._plans: SharedAnswers[dict[str, LatestStart | None]] = SharedAnswers(
             kept, PLAN_FRESH_MS, PLANS_KEPT
         )
@@ -72,14 +72,14 @@ class WaitQueries:
         self._ended: SharedAnswers[WaitAccount] = SharedAnswers(kept, ENDED_FRESH_MS, PLANS_KEPT)
         self._starts: SharedAnswers[Starts] = SharedAnswers(kept, STARTS_FRESH_MS, PLANS_KEPT)
 
-    def standings(self) -> list[Standing]:
+    def statuses(self) -> list[WaitStatus]:
         """Status of each wait that counts, the first to be ready in front.
 
         While the clock is in doubt, only what was ready without its jump has a ready time.
         """
         jump = self._shop.doubted_jump()
 
-        def answer(reader: Reader, journal: Journal) -> list[Standing]:
+        def answer(reader: Reader, journal: Journal) -> list[WaitStatus]:
             waits = journal.waits.values()
             found = counting_in_doubt(reader, self._shop.settings, waits, now_ms(), jump)
             return sorted(found, key=_order)
@@ -88,13 +88,13 @@ class WaitQueries:
             return jump, sum(wait.version for wait in journal.waits.values())
 
         return self._ask(
-            lambda reader, journal: self._standings.get(
+            lambda reader, journal: self._statuses.get(
                 grown(journal), lambda: answer(reader, journal)
             )
         )
 
     def starts(self, asked: StartRequest) -> Starts:
-        """Standing of each kind at each place, if it were started; none while the clock is in
+        """Status of each kind at each place, if it were started; none while the clock is in
         doubt."""
         if self._shop.doubted_jump() is not None:
             return {}
@@ -151,9 +151,9 @@ class WaitQueries:
         """The open waits that give off solvent, by place."""
         return self._ask(lambda _, journal: drying(journal.waits.values()))
 
-    def standing(self, wait_id: str) -> Standing | None:
+    def status(self, wait_id: str) -> WaitStatus | None:
         """Status of one wait; None if it counts no more."""
-        return next((s for s in self.standings() if s.wait.id == wait_id), None)
+        return next((s for s in self.statuses() if s.wait.id == wait_id), None)
 
     def wait(self, wait_id: str) -> Wait | None:
         """A wait with its history, open or not."""
@@ -237,11 +237,11 @@ class WaitQueries:
         )
 
 
-def _order(standing: Standing) -> tuple[int, int]:
+def _order(status: WaitStatus) -> tuple[int, int]:
     """Sort key by ready time; waits without one come last, by their start."""
-    found = standing.readiness
+    found = status.readiness
     if found is None or found.ready_ms is None:
-        return 1, standing.wait.started_ms
+        return 1, status.wait.started_ms
     return 0, found.ready_ms
 
 

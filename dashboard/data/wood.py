@@ -13,7 +13,7 @@ from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.domain.instrument import id_of
 from monitor.science.waits.air_ensemble import AirEnsemble
-from monitor.wood.evaluation import WoodStanding, wood_ahead, wood_history, wood_standings
+from monitor.wood.evaluation import InstrumentStatus, instrument_statuses, wood_ahead, wood_history
 
 if TYPE_CHECKING:
     from dashboard.data.journal import CachedJournal
@@ -39,28 +39,28 @@ class WoodQueries:
         self._shop = shop
         self._coming = coming
         self._ask = kept.ask
-        self._standings: SharedAnswers[list[WoodStanding]] = SharedAnswers(kept, FRESH_MS)
+        self._statuses: SharedAnswers[list[InstrumentStatus]] = SharedAnswers(kept, FRESH_MS)
         self._ahead: SharedAnswers[list[tuple[Instrument, PlatesProjection]]] = SharedAnswers(
             kept, None
         )
 
-    def standings(self) -> list[WoodStanding]:
+    def statuses(self) -> list[InstrumentStatus]:
         """Wood status of each instrument in the shop, the furthest from home moisture in front."""
 
-        def answer(reader: Reader, journal: Journal) -> list[WoodStanding]:
+        def answer(reader: Reader, journal: Journal) -> list[InstrumentStatus]:
             here = [one for one in journal.instruments.values() if one.here]
-            found = wood_standings(reader, self._shop.settings, here, now_ms())
+            found = instrument_statuses(reader, self._shop.settings, here, now_ms())
             return sorted(found, key=lambda one: (-off_pct(one), one.instrument.arrived_ms))
 
         return self._ask(
-            lambda reader, journal: self._standings.get(
+            lambda reader, journal: self._statuses.get(
                 _grown(journal), lambda: answer(reader, journal)
             )
         )
 
-    def standing(self, instrument_id: str) -> WoodStanding | None:
+    def status(self, instrument_id: str) -> InstrumentStatus | None:
         """Wood status of one instrument; None if no such one is in the shop."""
-        return next((s for s in self.standings() if s.instrument.id == instrument_id), None)
+        return next((s for s in self.statuses() if s.instrument.id == instrument_id), None)
 
     def instrument(self, instrument_id: str) -> Instrument | None:
         """An instrument with its history, in the shop or not."""
@@ -104,7 +104,9 @@ class WoodQueries:
             )
         )
 
-    def foretold(self, instrument: Instrument) -> tuple[PlaceOutlook, PlatesProjection] | None:
+    def outlook_and_plates(
+        self, instrument: Instrument
+    ) -> tuple[PlaceOutlook, PlatesProjection] | None:
         """The outlook of its place and what that does to it; None where there is none."""
         if self._coming is None or not instrument.here:
             return None
@@ -130,10 +132,10 @@ def _grown(journal: Journal) -> int:
     return sum(one.version for one in journal.instruments.values())
 
 
-def off_pct(standing: WoodStanding) -> float:
+def off_pct(status: InstrumentStatus) -> float:
     """Distance from home moisture of an instrument's furthest part. [% MC]
 
     −1 where nothing can be said.
     """
-    parts = standing.answer.parts if standing.answer else ()
+    parts = status.answer.parts if status.answer else ()
     return max((abs(part.from_home_pct.median) for part in parts), default=-1.0)

@@ -109,33 +109,33 @@ def _step(shop: ShopData, state: GuideState, asked: str) -> Callable[[GuideStep]
     unfolded = asked if asked in set(GuideStep) else state.next
 
     def shown(step: GuideStep) -> Component:
-        standing = TO_DO
+        status = TO_DO
         if step in state.done:
-            standing = DONE
+            status = DONE
         elif step in state.skipped:
-            standing = SKIPPED
+            status = SKIPPED
         heading = html.H2(
             [
                 html.Span(
-                    className="step-mark", **attributes(data_state=standing, aria_hidden="true")
+                    className="step-mark", **attributes(data_state=status, aria_hidden="true")
                 ),
                 html.Span(steps.TITLES[step]),
-                html.Span(standing, className="standing"),
+                html.Span(status, className="standing"),
             ]
         )
-        parts = [*steps.BODIES[step](shop, state), *_around(step, standing)]
+        parts = [*steps.BODIES[step](shop, state), *_around(step, status)]
         return html.Details(
             [html.Summary(heading), html.Div(parts, className="step-body")],
             open=step == unfolded,
             id=f"step-{step}",
             className="step",
-            **attributes(data_state=standing, data_unfold=f"guide-{step}-{standing}"),
+            **attributes(data_state=status, data_unfold=f"guide-{step}-{status}"),
         )
 
     return shown
 
 
-def _around(step: GuideStep, standing: str) -> list[Component]:
+def _around(step: GuideStep, status: str) -> list[Component]:
     """Taps that save, skip or resume a step."""
     taps = []
     if step in steps.FORMS:
@@ -150,9 +150,9 @@ def _around(step: GuideStep, standing: str) -> list[Component]:
                 name="tap main",
             )
         )
-    if standing == TO_DO:
+    if status == TO_DO:
         taps.append(action_button("Skip", "skip", about="guide", step=str(step), said="Skipped."))
-    elif standing == SKIPPED:
+    elif status == SKIPPED:
         taps.append(
             action_button(
                 "Do not skip", "resume", about="guide", step=str(step), said="To do again."

@@ -92,7 +92,7 @@ def record_sentences(record: ClimateRecord, place_id: str, shop: ShopData) -> li
         html.Div(
             [
                 html.P([html.Strong(f"{record.name}. "), climate_report.band_words(record)]),
-                html.P(record.standing, className="standing"),
+                html.P(record.reliability, className="standing"),
                 html.P(climate_report.BAND_IS_FOR, className="source") if record.band else None,
             ],
             className="summary",

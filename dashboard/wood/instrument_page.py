@@ -138,13 +138,13 @@ def current_state(
 ) -> list[Component]:
     """State of an instrument, with the taps, the facts and the cautions."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
-    standing = book.standing(one.id) if one.here else None
+    status = book.status(one.id) if one.here else None
     lead = f"Handed out {formats.when(one.left_ms or now, now, zone)}."
     if one.here:
         lead = f"{text.facts(one, places)}; {text.stay(one, now, zone)}."
     parts: list[Component] = [html.P(lead[:1].upper() + lead[1:], className="lead")]
-    if standing is not None:
-        parts.append(wood_view.closing(standing, now, zone))
+    if status is not None:
+        parts.append(wood_view.closing(status, now, zone))
     if writer and one.here:
         parts.append(html.Div(_taps(one), className="taps wide"))
     elif writer:
@@ -154,15 +154,15 @@ def current_state(
     parts.append(_facts(one, shop))
     if one.note:
         parts.append(html.P(one.note, className="note"))
-    return [*parts, *wood_view.cautions(text.cautions(standing))]
+    return [*parts, *wood_view.cautions(text.cautions(status))]
 
 
 def inside(one: Instrument, shop: ShopData, book: WoodQueries) -> list[Component]:
     """Its parts and what is taken for granted, and its waits."""
-    standing = book.standing(one.id) if one.here else None
+    status = book.status(one.id) if one.here else None
     parts: list[Component] = []
-    if standing is not None and standing.answer is not None:
-        parts = [html.H2("Its parts"), _table(standing.answer), wood_view.assumed(standing.answer)]
+    if status is not None and status.answer is not None:
+        parts = [html.H2("Its parts"), _table(status.answer), wood_view.assumed(status.answer)]
     return [*parts, *_waits(one, shop, book)]
 
 
@@ -334,7 +334,7 @@ def drawing(
     one = book.instrument(instrument_id)
     found = book.history(one) if one else None
     waits = book.waits(one) if one else []
-    ahead = book.foretold(one) if one else None
+    ahead = book.outlook_and_plates(one) if one else None
     if one is None or found is None:
         return plots.empty_plot("There is no reading of its air yet.", look), ""
     start, end = int(found.at_ms[0]), int(found.at_ms[-1])

@@ -56,7 +56,7 @@ def layout(shop: ShopData, book: WoodQueries) -> Component:
 def live(shop: ShopData, book: WoodQueries) -> list[Component]:
     """Parts that change by themselves: the sentence on top, the instruments, cautions."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
-    found = book.standings()
+    found = book.statuses()
     head, after = text.title(found)
     keys = dict.fromkeys(key for one in found for key in text.cautions(one))
     top = html.Div([html.H1(head), html.P(after)], className="wood-head")

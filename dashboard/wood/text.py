@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from monitor.domain.instrument import Instrument
     from monitor.science.plates.assessment import Closing, PartStatus, WoodStatus
-    from monitor.wood.evaluation import WoodStanding
+    from monitor.wood.evaluation import InstrumentStatus
 
 DAY_S = 86_400.0
 LEAST_MM = 0.05
@@ -52,15 +52,15 @@ class Closeness(NamedTuple):
     then: str
 
 
-def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
+def title(statuses: Sequence[InstrumentStatus]) -> tuple[str, str]:
     """The sentence over the page, and a smaller one."""
-    if not standings:
+    if not statuses:
         return (
             "No instrument is in the shop.",
             "Take an instrument in, and Benchweather follows its wood.",
         )
-    first, part = standings[0], furthest(standings[0])
-    after = f"{formats.counted(len(standings), 'instrument')} in the shop."
+    first, part = statuses[0], furthest(statuses[0])
+    after = f"{formats.counted(len(statuses), 'instrument')} in the shop."
     if part is None:
         return "The moisture of the wood is not known.", after
     lies = side(part.from_home_pct)
@@ -70,7 +70,7 @@ def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
             after,
         )
     if lies == "right":
-        unknown = sum(furthest(one) is None for one in standings)
+        unknown = sum(furthest(one) is None for one in statuses)
         if unknown:
             after += f" The moisture of {unknown} of them is not known."
             return "All wood that is known is near its home moisture.", after
@@ -83,9 +83,9 @@ def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
     )
 
 
-def furthest(standing: WoodStanding) -> PartStatus | None:
+def furthest(status: InstrumentStatus) -> PartStatus | None:
     """Part that is furthest from its home moisture; None if it is not known."""
-    parts = standing.answer.parts if standing.answer else ()
+    parts = status.answer.parts if status.answer else ()
     return max(parts, key=lambda one: abs(one.from_home_pct.median), default=None)
 
 
@@ -172,14 +172,14 @@ def closing_question(instrument: Instrument) -> str:
     return "Safe to close" if instrument.open_now else "If opened now, safe to close"
 
 
-def closeness(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Closeness:
+def closeness(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> Closeness:
     """Advice on whether an instrument may be closed."""
-    answer = standing.answer
+    answer = status.answer
     if answer is None:
-        return Closeness(Close.UNKNOWN, "Not known", standing.why_not, "")
+        return Closeness(Close.UNKNOWN, "Not known", status.why_not, "")
     found = answer.closing
-    why = _why(answer, standing.instrument, now_ms, zone)
-    return Closeness(found.close, _word(found, now_ms, zone), why, _then(standing, now_ms, zone))
+    why = _why(answer, status.instrument, now_ms, zone)
+    return Closeness(found.close, _word(found, now_ms, zone), why, _then(status, now_ms, zone))
 
 
 def _word(found: Closing, now_ms: int, zone: ZoneInfo) -> str:
@@ -241,9 +241,9 @@ _AIR_FORBIDS = {
 }
 
 
-def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
+def _then(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> str:
     """Time from or until which closing is safe in the present air; if none, what to do."""
-    answer = standing.answer
+    answer = status.answer
     ready = answer.closing.ready_in_s if answer else None
     if answer is None or ready is None:
         return ""
@@ -261,7 +261,7 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
     unknown = answer.closing.close is Close.UNKNOWN
     if (unknown and math.isinf(found.from_in_s)) or found.reason in _AIR_FORBIDS:
         return ""
-    home = standing.instrument.home
+    home = status.instrument.home
     if math.isinf(found.from_in_s):
         advice = ""
         if home is not None and home.rh_pct is not None:
@@ -338,14 +338,14 @@ def home(instrument: Instrument, unit: formats.Unit) -> str:
     return f"{air.rh_pct:.0f} % at {formats.whole_temperature(air.temp_c, unit)}"
 
 
-def cautions(standing: WoodStanding | None) -> list[str]:
+def cautions(status: InstrumentStatus | None) -> list[str]:
     """Keys of the cautions that touch an instrument."""
-    if standing is None or standing.answer is None:
+    if status is None or status.answer is None:
         return []
-    parts = standing.answer.parts
+    parts = status.answer.parts
     sides = {side(one.from_home_pct) for one in parts}
     found = []
-    if standing.instrument.open_now or "damp" in sides:
+    if status.instrument.open_now or "damp" in sides:
         found.append("sudden")
     if "dry" in sides:
         found.append("humidifier")

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from monitor.domain.instrument import Instrument
     from monitor.science.plates.assessment import PartStatus, WoodStatus
-    from monitor.wood.evaluation import WoodStanding
+    from monitor.wood.evaluation import InstrumentStatus
 
 WOOD = Section(
     "Wood",
@@ -87,12 +87,12 @@ def heads() -> Component:
     )
 
 
-def closing(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Component:
+def closing(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> Component:
     """Answer to whether an instrument may be closed, in large type."""
-    found = wood_text.closeness(standing, now_ms, zone)
+    found = wood_text.closeness(status, now_ms, zone)
     return html.Div(
         [
-            html.P(wood_text.closing_question(standing.instrument), className="asked-of"),
+            html.P(wood_text.closing_question(status.instrument), className="asked-of"),
             html.P(
                 [
                     html.Span(
@@ -112,11 +112,11 @@ def closing(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Component:
 
 
 def row(
-    standing: WoodStanding, places: Mapping[str, str], now_ms: int, zone: ZoneInfo
+    status: InstrumentStatus, places: Mapping[str, str], now_ms: int, zone: ZoneInfo
 ) -> Component:
     """An instrument on the wood page."""
-    one = standing.instrument
-    parts = standing.answer.parts if standing.answer else ()
+    one = status.instrument
+    parts = status.answer.parts if status.answer else ()
     return html.Li(
         [
             html.Div(
@@ -128,7 +128,7 @@ def row(
                 className="named",
             ),
             html.Ul([line(part) for part in parts], className="parts") if parts else html.Div(),
-            closing(standing, now_ms, zone),
+            closing(status, now_ms, zone),
         ],
         key=one.id,
         className="instrument",

@@ -71,7 +71,7 @@ class Month(NamedTuple):
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ClimateRecord:
     """A record over [start, end) [ms since 1970-01-01 UTC]. `band` and `classes` are None where the
-    readings are too few; `standing` says in a sentence how far all of it can be relied on.
+    readings are too few; `reliability` says in a sentence how far all of it can be relied on.
 
     `at_surface`: mould was judged at a surface whose temperature is measured, not in the air.
     """
@@ -80,7 +80,7 @@ class ClimateRecord:
     start_ms: int
     end_ms: int
     air: AirRecord
-    standing: str
+    reliability: str
     band: TargetBand | None
     exceedances: list[Exceedance]
     classes: ClassTimes | None
@@ -138,9 +138,9 @@ def climate_record(
     band: TargetBand | None = None
     try:
         band = target_band(air)
-        standing = _standing(band)
+        reliability = _reliability(band)
     except OutOfRange as exc:
-        standing = _too_short(air, exc)
+        reliability = _too_short(air, exc)
     edges = _month_edges(air, zone)
     classes = class_times(air, edges) if band else None
     return ClimateRecord(
@@ -148,7 +148,7 @@ def climate_record(
         start_ms=start_ms,
         end_ms=end_ms,
         air=air,
-        standing=standing,
+        reliability=reliability,
         band=band,
         exceedances=exceedances(band) if band else [],
         classes=classes,
@@ -203,7 +203,7 @@ def _at_surface(
     return found
 
 
-def _standing(band: TargetBand) -> str:
+def _reliability(band: TargetBand) -> str:
     days, covered = band.record.days, _percent(band.record.coverage)
     if not band.provisional:
         return (

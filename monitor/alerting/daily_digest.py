@@ -23,7 +23,7 @@ from monitor.science.waits.wait import WaitState
 from monitor.store import Reader
 from monitor.waits import glue_text
 from monitor.waits import text as wait_text
-from monitor.waits.evaluation import Standing
+from monitor.waits.evaluation import WaitStatus
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -56,7 +56,7 @@ def brief(
     reader: Reader,
     settings: Settings,
     journal: Journal,
-    standings: Sequence[Standing],
+    statuses: Sequence[WaitStatus],
     notice_id: str,
     now_ms: int,
 ) -> Notice:
@@ -64,7 +64,7 @@ def brief(
 
     Parameters
     ----------
-    standings : sequence of Standing
+    statuses : sequence of WaitStatus
         Of the open waits.
     now_ms : int
         [ms since 1970-01-01 UTC]
@@ -78,16 +78,16 @@ def brief(
     ]
     parts = [
         ("Air", [_air(reader, air, settings, now_ms) for air in airs]),
-        ("Waits", _waits(standings, settings, now_ms)),
+        ("Waits", _waits(statuses, settings, now_ms)),
         ("Glue", _glue(journal, settings, now_ms)),
         ("Alerts", _alerts(journal, settings, now_ms)),
     ]
     text = "\n\n".join("\n".join([f"{head}:", *lines]) for head, lines in parts if lines)
-    return Notice(notice_id, now_ms, now_ms, 1, _title(airs, standings, journal), text)
+    return Notice(notice_id, now_ms, now_ms, 1, _title(airs, statuses, journal), text)
 
 
-def _title(airs: Sequence[PlaceAir], standings: Sequence[Standing], journal: Journal) -> str:
-    ready = sum(_state(one) is WaitState.READY for one in standings)
+def _title(airs: Sequence[PlaceAir], statuses: Sequence[WaitStatus], journal: Journal) -> str:
+    ready = sum(_state(one) is WaitState.READY for one in statuses)
     alerts = sum(alert.open for alert in journal.alerts.values())
     worst = max(airs, key=lambda air: air.assessment.weight, default=None)
     air = "No air readings"
@@ -117,9 +117,9 @@ def _air(reader: Reader, air: PlaceAir, settings: Settings, now_ms: int) -> str:
     )
 
 
-def _waits(standings: Sequence[Standing], settings: Settings, now_ms: int) -> list[str]:
+def _waits(statuses: Sequence[WaitStatus], settings: Settings, now_ms: int) -> list[str]:
     lines = []
-    for one in standings:
+    for one in statuses:
         found = one.readiness
         waiting = found is not None and found.state not in (WaitState.READY, WaitState.HOLD)
         ready_ms = found.ready_ms if found else None
@@ -162,7 +162,7 @@ def _alerts(journal: Journal, settings: Settings, now_ms: int) -> list[str]:
     return lines
 
 
-def _state(one: Standing) -> WaitState | None:
+def _state(one: WaitStatus) -> WaitState | None:
     return one.readiness.state if one.readiness else None
 
 

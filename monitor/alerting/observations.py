@@ -17,7 +17,7 @@ from monitor.commands import Journal
 from monitor.core.formats import degree, unit_of
 from monitor.core.measurements import BY_HAND, Quantity, Series
 from monitor.domain.alerts.rule import OUTLOOK, Of, Rule
-from monitor.domain.alerts.rule_state import Foretold, Seen
+from monitor.domain.alerts.rule_state import ExpectedSpell, Seen
 from monitor.domain.glue import Glue, GlueState
 from monitor.domain.instrument import Instrument
 from monitor.domain.opening_hours import last_closing
@@ -37,8 +37,8 @@ from monitor.science.waits.wait import WaitState
 from monitor.sensor_care.calibration import settled
 from monitor.sensor_care.health import left
 from monitor.store import TEN_MINUTES_S, Reader
-from monitor.waits.evaluation import Standing
-from monitor.wood.evaluation import WoodStanding, warm_up_margins_k
+from monitor.waits.evaluation import WaitStatus
+from monitor.wood.evaluation import InstrumentStatus, warm_up_margins_k
 
 if TYPE_CHECKING:
     from monitor.science.outlook.ensemble_statistics import OutlookSpell
@@ -72,8 +72,8 @@ class Snapshot(NamedTuple):
     settings: Settings
     airs: Sequence[PlaceAir]
     sensors: Sequence[SensorState]
-    standings: Sequence[Standing]
-    woods: Sequence[WoodStanding]
+    statuses: Sequence[WaitStatus]
+    woods: Sequence[InstrumentStatus]
     filled_ms: Mapping[str, int]
     outlooks: Mapping[str, PlaceOutlook]
     troubles: ServiceTroubles
@@ -100,12 +100,12 @@ def snapshot(
     reader: Reader,
     settings: Settings,
     journal: Journal,
-    standings: Sequence[Standing],
-    woods: Sequence[WoodStanding],
+    statuses: Sequence[WaitStatus],
+    woods: Sequence[InstrumentStatus],
     troubles: ServiceTroubles,
     now_ms: int,
 ) -> Snapshot:
-    """Look at everything. `standings` are of the open waits, `woods` of the instruments here."""
+    """Look at everything. `statuses` are of the open waits, `woods` of the instruments here."""
     wet = drying(journal.waits.values())
     airs = air_now(recent(reader, settings, now_ms), settings, now_ms, wet)
     sensors = _sensors(reader, settings, now_ms)
@@ -114,7 +114,7 @@ def snapshot(
     outlooks = {place: one for place, one in ahead.items() if one is not None}
     glues = [one for one in journal.glues.values() if one.here]
     return Snapshot(
-        settings, airs, sensors, standings, woods, filled, outlooks, troubles, now_ms, glues
+        settings, airs, sensors, statuses, woods, filled, outlooks, troubles, now_ms, glues
     )
 
 
@@ -131,7 +131,7 @@ def _seen(rule: Rule, s: Snapshot) -> list[Seen]:
         case Of.SENSOR:
             return [_sensor(rule.quantity, one, s.now_ms) for one in s.sensors]
         case Of.WAIT:
-            return [_wait(rule.quantity, one) for one in s.standings]
+            return [_wait(rule.quantity, one) for one in s.statuses]
         case Of.INSTRUMENT:
             airs = {air.place.id: air for air in s.airs}
             shared = _shared(s.woods)
@@ -190,8 +190,8 @@ def _coming(quantity: str, place: Place, s: Snapshot) -> Seen:
     dry = dry_words(one, zone, us=in_f)
     if quantity == "dry_snap":
         begun = one.dry is not None and one.dry.begins_h.middle == 0
-        coming = _foretold(one, one.dry, below=True)
-        return Seen(place.id, place.label, one.snap, detail=dry, begun=begun, foretold=coming)
+        coming = _expected(one, one.dry, below=True)
+        return Seen(place.id, place.label, one.snap, detail=dry, begun=begun, expected=coming)
     spell, unit = {
         "dry_spell_chance": (one.dry, "%"),
         "damp_spell_chance": (one.damp, "%"),
@@ -200,14 +200,16 @@ def _coming(quantity: str, place: Place, s: Snapshot) -> Seen:
     if spell is None or spell.begins_h.middle == 0:
         return Seen(place.id, place.label, 0.0, begun=spell is not None)
     words = dry if quantity == "dry_spell_chance" else spell_words(one, spell, unit, zone)
-    coming = _foretold(one, spell, below=quantity == "dry_spell_chance")
-    return Seen(place.id, place.label, 100 * spell.chance, detail=words, foretold=coming)
+    coming = _expected(one, spell, below=quantity == "dry_spell_chance")
+    return Seen(place.id, place.label, 100 * spell.chance, detail=words, expected=coming)
 
 
-def _foretold(one: PlaceOutlook, spell: OutlookSpell | None, *, below: bool) -> Foretold | None:
+def _expected(
+    one: PlaceOutlook, spell: OutlookSpell | None, *, below: bool
+) -> ExpectedSpell | None:
     if spell is None:
         return None
-    return Foretold(one.at_ms(spell.begins_h.middle), round(spell.extreme.middle, 1), below)
+    return ExpectedSpell(one.at_ms(spell.begins_h.middle), round(spell.extreme.middle, 1), below)
 
 
 def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> float:
@@ -338,7 +340,7 @@ def _sensor(quantity: str, one: SensorState, now_ms: int) -> Seen:
     return Seen(f"{one.place.id}/{one.sensor}", label, values[quantity])
 
 
-def _wait(quantity: str, one: Standing) -> Seen:
+def _wait(quantity: str, one: WaitStatus) -> Seen:
     wait, found = one.wait, one.readiness
     label = ", ".join(filter(None, (wait.instrument, wait.what or one.kind.name)))
     if found is None:
@@ -366,7 +368,7 @@ def _glue(quantity: str, one: Glue, s: Snapshot) -> Seen:
 
 
 def _instrument(
-    quantity: str, one: WoodStanding, airs: Mapping[str, PlaceAir], now_ms: int
+    quantity: str, one: InstrumentStatus, airs: Mapping[str, PlaceAir], now_ms: int
 ) -> Seen:
     instrument, found = one.instrument, one.answer
     value, part = math.nan, ""
@@ -390,7 +392,7 @@ def _instrument(
     return Seen(instrument.id, instrument.reference, value, detail=part)
 
 
-def _shared(woods: Iterable[WoodStanding]) -> set[str]:
+def _shared(woods: Iterable[InstrumentStatus]) -> set[str]:
     """Places of instruments with homes further apart than `HOMES_APART_PCT`."""
     homes: dict[str, list[float]] = {}
     for one in woods:

@@ -64,7 +64,7 @@ def _print(record: ClimateRecord, zone: ZoneInfo) -> None:
     from monitor.science.climate.control_classes import CLASSES
 
     out.print(f"{record.name}, {local(record.start_ms, zone)} to {local(record.end_ms, zone)}")
-    out.print(record.standing)
+    out.print(record.reliability)
     if record.band:
         out.print(f"\nTarget band. {climate_report.band_words(record)}")
         out.print(climate_report.BAND_IS_FOR)
@@ -125,7 +125,7 @@ def _record(record: ClimateRecord) -> dict[str, Any]:
         "name": record.name,
         "start_ms": record.start_ms,
         "end_ms": record.end_ms,
-        "standing": record.standing,
+        "standing": record.reliability,
         "band": band
         and {
             "annual_mean_pct": band.annual_mean_pct,

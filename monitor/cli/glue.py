@@ -220,10 +220,10 @@ def _wood(
 ) -> WoodNow:
     """The wood of an instrument for the answer."""
     from monitor.waits.glue_answer import WoodNow
-    from monitor.wood.evaluation import instrument_temp_c, wood_standings
+    from monitor.wood.evaluation import instrument_statuses, instrument_temp_c
 
     one = journal.instruments[instrument_id]
-    (found,) = wood_standings(reader, settings, [one], at_ms)
+    (found,) = instrument_statuses(reader, settings, [one], at_ms)
     temp_c = instrument_temp_c(reader, settings, one, at_ms)
     return WoodNow(one.reference, one.place, found.answer, found.why_not, temp_c)
 

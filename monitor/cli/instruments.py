@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from monitor.domain.instrument import Instrument
     from monitor.science.plates.assessment import PartStatus, WoodStatus
     from monitor.science.quantiles import QuantileRange
-    from monitor.wood.evaluation import WoodStanding
+    from monitor.wood.evaluation import InstrumentStatus
 
 app = typer.Typer(no_args_is_help=True, help="Show and record instruments and their wood.")
 
@@ -66,7 +66,7 @@ def list_(
     if left:
         _print_returned(settings, as_json=as_json)
         return
-    found = sorted(_standings(settings), key=lambda one: -_off(one))
+    found = sorted(_statuses(settings), key=lambda one: -_off(one))
     if as_json:
         print_json([_record(one) for one in found])
         return
@@ -90,9 +90,9 @@ def list_(
 def show(settings: Settings, instrument: Reference, as_json: Json = False) -> None:
     """Show an instrument: its parts, whether it is safe to close, and its history."""
     found = instrument_of(settings, instrument)
-    standings = _standings(settings, found.id) if found.here else []
+    statuses = _statuses(settings, found.id) if found.here else []
     if as_json:
-        wood = standings[0].answer if standings else None
+        wood = statuses[0].answer if statuses else None
         print_json({"instrument": found, "wood": wood})
         return
     home, zone = found.home, settings.zone
@@ -108,7 +108,7 @@ def show(settings: Settings, instrument: Reference, as_json: Json = False) -> No
     out.print(f"home air: {air}")
     if found.note:
         out.print(f"note: {found.note}")
-    for one in standings:
+    for one in statuses:
         if one.answer is None:
             out.print(one.why_not)
             continue
@@ -279,12 +279,12 @@ def _end_of(day: str, settings: Settings) -> int:
     return to_ms(following.replace(tzinfo=settings.zone)) - 60_000
 
 
-def _standings(settings: Settings, only: str = "") -> list[WoodStanding]:
-    from monitor.wood.evaluation import wood_standings
+def _statuses(settings: Settings, only: str = "") -> list[InstrumentStatus]:
+    from monitor.wood.evaluation import instrument_statuses
 
     with journal_of(settings) as (reader, journal):
         here = [one for one in journal.instruments.values() if one.here and only in ("", one.id)]
-        return wood_standings(reader, settings, here, now_ms())
+        return instrument_statuses(reader, settings, here, now_ms())
 
 
 def _print_returned(settings: Settings, *, as_json: bool) -> None:
@@ -322,7 +322,7 @@ def _print_history(found: Instrument, settings: Settings) -> None:
     print_table(("when", "who", "action", "details"), rows)
 
 
-def _record(one: WoodStanding) -> dict[str, Any]:
+def _record(one: InstrumentStatus) -> dict[str, Any]:
     """An instrument in the shop as JSON has it."""
     found = one.instrument
     return {
@@ -338,11 +338,11 @@ def _record(one: WoodStanding) -> dict[str, Any]:
     }
 
 
-def _parts(one: WoodStanding) -> tuple[PartStatus, ...]:
+def _parts(one: InstrumentStatus) -> tuple[PartStatus, ...]:
     return one.answer.parts if one.answer else ()
 
 
-def _off(one: WoodStanding) -> float:
+def _off(one: InstrumentStatus) -> float:
     return max((abs(part.from_home_pct.median) for part in _parts(one)), default=-1.0)
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from monitor.domain.wait import Wait
-    from monitor.waits.evaluation import Standing
+    from monitor.waits.evaluation import WaitStatus
 
 app = typer.Typer(no_args_is_help=True, help="Open, show, correct and release waits.")
 
@@ -287,7 +287,7 @@ def _print_cautions(settings: Settings, numbers: Iterable[str]) -> None:
         out.print(DEFERS)
 
 
-def _row(one: Standing, settings: Settings) -> tuple[str, ...]:
+def _row(one: WaitStatus, settings: Settings) -> tuple[str, ...]:
     from monitor.science.waits.wait import WaitState
 
     wait, readiness = one.wait, one.readiness
@@ -323,7 +323,7 @@ def _record(wait: Wait) -> dict[str, Any]:
     return {"wait": wait.id, "kind": wait.kind["id"]} | {n: getattr(wait, n) for n in fields}
 
 
-def _readiness(one: Standing) -> dict[str, Any]:
+def _readiness(one: WaitStatus) -> dict[str, Any]:
     """The readiness of an open wait as JSON has it."""
     found = one.readiness
     names = ("state", "ready_ms", "ready_low_ms", "ready_high_ms")

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 def lead_words(worked: SheetCalculation) -> str:
     """The measure that is advised, and how surely it keeps the band."""
-    say, advised = worked.wish.language, worked.advised
+    say, advised = worked.request.language, worked.advised
     what, holds = _what(worked), advised.holds
     if advised.kind is Measure.NOTHING and holds is not Holds.YES:
         what = say.text("No measure that was tried is better than what you do now.") + " " + what
@@ -41,8 +41,8 @@ def lead_words(worked: SheetCalculation) -> str:
 
 def _share(worked: SheetCalculation) -> str:
     """Sentence on the share of the ways in which the band is kept."""
-    say, share = worked.wish.language, worked.advised.held_share
-    low, high = (say.number(side) for side in worked.wish.band_pct)
+    say, share = worked.request.language, worked.advised.held_share
+    low, high = (say.number(side) for side in worked.request.band_pct)
     if share <= 0:
         days = worked.days_known
         inside = worked.advised.days_in
@@ -67,7 +67,7 @@ def _share(worked: SheetCalculation) -> str:
 
 def _what(worked: SheetCalculation) -> str:
     """The measure as an order."""
-    say, advised = worked.wish.language, worked.advised
+    say, advised = worked.request.language, worked.advised
     if advised.room is not None:
         return _what_room(worked, advised.room)
     device = advised.device
@@ -100,14 +100,14 @@ def _what(worked: SheetCalculation) -> str:
             **values,
         )
     if advised.kind is Measure.DISCIPLINE:
-        if worked.wish.case.holds_nothing:
+        if worked.request.case.holds_nothing:
             return say.text("Keep its cover on whenever it is not played.")
         what = say.text("Keep it in its closed case whenever it is not played.")
         if _calm(advised):
             what += " " + say.text("No water is needed.")
         return what
     if advised.holds is Holds.YES:
-        if worked.wish.humidified_l_day:
+        if worked.request.humidified_l_day:
             return say.text("With the water that you add to the room now, the air is right.")
         return say.text("Continue as you do now. Nothing needs to be added.")
     if advised.not_dry_share >= 1:
@@ -119,7 +119,7 @@ def _what(worked: SheetCalculation) -> str:
 
 
 def _what_room(worked: SheetCalculation, room: RoomChange) -> str:
-    say, kind = worked.wish.language, worked.advised.kind
+    say, kind = worked.request.language, worked.advised.kind
     values = {
         "months": _months(worked, room.months),
         "litres": say.litres(room.litres_day),
@@ -181,7 +181,7 @@ def _what_room(worked: SheetCalculation, room: RoomChange) -> str:
 
 def _months(worked: SheetCalculation, months: Sequence[int]) -> str:
     """Known months of these, in words."""
-    return worked.wish.language.listed([m for m in months if m in worked.advice.known])
+    return worked.request.language.listed([m for m in months if m in worked.advice.known])
 
 
 def _calm(option: Option) -> bool:
@@ -193,7 +193,7 @@ def _known_only(worked: SheetCalculation) -> str:
     """Sentences on the months that the readings do not cover; empty where all are known."""
     if not worked.unknown:
         return ""
-    say = worked.wish.language
+    say = worked.request.language
     return " " + say.text(
         "This advice is for these months only: {known}. Nothing is known of the others. Measure the "
         "room in {month} and ask again.",
@@ -204,8 +204,8 @@ def _known_only(worked: SheetCalculation) -> str:
 
 def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
     """Lines on what to do."""
-    say, advised, wish = worked.wish.language, worked.advised, worked.wish
-    low, high = (say.number(side) for side in wish.band_pct)
+    say, advised, request = worked.request.language, worked.advised, worked.request
+    low, high = (say.number(side) for side in request.band_pct)
     lines = []
     if worked.own_too_damp and worked.advice.own is not None:
         lines.append(
@@ -216,10 +216,10 @@ def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
                 limit=say.percent(TOO_DAMP_PCT),
             )
         )
-    shut = not wish.case.holds_nothing and advised.kind is not Measure.DISCIPLINE
-    if advised.use != wish.use and shut:
+    shut = not request.case.holds_nothing and advised.kind is not Measure.DISCIPLINE
+    if advised.use != request.use and shut:
         lines.append(say.text("Keep it in its closed case whenever it is not played."))
-    if wish.case.holds_nothing:
+    if request.case.holds_nothing:
         lines.append(
             say.text(
                 "Keep a hygrometer (humidity meter) in the room. It should read {low} to {high} %. "
@@ -247,7 +247,7 @@ def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
 
 def _device_lines(worked: SheetCalculation) -> list[str]:
     """Lines on the device in the case."""
-    say, advised = worked.wish.language, worked.advised
+    say, advised = worked.request.language, worked.advised
     lines = []
     if isinstance(advised.device, Humidifier):
         lines.append(
@@ -266,7 +266,7 @@ def _device_lines(worked: SheetCalculation) -> list[str]:
                 "When the instrument is not played for some days, read the hygrometer in the case every "
                 "day. Take the humidifier out while it reads above {high} %. If it stays in, the wood "
                 "can get as damp as {most}.",
-                high=say.number(worked.wish.band_pct[1]),
+                high=say.number(worked.request.band_pct[1]),
                 most=say.percent(worked.advice.unplayed.highest_pct.high),
             )
         )
@@ -281,7 +281,7 @@ def _device_lines(worked: SheetCalculation) -> list[str]:
 
 def _room_lines(worked: SheetCalculation) -> list[str]:
     """Lines on an appliance in the room."""
-    say, kind = worked.wish.language, worked.advised.kind
+    say, kind = worked.request.language, worked.advised.kind
     lines = []
     if kind in HUMIDIFIED or kind is Measure.SET_LOWER:
         lines.append(
@@ -321,7 +321,7 @@ def _room_lines(worked: SheetCalculation) -> list[str]:
 
 def _slowly(worked: SheetCalculation) -> str:
     """Sentences on the pace of a change of air, by what can be set."""
-    say, kind = worked.wish.language, worked.advised.kind
+    say, kind = worked.request.language, worked.advised.kind
     if kind in HUMIDIFIED:
         slow = say.text(
             "Begin a little above what the hygrometer reads now. Set the humidifier 5 % "
@@ -344,7 +344,7 @@ def _slowly(worked: SheetCalculation) -> str:
 
 def _lazy(worked: SheetCalculation) -> str:
     """Sentence on the measure when it is made ready half as often; empty where that does no harm."""
-    say, lazy = worked.wish.language, worked.advice.lazy
+    say, lazy = worked.request.language, worked.advice.lazy
     if lazy is None or 1 - lazy.not_dry_share <= FEW:
         return ""
     low = say.percent(lazy.lowest_pct.low)
@@ -361,7 +361,7 @@ def _lazy(worked: SheetCalculation) -> str:
 
 def why_words(why: Why, worked: SheetCalculation) -> str:
     """A reason in words."""
-    say, advised = worked.wish.language, worked.advised
+    say, advised = worked.request.language, worked.advised
     if why is Why.TOO_DRY:
         return say.text(
             "In the driest months the wood still becomes drier than the band in {share} homes.",
@@ -382,20 +382,20 @@ def why_words(why: Why, worked: SheetCalculation) -> str:
                 "In {share} homes and cases like yours, this humidifier makes the case too damp. Read "
                 "the hygrometer every day, and take the humidifier out while it reads above {high} %.",
                 share=share,
-                high=say.number(worked.wish.band_pct[1]),
+                high=say.number(worked.request.band_pct[1]),
             )
         return say.text(
             "In {share} homes and cases like yours, this makes the instrument too damp. Read the "
             "hygrometer every day, and undo it while the hygrometer reads above {high} %.",
             share=share,
-            high=say.number(worked.wish.band_pct[1]),
+            high=say.number(worked.request.band_pct[1]),
         )
     return say.text(phrases.WHY[why])
 
 
 def _airing(worked: SheetCalculation) -> str:
     """Sentence on drying the room: airing only where the air outdoors holds less water."""
-    say = worked.wish.language
+    say = worked.request.language
     if not worked.airing:
         return say.text(
             "Do not air the room then: the air outdoors holds as much water. Keep the windows "

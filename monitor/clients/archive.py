@@ -43,7 +43,7 @@ def keeping(
     return {
         "about": ABOUT,
         "do": KEEP,
-        "typed": dict(worked.wish.typed),
+        "typed": dict(worked.request.typed),
         "made_ms": made_ms,
         "advised": _figures(worked, sheet),
         "air": packed(airs),
@@ -74,11 +74,16 @@ def carry_out(writer: Writer, command: Mapping[str, Any]) -> Mapping[str, Any]:
         return {"erased": client_sheets.erase(writer, str(client))}
     if command.get("do") != KEEP:
         raise PastFault(f"do = {command.get('do')!r:.20}: must be {KEEP} or {ERASE}")
-    wish = read_sheet_request(command["typed"])
-    if not wish.title:
+    request = read_sheet_request(command["typed"])
+    if not request.title:
         raise PastFault("a sheet without the client's name (title) is not kept")
     kept = client_sheets.keep(
-        writer, wish.title, int(command["made_ms"]), wish.typed, command["advised"], command["air"]
+        writer,
+        request.title,
+        int(command["made_ms"]),
+        request.typed,
+        command["advised"],
+        command["air"],
     )
     return {"sheet": kept}
 
@@ -168,7 +173,7 @@ def _figures(worked: SheetCalculation, sheet: Sheet) -> dict[str, Any]:
         "measure": advised.kind,
         "holds": advised.holds,
         "held_share": advised.held_share,
-        "band_pct": list(worked.wish.band_pct),
+        "band_pct": list(worked.request.band_pct),
         "device": asdict(advised.device) if advised.device else None,
         "room_humidifier": asdict(advised.room) if advised.room else None,
         "days_in": _listed(advised.days_in),

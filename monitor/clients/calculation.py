@@ -84,7 +84,7 @@ class SheetCalculation:
     None where the home does not get so. `station`: of the weather file.
     """
 
-    wish: SheetRequest
+    request: SheetRequest
     year: HomeYear
     advice: Advice
     home_pct: Floats
@@ -140,7 +140,7 @@ class SheetCalculation:
         unplayed = self.advice.unplayed
         if unplayed is None or not isinstance(unplayed.device, Humidifier):
             return False
-        higher = max(self.wish.band_pct[1], self.bare.highest_pct.high)
+        higher = max(self.request.band_pct[1], self.bare.highest_pct.high)
         return unplayed.made_damp_share > FEW or unplayed.highest_pct.high > higher
 
     @property
@@ -172,7 +172,7 @@ class SheetCalculation:
         weather is not known and the home is warm in every month of the year."""
         if self.year.outdoors is not None:
             return float(self.year.outdoors.temp_c.min()) > NOT_COLD_C
-        if typed := self.wish.outdoors_c:
+        if typed := self.request.outdoors_c:
             return min(typed) > NOT_COLD_C
         month = month_of_hour()
         warmth = [float(self.year.temp_c[month == m].mean()) for m in range(12)]
@@ -183,7 +183,7 @@ class SheetCalculation:
         """True where airing can dry the room: in damp months the air outdoors holds clearly less
         water than the home's; where that is not known, the home is not hot then."""
         months = self.advice.home
-        damp = [m for m in self.advice.known if months[m - 1].median > self.wish.band_pct[1]]
+        damp = [m for m in self.advice.known if months[m - 1].median > self.request.band_pct[1]]
         damp = damp or [max(self.advice.known, key=lambda m: months[m - 1].median)]
         month = month_of_hour() + 1
         temp_c = [float(self.year.temp_c[month == m].mean()) for m in damp]
@@ -208,7 +208,7 @@ class SheetCalculation:
 
 
 def calculate_sheet(
-    wish: SheetRequest, airs: HomeSources | None = None, *, members: int = MEMBERS
+    request: SheetRequest, airs: HomeSources | None = None, *, members: int = MEMBERS
 ) -> SheetCalculation:
     """All figures of a sheet.
 
@@ -217,19 +217,19 @@ def calculate_sheet(
     ClientFault
     """
     airs = airs or HomeSources()
-    year = year_of(wish, airs, members=members)
+    year = year_of(request, airs, members=members)
     if not year.months_known:
         raise ClientFault({"source": NOTHING_KNOWN})
-    wet = wish.humidified_l_day > 0
-    advice = advise(wish.case, year, wish.use, wish.band_pct, wish.own, humidified=wet)
+    wet = request.humidified_l_day > 0
+    advice = advise(request.case, year, request.use, request.band_pct, request.own, humidified=wet)
     months = advice.home
-    low, high = wish.band_pct
+    low, high = request.band_pct
     middle = (low + high) / 2
     middles = [months[m - 1].median for m in advice.known]
     driest, dampest = min(middles), max(middles)
     outdoors = year.outdoors
     cold_c, warm_c = COLD_C, WARM_C
-    if (typed := wish.outdoors_c) and outdoors is None:
+    if (typed := request.outdoors_c) and outdoors is None:
         # A month's mean has colder days, so what is usual stays where it is the colder.
         cold_c, warm_c = min(COLD_C, *typed), max(WARM_C, *typed)
     if outdoors is not None:
@@ -242,13 +242,15 @@ def calculate_sheet(
     cold_c = min(round(cold_c), room_c)
     car_c = min(max(round(warm_c), MEASURED_C[0]), MEASURED_C[1])
     found = SheetCalculation(
-        wish=wish,
+        request=request,
         year=year,
         advice=advice,
         home_pct=by_day(year.rh_pct),
-        dry=_held(wish, middle, driest, low) if driest < low else None,
-        damp=_held(wish, middle, dampest, high) if dampest > high else None,
-        cold=ColdJourney(cold_c, room_c, room_pct, warm_up(wish.case, cold_c, room_c, room_pct)),
+        dry=_held(request, middle, driest, low) if driest < low else None,
+        damp=_held(request, middle, dampest, high) if dampest > high else None,
+        cold=ColdJourney(
+            cold_c, room_c, room_pct, warm_up(request.case, cold_c, room_c, room_pct)
+        ),
         car_c=car_c,
         car=hot_car(car_c, CAR_MIN),
         wets_c=wets_below_c(room_c, middle),
@@ -259,8 +261,8 @@ def calculate_sheet(
     return found
 
 
-def _held(wish: SheetRequest, start: float, room: float, limit: float) -> HoldTime:
-    hours = stays_h(wish.case, start, room, limit)
+def _held(request: SheetRequest, start: float, room: float, limit: float) -> HoldTime:
+    hours = stays_h(request.case, start, room, limit)
     return HoldTime(QuantileRange(*(h / 24 for h in hours)), room, limit)
 
 

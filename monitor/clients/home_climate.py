@@ -32,7 +32,7 @@ SHOP_YEARS_MS = 3 * 366 * 86_400_000
 """Span of the shop's outdoor log that is read. [ms]"""
 T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
 _FIELD = {"tightness": "changes_h"}
-"""Field of a home for a name of a wish, where they differ."""
+"""Field of a home for a name of a request, where they differ."""
 
 
 class HourlyLog(NamedTuple):
@@ -109,7 +109,7 @@ def shop_log(reader: Reader, places: list[Place], zone: ZoneInfo, now_ms: int) -
     return None
 
 
-def year_of(wish: SheetRequest, airs: HomeSources, *, members: int) -> HomeYear:
+def year_of(request: SheetRequest, airs: HomeSources, *, members: int) -> HomeYear:
     """The air of the home.
 
     Raises
@@ -118,34 +118,36 @@ def year_of(wish: SheetRequest, airs: HomeSources, *, members: int) -> HomeYear:
         At the field that is wrong, or the file that is missing or cannot be a home's.
     """
     try:
-        return _year_of(wish, airs, members)
+        return _year_of(request, airs, members)
     except CaseFault as exc:
-        raise ClientFault(_fields(wish, exc)) from exc
+        raise ClientFault(_fields(request, exc)) from exc
 
 
-def _year_of(wish: SheetRequest, airs: HomeSources, members: int) -> HomeYear:
-    if wish.source in ("normals", "weather", "shop"):
-        home = wish.home.guessed([_FIELD.get(name, name) for name in wish.guessed])
-        weather = _outdoors("source", wish.source, wish.months, airs)
+def _year_of(request: SheetRequest, airs: HomeSources, members: int) -> HomeYear:
+    if request.source in ("normals", "weather", "shop"):
+        home = request.home.guessed([_FIELD.get(name, name) for name in request.guessed])
+        weather = _outdoors("source", request.source, request.months, airs)
         weather = replace(weather, vapour_times=max(weather.vapour_times, YEAR_TIMES))
         year = home_year(home, weather, members=members)
         widths = [one.high - one.low for one in year.monthly()]
         known = tuple(m for m, wide in enumerate(widths, 1) if wide <= MOST_WIDE_PCT)
         return replace(year, months_read=known)
     outdoors = (
-        _outdoors("climate", wish.climate, wish.outdoor_months, airs) if wish.climate else None
+        _outdoors("climate", request.climate, request.outdoor_months, airs)
+        if request.climate
+        else None
     )
     held = {
-        "home": wish.home,
+        "home": request.home,
         "outdoors": outdoors,
-        "humidified_l_day": wish.humidified_l_day,
+        "humidified_l_day": request.humidified_l_day,
         "members": members,
     }
-    if wish.source == "log":
+    if request.source == "log":
         if airs.log is None:
             raise ClientFault({"log": "give the file of the client's logger"})
         return home_from_log(*airs.log, **held)  # type: ignore[arg-type] # by name, from one mapping of several kinds
-    return home_from_readings(wish.readings, **held)  # type: ignore[arg-type] # as above
+    return home_from_readings(request.readings, **held)  # type: ignore[arg-type] # as above
 
 
 def _outdoors(
@@ -165,17 +167,17 @@ def _outdoors(
     return outdoors_from_log(*airs.shop)
 
 
-def _fields(wish: SheetRequest, exc: CaseFault) -> dict[str, str]:
-    """Faults by the names of the wish."""
+def _fields(request: SheetRequest, exc: CaseFault) -> dict[str, str]:
+    """Faults by the names of the request."""
     found = {}
     for fault in exc.faults:
         value = f"{fault.value:.4g}" if isinstance(fault.value, float) else str(fault.value)
         text = f"{value}: must be {fault.allowed}"
         if fault.field == "temp_c" and isinstance(fault.value, float) and fault.value > 45:
             text += "; is it in Fahrenheit?"
-        name = wish.source if wish.source in ("log", "weather") else "source"
-        if wish.source == "readings" and fault.part.startswith("readings["):
-            month = wish.readings[int(fault.part[9:-1])].month
+        name = request.source if request.source in ("log", "weather") else "source"
+        if request.source == "readings" and fault.part.startswith("readings["):
+            month = request.readings[int(fault.part[9:-1])].month
             name = f"{'temp' if fault.field == 'temp_c' else 'rh'}.{month}"
         found[name] = text
     return found

@@ -16,7 +16,7 @@ practice, no source."""
 
 
 def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
-    say, cold = worked.wish.language, worked.cold
+    say, cold = worked.request.language, worked.cold
     lines = []
     wait = cold.warm_up.open_min
     what = _shut(worked)
@@ -43,7 +43,7 @@ def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
             )
         )
     wets = cold.from_c < worked.wets_c and not worked.never_cold
-    if not worked.wish.case.holds_nothing and wets:
+    if not worked.request.case.holds_nothing and wets:
         lines.append(
             say.text(
                 "Before you carry it through air below {cold}, take anything wet out of the case. "
@@ -72,8 +72,8 @@ def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
 
 def _shut(worked: SheetCalculation) -> str:
     """Time to leave a cold instrument shut in: whole hours on the safe side, or overnight."""
-    say, minutes = worked.wish.language, worked.cold.warm_up.open_min.high
-    cover = worked.wish.case.holds_nothing
+    say, minutes = worked.request.language, worked.cold.warm_up.open_min.high
+    cover = worked.request.case.holds_nothing
     if not 0 < minutes <= 60 * LONG_SHUT_H:
         if cover:
             return say.text("leave the cover on overnight")

@@ -30,7 +30,7 @@ least harm. [-]  Ours."""
 
 def measure_name(option: Option, worked: SheetCalculation) -> str:
     """A measure with its size."""
-    say, device = worked.wish.language, option.device
+    say, device = worked.request.language, option.device
     if isinstance(device, Buffer):
         return say.text(
             "humidity buffer, {mass}, set to {set}",
@@ -52,7 +52,7 @@ def measure_name(option: Option, worked: SheetCalculation) -> str:
         )
     if option.room is not None:
         return _room_name(option, option.room, say)
-    if option.kind is Measure.DISCIPLINE and worked.wish.case.holds_nothing:
+    if option.kind is Measure.DISCIPLINE and worked.request.case.holds_nothing:
         return say.text(phrases.COVERED)
     return say.text(phrases.KINDS[option.kind])
 
@@ -110,7 +110,7 @@ def _compared(worked: SheetCalculation) -> list[Option]:
 
 def table_of(worked: SheetCalculation) -> Table:
     """The table that compares measures."""
-    say = worked.wish.language
+    say = worked.request.language
     options = _compared(worked)
     rows = [_row(o, measure_name(o, worked), say) for o in options]
     if worked.advice.own is not None:

@@ -50,7 +50,7 @@ class NextFields(NamedTuple):
         return self.home_pct.high - self.home_pct.low
 
 
-def next_fields(wish: SheetRequest, airs: HomeSources) -> NextFields:
+def next_fields(request: SheetRequest, airs: HomeSources) -> NextFields:
     """Fields that would narrow a home's driest month most, or its least known one.
 
     Raises
@@ -58,20 +58,20 @@ def next_fields(wish: SheetRequest, airs: HomeSources) -> NextFields:
     ClientFault
         As `year_of`.
     """
-    year = year_of(wish, airs, members=MEMBERS)
+    year = year_of(request, airs, members=MEMBERS)
     months = year.monthly()
-    if wish.source in ("readings", "log"):
+    if request.source in ("readings", "log"):
         return _readings_next(year, months)
     month = min(range(12), key=lambda m: months[m].median)
     found = months[month]
-    known = {name: _said_width_pct(wish, airs, name, month) for name in wish.guessed}
+    known = {name: _said_width_pct(request, airs, name, month) for name in request.guessed}
     known[f"rh.{month + 1}"] = _read_width_pct(month, found, year)
     return _sorted(month, found, known)
 
 
-def _said_width_pct(wish: SheetRequest, airs: HomeSources, name: str, month: int) -> float:
+def _said_width_pct(request: SheetRequest, airs: HomeSources, name: str, month: int) -> float:
     """Width of a month's range with one guessed field confirmed. [% RH]"""
-    said = replace(wish, guessed=tuple(one for one in wish.guessed if one != name))
+    said = replace(request, guessed=tuple(one for one in request.guessed if one != name))
     found = year_of(said, airs, members=MEMBERS).monthly()[month]
     return found.high - found.low
 

@@ -28,7 +28,7 @@ def year_plot(worked: SheetCalculation, language: Language) -> str:
     """An SVG: the band as a wash, the home dotted, the case as it is dashed, with the advice solid
     and with its range."""
     advised, bare = worked.advised, worked.bare
-    cover = worked.wish.case.holds_nothing
+    cover = worked.request.case.holds_nothing
     now = language.text("cover as now") if cover else language.text("case as now")
     curves = [
         (worked.home_pct, "1.6,2.6", 1.1, language.text("your home")),
@@ -38,8 +38,8 @@ def year_plot(worked: SheetCalculation, language: Language) -> str:
         curves.append((advised.around_pct, "", 2.2, language.text("with the advice")))
     ends = [v for m in worked.advice.known for v in worked.advice.home[m - 1]]
     shown = np.concatenate([*(_smooth(c[0][:, 1]) for c in curves), ends])
-    low = min(10 * np.floor(min(shown.min(), worked.wish.band_pct[0]) / 10), 30)
-    high = max(10 * np.ceil(max(shown.max(), worked.wish.band_pct[1]) / 10), 70)
+    low = min(10 * np.floor(min(shown.min(), worked.request.band_pct[0]) / 10), 30)
+    high = max(10 * np.ceil(max(shown.max(), worked.request.band_pct[1]) / 10), 70)
 
     def x(day: float) -> float:
         return round(LEFT + day / 365 * (WIDTH - LEFT - RIGHT), 1)
@@ -51,8 +51,8 @@ def year_plot(worked: SheetCalculation, language: Language) -> str:
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" '
         f'width="{WIDTH}" height="{HEIGHT}" font-family="{FONT}" font-size="11">',
-        f'<rect x="{LEFT}" width="{WIDTH - LEFT - RIGHT}" y="{y(worked.wish.band_pct[1])}" '
-        f'height="{round(y(worked.wish.band_pct[0]) - y(worked.wish.band_pct[1]), 1)}" '
+        f'<rect x="{LEFT}" width="{WIDTH - LEFT - RIGHT}" y="{y(worked.request.band_pct[1])}" '
+        f'height="{round(y(worked.request.band_pct[0]) - y(worked.request.band_pct[1]), 1)}" '
         'fill="#e6e6e6"/>',
     ]
     parts += [

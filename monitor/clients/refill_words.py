@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 def fills_of(worked: SheetCalculation, made: date) -> tuple[str, ...]:
     """A mark for each month; none where nothing is refilled, or every day."""
-    refills, say = worked.refills, worked.wish.language
+    refills, say = worked.refills, worked.request.language
     if refills is None or worked.advised.room is not None:
         return ()
     times = Counter(day.month for day in days_of(refills, made))
@@ -26,7 +26,7 @@ def fills_of(worked: SheetCalculation, made: date) -> tuple[str, ...]:
 
 def fills_words(worked: SheetCalculation, made: date) -> str:
     """Sentence on the months and the number of refills."""
-    refills, say = worked.refills, worked.wish.language
+    refills, say = worked.refills, worked.request.language
     if refills is None:
         return ""
     months = say.listed(refills.months)
@@ -39,7 +39,7 @@ def fills_words(worked: SheetCalculation, made: date) -> str:
 
 def summary_of(worked: SheetCalculation) -> str:
     """Title of a reminder."""
-    say, advised = worked.wish.language, worked.advised
+    say, advised = worked.request.language, worked.advised
     if advised.room is not None:
         return say.text("Clean and fill the room humidifier")
     if isinstance(advised.device, Buffer):

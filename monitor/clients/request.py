@@ -73,7 +73,7 @@ GUESSABLE = ("tightness", "people", "volume_m3", "set_point_c")
 """Fields of a home that nobody may have said: a usual value is taken then, with its spread."""
 _MONTHLY = ("temp", "rh", "out", "out_rh")
 NAMES = (*DEFAULTS, *_OPTIONAL, *(f"{name}.{m}" for m in range(1, 13) for name in _MONTHLY))
-"""Every name of a wish. `temp.1`, `rh.1`: January's mean, at home for readings and outdoors for
+"""Every name of a request. `temp.1`, `rh.1`: January's mean, at home for readings and outdoors for
 normals; `out.1`, `out_rh.1`: its outdoor temperature and RH, where the climate is typed beside
 readings. An outdoor temperature alone is only held against the reading of its month. `guessed`: the
 names of `GUESSABLE` that nobody said, with commas; if left out, those that are left out."""

@@ -74,13 +74,13 @@ class Sheet(NamedTuple):
 
 def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
     """The sheet of a calculation."""
-    say = worked.wish.language
+    say = worked.request.language
     made = local(made_ms, zone).date()
-    instrument = worked.wish.instrument or say.text(phrases.CASES[worked.wish.case.name])
+    instrument = worked.request.instrument or say.text(phrases.CASES[worked.request.case.name])
     refills = worked.refills
     reminders = calendar_of(refills, summary_of(worked), made_ms, made) if refills else ""
-    low, high = worked.wish.band_pct
-    avoid = phrases.AVOID | (phrases.AVOID_COVERED if worked.wish.case.holds_nothing else {})
+    low, high = worked.request.band_pct
+    avoid = phrases.AVOID | (phrases.AVOID_COVERED if worked.request.case.holds_nothing else {})
     repairer = say.text(
         "This is an estimate. It does not promise that wood will not crack. If in doubt, ask your "
         "repairer."
@@ -90,7 +90,7 @@ def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) 
         paper=say.paper,
         shop=shop,
         title=say.text("Looking after your instrument at home"),
-        about=", ".join(filter(None, (instrument, worked.wish.title))),
+        about=", ".join(filter(None, (instrument, worked.request.title))),
         made=say.day(made),
         lead=lead_words(worked),
         to_do=Section(say.text("What to do"), to_do_words(worked)),
@@ -137,31 +137,31 @@ def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) 
 
 
 def _basis(worked: SheetCalculation) -> str:
-    say = worked.wish.language
+    say = worked.request.language
     carried = worked.year.months_carried
     basis = say.text(phrases.CARRIED if carried else phrases.BASES[worked.year.basis])
-    city = city_of(worked.wish.months) if worked.wish.source == "normals" else ""
+    city = city_of(worked.request.months) if worked.request.source == "normals" else ""
     if city:
         basis = say.text("round figures for the weather of {city}, from memory", city=city)
     return f"{basis} ({worked.station})" if worked.station else basis
 
 
 def _home(worked: SheetCalculation) -> str:
-    say, wish = worked.wish.language, worked.wish
-    case = say.text(phrases.CASES[wish.case.name])
+    say, request = worked.request.language, worked.request
+    case = say.text(phrases.CASES[request.case.name])
     hours = _hours(worked)
     played = say.text("played {hours} h a day", hours=say.number(hours, 1 if hours % 1 else 0))
     use = [case, played if hours else say.text("not played")]
     if worked.year.outdoors is None:  # how the home is built and heated is not used
         return ", ".join(use)
-    people = say.many("{n} person", "{n} people", wish.home.people)
-    tight = say.text(phrases.TIGHT[wish.tightness])
-    heated = say.text("heated to {temp}", temp=say.temperature(wish.home.set_point_c))
+    people = say.many("{n} person", "{n} people", request.home.people)
+    tight = say.text(phrases.TIGHT[request.tightness])
+    heated = say.text("heated to {temp}", temp=say.temperature(request.home.set_point_c))
     home = ", ".join((tight, heated, people))
-    if wish.guessed:
+    if request.guessed:
         home = say.text("{home} (usual values that nobody confirmed)", home=home)
     return ", ".join((home, *use))
 
 
 def _hours(worked: SheetCalculation) -> float:
-    return sum((b - a) % 24 for a, b in worked.wish.use.played)
+    return sum((b - a) % 24 for a, b in worked.request.use.played)

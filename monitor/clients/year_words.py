@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
 
 def hold_words(worked: SheetCalculation) -> tuple[str, ...]:
-    say, advised = worked.wish.language, worked.advised
+    say, advised = worked.request.language, worked.advised
     lines = [_held(h, say, dry=dry) for h, dry in ((worked.dry, True), (worked.damp, False)) if h]
-    if worked.wish.case.holds_nothing and lines:
+    if worked.request.case.holds_nothing and lines:
         lines = [
             say.text("Under a cover, the instrument follows the air of the room within days.")
         ]
@@ -53,7 +53,7 @@ def _held(held: HoldTime, say: Language, *, dry: bool) -> str:
 
 def month_words(worked: SheetCalculation) -> str:
     """Basis of the home's air in each month, in words."""
-    say, year = worked.wish.language, worked.year
+    say, year = worked.request.language, worked.year
     bases = year.month_bases
 
     def of(basis: MonthBasis) -> str:
@@ -94,7 +94,7 @@ def month_words(worked: SheetCalculation) -> str:
 
 def plot_words(worked: SheetCalculation) -> str:
     """The plot in words, for those who cannot see it."""
-    say, known = worked.wish.language, worked.advice.known
+    say, known = worked.request.language, worked.advice.known
     middle = {m: worked.advice.home[m - 1].median for m in known}
     driest, dampest = min(known, key=middle.__getitem__), max(known, key=middle.__getitem__)
     middles = list(middle.values())

@@ -107,17 +107,17 @@ def at_moments(forecast: Forecast, moments_ms: ArrayLike) -> Moments:
     after = np.searchsorted(valid, at)
     low, high = np.clip(after - 1, 0, None), np.clip(after, 0, len(valid) - 1)
     exact = valid[high] == at
-    told = exact | ((after > 0) & (after < len(valid)) & (valid[high] - valid[low] <= GAP_MS))
+    near = exact | ((after > 0) & (after < len(valid)) & (valid[high] - valid[low] <= GAP_MS))
 
     def drawn(values: Floats) -> Floats:
-        return np.where(told, np.interp(at, valid, values), np.nan)
+        return np.where(near, np.interp(at, valid, values), np.nan)
 
     wind = forecast.wind_m_s
     known = ~np.isnan(wind)
     calm = np.interp(at, valid[known], wind[known]) if known.any() else np.nan
     reached = known[high] & (exact | known[low])
     return Moments(
-        drawn(forecast.temp_c), drawn(forecast.dew_point_c), np.where(told & reached, calm, np.nan)
+        drawn(forecast.temp_c), drawn(forecast.dew_point_c), np.where(near & reached, calm, np.nan)
     )
 
 

@@ -66,7 +66,7 @@ def score(settings: Settings, reader: Reader, place: str, hours: ShopHours) -> I
     walked = since(shifted(kept.walked, -hours.first_h), 0)
     if not len(walked.moments):
         return None
-    walked = walked._replace(told=outcomes(hours, walked.moments))
+    walked = walked._replace(outcome=outcomes(hours, walked.moments))
     days = (len(hours) - 1 - int(walked.moments[0])) / 24
     return IssuedScore(
         days, tuple(scores(walked, 1, 0)), _snap_score(reader, place, hours, walked)

@@ -164,7 +164,7 @@ class Work:
             return True
         armed = dry_snap.Arming(*(field[looks] for field in dry_snap.arming_states(hours.rh_pct)))
         chance = float(dry_snap.confirmed(dry_snap.probability(seen.members[1], armed))[-1])
-        told = forecasts.newest(self._reader, now_ms, self._prefer)
+        forecast = forecasts.newest(self._reader, now_ms, self._prefer)
         rh = seen.members[1, ..., -1]
         surface_c = surface_day_c(self._reader, place, now_ms)
         factor = wall_factor(surface_c, hours.temp_c[-WALL_H:], hours.out_temp_c[-WALL_H:])
@@ -179,7 +179,7 @@ class Work:
                 learned.shop.room, start, rh, hold, volume, round(falls.begins_h.middle)
             )
         first_h = hours.first_h + end + 1
-        reaches = 0 if told is None else (told.ends_ms // HOUR_MS) - first_h + 1
+        reaches = 0 if forecast is None else (forecast.ends_ms // HOUR_MS) - first_h + 1
         files.keep(
             self._settings,
             StoredOutlook(
@@ -190,8 +190,8 @@ class Work:
                 seen.members[..., -1],
                 learned.shop.room,
                 start,
-                told.source if told else "",
-                told.issued_ms if told else 0,
+                forecast.source if forecast else "",
+                forecast.issued_ms if forecast else 0,
                 int(np.clip(reaches, 0, STEPS)),
                 chance,
                 learned.bar,

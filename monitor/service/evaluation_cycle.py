@@ -21,8 +21,8 @@ from monitor.domain.notification import Notice
 from monitor.notifications import sender
 from monitor.service.state_publisher import StatePublisher
 from monitor.store import Reader, Writer, journal, outbox, rule_states
-from monitor.waits.evaluation import Standing, counting
-from monitor.wood.evaluation import WoodStanding, wood_standings
+from monitor.waits.evaluation import WaitStatus, counting
+from monitor.wood.evaluation import InstrumentStatus, instrument_statuses
 
 if TYPE_CHECKING:
     from monitor.domain.alerts.rule import Rule
@@ -70,7 +70,7 @@ class EvaluationCycle:
         self._writer = writer
         self._publisher, self._troubles, self._on_notice = publisher, troubles, on_notice
         self._journal = Journal(reader)
-        self._woods: tuple[int, int, list[WoodStanding]] | None = None
+        self._woods: tuple[int, int, list[InstrumentStatus]] | None = None
         self._unwritable_since_ms: int | None = None
         self._reported = False
 
@@ -116,12 +116,16 @@ class EvaluationCycle:
                 except sender.NotSent as exc:
                     log.error("notice not sent channel=%s reason=%s", channel.id, exc)
 
-    def _wood(self, now_ms: int) -> list[WoodStanding]:
+    def _wood(self, now_ms: int) -> list[InstrumentStatus]:
         here = [one for one in self._journal.instruments.values() if one.here]
         version = sum(one.version for one in self._journal.instruments.values())
         kept = self._woods
         if kept is None or kept[0] != version or not 0 <= now_ms - kept[1] < WOOD_MS:
-            kept = (version, now_ms, wood_standings(self._reader, self._settings, here, now_ms))
+            kept = (
+                version,
+                now_ms,
+                instrument_statuses(self._reader, self._settings, here, now_ms),
+            )
             self._woods = kept
         return kept[2]
 
@@ -151,18 +155,18 @@ class EvaluationCycle:
         if not step.events and step.states == before:
             return True
         breaks = {rule.id: rule.breaks_quiet for rule in rules.values()}
-        told = messages.notices(step.events, known, self._settings, now_ms, breaks)
+        sent = messages.notices(step.events, known, self._settings, now_ms, breaks)
         withdrawn = self._withdrawn(step.events, rules, now_ms)
         with self._writer.connection.transaction() as run:
             if journal.last(run) != self._journal.version:
                 return False
-            journal.append(run, _with_notices(step.events, told))
+            journal.append(run, _with_notices(step.events, sent))
             rule_states.keep(run, before, step.states)
-            for one in told:
+            for one in sent:
                 outbox.add(run, [one.notice], self._channels(one.notice.urgency))
             outbox.withdraw(run, withdrawn, now_ms)
         self._journal.refresh()
-        if told:
+        if sent:
             self._on_notice()
         return True
 
@@ -172,15 +176,15 @@ class EvaluationCycle:
             return set()
         known = self._journal.alerts
         over = {event.subject for event in events if event.action == AlertAction.CLEAR}
-        standing = {a.notice for a in known.values() if a.open and a.id not in over}
+        still_open = {a.notice for a in known.values() if a.open and a.id not in over}
         ended = {
             known[i].notice
             for i in over
             if not (known[i].rule in rules and rules[known[i].rule].breaks_quiet)
         }
-        return ended - standing - {""}
+        return ended - still_open - {""}
 
-    def _brief(self, found: Sequence[Standing], now_ms: int) -> None:
+    def _brief(self, found: Sequence[WaitStatus], now_ms: int) -> None:
         """Put the morning's brief into the outbox, once."""
         channels = [channel.id for channel in self._settings.channels if channel.brief]
         channels += self._phones.channels() if self._phones else []
@@ -202,10 +206,10 @@ class EvaluationCycle:
         return of_settings + (self._phones.channels(urgency) if self._phones else [])
 
 
-def _with_notices(events: Sequence[Event], told: Sequence[messages.Message]) -> list[Event]:
+def _with_notices(events: Sequence[Event], sent: Sequence[messages.Message]) -> list[Event]:
     """The events, each with the id of its notice."""
     ids = {
-        (event.subject, event.action): one.notice.notice_id for one in told for event in one.events
+        (event.subject, event.action): one.notice.notice_id for one in sent for event in one.events
     }
     return [
         event._replace(body={**event.body, "notice": ids[event.subject, event.action]})

@@ -18,7 +18,7 @@ from monitor.domain.alerts.alert import Alert
 from monitor.domain.wait import Wait
 from monitor.mqtt.client import Publisher
 from monitor.science.waits.parameters import Hold
-from monitor.waits.evaluation import SETTING_MS, Standing
+from monitor.waits.evaluation import SETTING_MS, WaitStatus
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -41,7 +41,7 @@ class StatePublisher:
         self._connection = 0
 
     def publish_waits(
-        self, waits: Iterable[Wait], standings: Iterable[Standing], now_ms: int
+        self, waits: Iterable[Wait], statuses: Iterable[WaitStatus], now_ms: int
     ) -> int:
         """Publish changed states of waits. Returns the number of messages.
 
@@ -49,7 +49,7 @@ class StatePublisher:
         ----------
         waits : iterable of Wait
             All of them.
-        standings : iterable of Standing
+        statuses : iterable of WaitStatus
             Of the open ones, and of the joints that are setting.
         now_ms : int
             [ms since 1970-01-01 UTC]
@@ -61,8 +61,8 @@ class StatePublisher:
                 self._published.get(topic) or wait.released_ms > now_ms - CLEARED_MS
             ):
                 news[topic] = b""
-        for standing in standings:
-            news[STATE_TOPIC.format(standing.wait.id)] = json.dumps(state_of(standing)).encode()
+        for status in statuses:
+            news[STATE_TOPIC.format(status.wait.id)] = json.dumps(state_of(status)).encode()
         return self._publish(news)
 
     def publish_alerts(self, alerts: Iterable[Alert]) -> int:
@@ -102,13 +102,13 @@ def alert_state(alert: Alert, *, fahrenheit: bool = False) -> dict[str, Any]:
     }
 
 
-def state_of(standing: Standing) -> dict[str, Any]:
+def state_of(status: WaitStatus) -> dict[str, Any]:
     """A wait's evaluation as published. Times are ISO 8601 UTC, to the minute; null is unknown."""
-    wait, found = standing.wait, standing.readiness
+    wait, found = status.wait, status.readiness
     told: dict[str, Any] = {
         "id": wait.id,
-        "kind": standing.kind.id,
-        "name": standing.kind.name,
+        "kind": status.kind.id,
+        "name": status.kind.name,
         "instrument": wait.instrument,
         "what": wait.what,
         "place": wait.place,
@@ -122,10 +122,10 @@ def state_of(standing: Standing) -> dict[str, Any]:
         "load_at": None,
         "load_from": None,
         "load_until": None,
-        "late": standing.late,
+        "late": status.late,
         "hold": None,
         "progress_pct": None,
-        "note": standing.why_not,
+        "note": status.why_not,
     }
     if found is not None:
         told |= {
@@ -137,11 +137,11 @@ def state_of(standing: Standing) -> dict[str, Any]:
         }
     if wait.setting:  # its clamps are off
         told |= {"ready_at": _stamp(wait.released_ms), "ready_from": None, "ready_until": None}
-    if standing.load is not None:
+    if status.load is not None:
         told |= {
-            "load_at": _stamp(standing.load.ready_ms),
-            "load_from": _stamp(standing.load.ready_low_ms),
-            "load_until": _stamp(standing.load.ready_high_ms),
+            "load_at": _stamp(status.load.ready_ms),
+            "load_from": _stamp(status.load.ready_low_ms),
+            "load_until": _stamp(status.load.ready_high_ms),
         }
     return told
 

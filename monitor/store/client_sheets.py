@@ -21,7 +21,7 @@ EMPTY_LOG_S = 2.0
 
 class ClientSheet(NamedTuple):
     """A sheet in the store. `made_ms`: when it was made last [ms since 1970-01-01 UTC]; `typed`: the
-    wish; `advised`: the figures."""
+    request; `advised`: the figures."""
 
     sheet_id: int
     client: str
@@ -50,24 +50,26 @@ def keep(
     advised: Mapping[str, Any],
     air: Mapping[str, Any],
 ) -> int:
-    """Keep a sheet. One of the same client on the same wish and air takes its place.
+    """Keep a sheet. One of the same client on the same request and air takes its place.
 
     Returns
     -------
     int
         Its id.
     """
-    wish, figures = (json.dumps(m, sort_keys=True, ensure_ascii=False) for m in (typed, advised))
+    request, figures = (
+        json.dumps(m, sort_keys=True, ensure_ascii=False) for m in (typed, advised)
+    )
     packed = zlib.compress(json.dumps(air, sort_keys=True).encode()) if air else b""
     with writer.connection.transaction() as run:
         run.execute(
             "DELETE FROM client_sheet WHERE client = ? AND typed = ? AND air = ?",
-            (client, wish, packed),
+            (client, request, packed),
         )
         row = run.execute(
             "INSERT INTO client_sheet (client, made_ms, typed, advised, air) "
             "VALUES (?, ?, ?, ?, ?) RETURNING sheet_id",
-            (client, made_ms, wish, figures, packed),
+            (client, made_ms, request, figures, packed),
         ).fetchone()
     return int(row[0])
 

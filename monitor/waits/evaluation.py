@@ -52,7 +52,7 @@ LOADABLE_MS = 86_400_000
 
 
 @dataclass(frozen=True)
-class Standing:
+class WaitStatus:
     """A wait and its status; `readiness` is None where it is not known, `why_not` has the reason.
 
     `readiness` is for the release, and for the load once a joint is setting. `load` is the
@@ -91,7 +91,7 @@ class Standing:
 
 def counting(
     reader: Reader, settings: Settings, waits: Iterable[Wait], now_ms: int
-) -> list[Standing]:
+) -> list[WaitStatus]:
     """Status of the waits that count at a moment: the open ones, and the joints that are setting.
 
     A joint that could have been loaded for longer than `LOADABLE_MS` is left out.
@@ -103,7 +103,7 @@ def counting(
     ]
     return [
         one
-        for one in standings(reader, settings, given, now_ms)
+        for one in statuses(reader, settings, given, now_ms)
         if not one.loadable
         or (one.readiness and (one.readiness.ready_ms or now_ms) > now_ms - LOADABLE_MS)
     ]
@@ -111,7 +111,7 @@ def counting(
 
 def counting_in_doubt(
     reader: Reader, settings: Settings, waits: Iterable[Wait], wall_ms: int, jump: ClockJump | None
-) -> list[Standing]:
+) -> list[WaitStatus]:
     """Status of the waits that count, by the machine's clock and a jump of it.
 
     While the clock is in doubt, only what was ready without its jump has a ready time.
@@ -127,13 +127,13 @@ def counting_in_doubt(
     ]
 
 
-def standings(
+def statuses(
     reader: Reader,
     settings: Settings,
     waits: Iterable[Wait],
     now_ms: int,
     airs: PlaceAirs | None = None,
-) -> list[Standing]:
+) -> list[WaitStatus]:
     """Status of each wait at a moment, in the same order.
 
     Parameters
@@ -147,11 +147,11 @@ def standings(
     """
     given = list(waits)
     airs = airs or _airs(reader, settings, given, now_ms)
-    found: list[Standing] = []
+    found: list[WaitStatus] = []
     asked: list[tuple[int, bool, arithmetic.WaitInputs]] = []
     for i, wait in enumerate(given):
         kind = from_mapping(wait.kind)
-        found.append(Standing(wait, kind, None))
+        found.append(WaitStatus(wait, kind, None))
         try:
             inputs = _asked(wait, kind, airs, settings)
         except _NothingToSay as exc:
@@ -207,18 +207,18 @@ def _for_load(inputs: arithmetic.WaitInputs, kind: WaitType) -> arithmetic.WaitI
 
 def equivalent_s(reader: Reader, settings: Settings, wait: Wait, at_ms: int) -> float | None:
     """Equivalent time in reference air that a wait had had by a moment; None if not known. [s]"""
-    (standing,) = standings(reader, settings, [replace(wait, released_ms=None)], at_ms)
-    if standing.readiness is None:
+    (status,) = statuses(reader, settings, [replace(wait, released_ms=None)], at_ms)
+    if status.readiness is None:
         return None
-    progress = standing.readiness.progress.median
-    return float(progress * standing.kind.basis_s * standing.kind.law.basis_factor) or None
+    progress = status.readiness.progress.median
+    return float(progress * status.kind.basis_s * status.kind.law.basis_factor) or None
 
 
 def expectation(reader: Reader, settings: Settings, wait: Wait, now_ms: int) -> Expectation:
     """Expectation of a wait at a moment: its ready time, and the air it may have until then."""
     airs = _airs(reader, settings, [wait], now_ms)
-    (standing,) = standings(reader, settings, [wait], now_ms, airs)
-    ready, coming = _ready_ms(standing, now_ms), airs.coming(wait.place)
+    (status,) = statuses(reader, settings, [wait], now_ms, airs)
+    ready, coming = _ready_ms(status, now_ms), airs.coming(wait.place)
     if coming is None or (ready is not None and ready[2] <= now_ms):
         return Expectation(ready, None)
     until_ms = now_ms + AIR_KEPT_MS if ready is None else ready[2] + AIR_AFTER_MS
@@ -247,9 +247,9 @@ def _steps_of(air: AirEnsemble, now_ms: int, until_ms: int) -> ExpectedAir:
     )
 
 
-def _ready_ms(standing: Standing, now_ms: int) -> tuple[int, int, int] | None:
+def _ready_ms(status: WaitStatus, now_ms: int) -> tuple[int, int, int] | None:
     """Expected ready time: 10 %, median, 90 %; None if not known. [ms]"""
-    found = standing.readiness
+    found = status.readiness
     if found is None or found.ready_ms is None:
         return None
     if found.state is WaitState.READY and (found.ready_high_ms or now_ms) <= now_ms:

@@ -10,7 +10,7 @@ from monitor.commands.waits import wait_if_opened
 from monitor.core.errors import Rejected
 from monitor.domain.glue import takes_glue
 from monitor.domain.wait import OpenWait
-from monitor.waits.evaluation import Standing, standings
+from monitor.waits.evaluation import WaitStatus, statuses
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 
 
 class Start(NamedTuple):
-    """Start of a kind at a place: its standing, or why it cannot be started."""
+    """Start of a kind at a place: its status, or why it cannot be started."""
 
-    standing: Standing | None
+    status: WaitStatus | None
     why_not: str = ""
 
 
@@ -41,7 +41,7 @@ def starts(
     glue: str = "",
     start_ms: int | None = None,
 ) -> Starts:
-    """Standing of each kind at each place, if it were opened now.
+    """Status of each kind at each place, if it were opened now.
 
     Parameters
     ----------
@@ -65,6 +65,6 @@ def starts(
                 waits.append(((kind, place), wait_if_opened(journal, request, now_ms)))
             except Rejected as exc:
                 found[kind, place] = Start(None, str(exc))
-    answers = standings(reader, settings, [wait for _, wait in waits], now_ms)
-    found |= {key: Start(standing) for (key, _), standing in zip(waits, answers, strict=True)}
+    answers = statuses(reader, settings, [wait for _, wait in waits], now_ms)
+    found |= {key: Start(status) for (key, _), status in zip(waits, answers, strict=True)}
     return found

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from monitor.domain.wait_types import WaitType
     from monitor.science.waits.laws import Law
-    from monitor.waits.evaluation import Standing
+    from monitor.waits.evaluation import WaitStatus
 
 ROUND_MS = 5 * formats.MINUTE_MS
 """Step to which forecast times are rounded. [ms]"""
@@ -99,9 +99,9 @@ def about(ms: int) -> int:
     return round(ms / ROUND_MS) * ROUND_MS
 
 
-def status_text(standing: Standing, now_ms: int, zone: ZoneInfo) -> WaitText:
+def status_text(status: WaitStatus, now_ms: int, zone: ZoneInfo) -> WaitText:
     """Status of an open wait."""
-    wait, found = standing.wait, standing.readiness
+    wait, found = status.wait, status.readiness
     more: list[str] = []
     if wait.paused:
         since = formats.when(wait.pauses[-1][0], now_ms, zone)
@@ -113,13 +113,13 @@ def status_text(standing: Standing, now_ms: int, zone: ZoneInfo) -> WaitText:
         )
     if found is None:
         return WaitText(
-            "unknown", "not known", standing.why_not, tuple(_wanted(wait, standing, now_ms, zone))
+            "unknown", "not known", status.why_not, tuple(_wanted(wait, status, now_ms, zone))
         )
-    state, when, sentence = _main(found, standing, now_ms, zone)
-    if standing.load is not None and not wait.setting:
-        more.append(_load(standing.load, now_ms, zone))
-    more += _wanted(wait, standing, now_ms, zone)
-    if found.unknown_s > MISSED_S and standing.kind.law.needs_air:
+    state, when, sentence = _main(found, status, now_ms, zone)
+    if status.load is not None and not wait.setting:
+        more.append(_load(status.load, now_ms, zone))
+    more += _wanted(wait, status, now_ms, zone)
+    if found.unknown_s > MISSED_S and status.kind.law.needs_air:
         more.append(
             f"Readings are missing for {formats.hours(found.unknown_s)}"
             f"{', before the first one' if found.before_log_s >= 0.9 * found.unknown_s else ''}: "
@@ -133,23 +133,23 @@ def status_text(standing: Standing, now_ms: int, zone: ZoneInfo) -> WaitText:
     return WaitText(state, when, sentence, tuple(more))
 
 
-def ready_phrase(standing: Standing, now_ms: int, zone: ZoneInfo) -> str:
+def ready_phrase(status: WaitStatus, now_ms: int, zone: ZoneInfo) -> str:
     """Ready time of a wait in a phrase: `ready to unclamp about 12:50 (11:40 to 14:30)`."""
-    found, kind = standing.readiness, standing.kind
-    if standing.wait.paused:
+    found, kind = status.readiness, status.kind
+    if status.wait.paused:
         return "paused"
     if found is None or found.state is WaitState.NO_AIR:
         return UNKNOWN_TIME
     word = "ready"
     if kind.load_s:
-        word = "may be worked" if standing.wait.setting else "ready to unclamp"
+        word = "may be worked" if status.wait.setting else "ready to unclamp"
     check = "; check by hand" if found.outside_claim else ""
     if found.state is WaitState.READY:
         return f"{word} since {formats.when(found.ready_ms or now_ms, now_ms, zone)}{check}"
     held = ""
     if found.state is WaitState.HOLD:
-        held = f"on hold, {_hold(found, standing)[0]}"
-        if standing.air_from is AirSource.PRESENT:
+        held = f"on hold, {_hold(found, status)[0]}"
+        if status.air_from is AirSource.PRESENT:
             return held
         held += "; "
     if found.ready_ms is None:
@@ -162,9 +162,9 @@ def ready_phrase(standing: Standing, now_ms: int, zone: ZoneInfo) -> str:
     return f"{held}{word} {perhaps}about {at}{_range(found, now_ms, zone)}{check}"
 
 
-def range_causes(standing: Standing) -> str:
+def range_causes(status: WaitStatus) -> str:
     """Causes of the range, the largest first, and the source of the air; empty without a range."""
-    found = standing.readiness
+    found = status.readiness
     if found is None or found.state not in (WaitState.WAITING, WaitState.HOLD):
         return ""
     if not found.rests_on:
@@ -172,7 +172,7 @@ def range_causes(standing: Standing) -> str:
     shares = sorted(found.rests_on.items(), key=lambda item: -item[1])
     duration = [f"{_RESTS[cause]} ({percent(share)})" for cause, share in shares if share >= 0.1]
     causes = " and ".join(filter(None, [", ".join(duration[:-1]), duration[-1]]))
-    air = _AIR[standing.air_from]
+    air = _AIR[status.air_from]
     if math.isnan(found.rate_now):
         air = air.replace("as it is now", "as it was last read")
     return f"The range comes from {causes}. {air}".strip()
@@ -216,14 +216,14 @@ def _load(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def _main(
-    found: Readiness, standing: Standing, now_ms: int, zone: ZoneInfo
+    found: Readiness, status: WaitStatus, now_ms: int, zone: ZoneInfo
 ) -> tuple[str, str, str]:
     """State, when, and the sentence."""
     if found.state is WaitState.READY:
         text = formats.when(found.ready_ms or now_ms, now_ms, zone)
-        if standing.wait.setting:
+        if status.wait.setting:
             return "ready", "may be worked", f"May be worked, loaded or strung since {text}."
-        clamps = ": the clamps may come off" if standing.kind.load_s else ""
+        clamps = ": the clamps may come off" if status.kind.load_s else ""
         if found.outside_claim:
             clamps += ", if a check by hand agrees" if clamps else ": check by hand"
         return "ready", "ready", f"Ready since {text}{clamps}."
@@ -234,20 +234,20 @@ def _main(
             "No reading from its place since it began, so there is no ready time.",
         )
     if found.state is WaitState.NOT_STARTED:
-        text = formats.ahead(standing.wait.started_ms, now_ms, zone)
+        text = formats.ahead(status.wait.started_ms, now_ms, zone)
         return "waiting", "to begin", f"Begins {text}."
     soon = "Ready"
-    if standing.kind.load_s:
-        soon = "May be worked from" if standing.wait.setting else "Clamps off"
+    if status.kind.load_s:
+        soon = "May be worked from" if status.wait.setting else "Clamps off"
     undone = "It was ready, but damp air has softened it again. " if found.softened else ""
     if found.state is WaitState.HOLD:
-        why, remedy = _hold(found, standing)
+        why, remedy = _hold(found, status)
         since = formats.when(found.hold_since_ms or now_ms, now_ms, zone)
         then = ""
-        if standing.air_from is AirSource.PRESENT:  # a time would rest on air that is not expected
+        if status.air_from is AirSource.PRESENT:  # a time would rest on air that is not expected
             then = " It makes no progress while the air stays like this."
         elif found.ready_ms is not None:
-            ahead = _IF[standing.air_from]
+            ahead = _IF[status.air_from]
             then = (
                 f" {ahead}{_lower(soon) if ahead else soon} about "
                 f"{formats.ahead(about(found.ready_ms), now_ms, zone)}{_range(found, now_ms, zone)}."
@@ -264,7 +264,7 @@ def _main(
         return (
             "long",
             f"over {span}",
-            f"{undone}Not within {span} in this air.{_rate(found, standing.kind)}",
+            f"{undone}Not within {span} in this air.{_rate(found, status.kind)}",
         )
     text = formats.ahead(about(found.ready_ms), now_ms, zone)
     if found.slow:
@@ -279,7 +279,7 @@ def _main(
     return (
         "waiting",
         text,
-        f"{undone}{soon} about {text}{_range(found, now_ms, zone)}.{_rate(found, standing.kind)}",
+        f"{undone}{soon} about {text}{_range(found, now_ms, zone)}.{_rate(found, status.kind)}",
     )
 
 
@@ -291,9 +291,9 @@ def hold_reason(hold: Hold, law: Law) -> str:
     return why + (_DAMP_TO.get(type(law).__name__, "") if hold == Hold.DAMP else "")
 
 
-def _hold(found: Readiness, standing: Standing) -> tuple[str, str]:
+def _hold(found: Readiness, status: WaitStatus) -> tuple[str, str]:
     """Reason of a hold, and what to do."""
-    hold, law = Hold(found.hold), standing.kind.law
+    hold, law = Hold(found.hold), status.kind.law
     remedy = HOLDS[hold][1] if hold in HOLDS else "Check it by hand."
     if isinstance(law, FilmLaw):
         remedy = COAT_REMEDIES.get(hold, remedy)
@@ -358,9 +358,9 @@ def _rate(found: Readiness, kind: WaitType) -> str:
     return f" In this air it takes about {times} times the usual time."
 
 
-def _wanted(wait: Wait, standing: Standing, now_ms: int, zone: ZoneInfo) -> list[str]:
+def _wanted(wait: Wait, status: WaitStatus, now_ms: int, zone: ZoneInfo) -> list[str]:
     """Sentence on whether a wait will be ready when it is wanted; empty if no time is set."""
-    wanted, first, found = wait.wanted_ms, standing.readiness, standing.load or standing.readiness
+    wanted, first, found = wait.wanted_ms, status.readiness, status.load or status.readiness
     if wanted is None:
         return []
     by = f"Wanted by {formats.ahead(wanted, now_ms, zone)}"

@@ -16,7 +16,7 @@ from monitor.science.waits.air_log import BEFORE_MS, AirLog, Stay, air_log, stit
 from monitor.science.waits.lost_time import LossCause, LostTime, lost_time
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
-from monitor.waits.evaluation import Standing, standings
+from monitor.waits.evaluation import WaitStatus, statuses
 from monitor.waits.text import about, foreseen, hold_reason
 
 if TYPE_CHECKING:
@@ -47,13 +47,13 @@ class WaitAccount:
     """A wait with what its air made of it.
 
     `lost` ends at `end_ms`: where it was ready, at its release, or now. `came_ms` is when it was
-    ready; None while it is not, or was not before its release. `standing`: at its end. `expected`:
+    ready; None while it is not, or was not before its release. `status`: at its end. `expected`:
     what the air that was expected at its start would have made of it, as far as that was kept.
     """
 
     wait: Wait
     kind: WaitType
-    standing: Standing
+    status: WaitStatus
     end_ms: int
     came_ms: int | None
     lost: LostTime | None
@@ -64,14 +64,12 @@ def account(reader: Reader, settings: Settings, wait: Wait, now_ms: int) -> Wait
     """Account of a wait up to a moment: open, setting or finished."""
     kind = from_mapping(wait.kind)
     end = min(wait.released_ms or now_ms, now_ms)
-    (standing,) = standings(
-        reader, settings, [replace(wait, released_ms=None, loaded_ms=None)], end
-    )
-    found, came = standing.readiness, None
+    (status,) = statuses(reader, settings, [replace(wait, released_ms=None, loaded_ms=None)], end)
+    found, came = status.readiness, None
     if found is not None and found.state is WaitState.READY:
         came = found.ready_ms
     until = min(came or end, end)
-    none = WaitAccount(wait, kind, standing, until, came, None)
+    none = WaitAccount(wait, kind, status, until, came, None)
     if until <= wait.started_ms or wait.started_ms <= end - BEFORE_MS or found is None:
         return none
     since = {place: from_ms for from_ms, place in reversed(wait.places)}
@@ -152,7 +150,7 @@ def outcome_words(of: WaitAccount, now_ms: int, zone: ZoneInfo) -> list[str]:
     if of.came_ms is None:
         if wait.open:
             return [expected]
-        found = of.standing.readiness
+        found = of.status.readiness
         if found is None or found.ready_ms is None:
             return [expected, "Its ready time was not known when it was released."]
         return [expected, "It was released before its calculated ready time."]

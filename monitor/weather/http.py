@@ -197,21 +197,21 @@ def _pool(url: str, trust: ssl.SSLContext) -> urllib3.PoolManager:
 def _document(
     response: urllib3.BaseHTTPResponse, had: Validators, most_bytes: int
 ) -> FetchedDocument:
-    told, status = response.headers, response.status
+    headers, status = response.headers, response.status
     unchanged = status == HTTPStatus.NOT_MODIFIED and any(had)
     if not unchanged and not HTTPStatus.OK <= status < HTTPStatus.MULTIPLE_CHOICES:
         raise NotFetched(
             f"it answered {status}{_HINTS.get(status, '')}",
             retryable=status >= HTTPStatus.INTERNAL_SERVER_ERROR or status in _AGAIN,
-            retry_after_s=_retry_after_s(told),
+            retry_after_s=_retry_after_s(headers),
         )
     body = None if unchanged else _body(response, most_bytes)
-    new = Validators(told.get("ETag", "").strip(), told.get("Last-Modified", "").strip())
+    new = Validators(headers.get("ETag", "").strip(), headers.get("Last-Modified", "").strip())
     if unchanged:  # such an answer may leave them out
         new = Validators(new.etag or had.etag, new.last_modified or had.last_modified)
-    sent_ms = _date_ms(told.get("Date"))
+    sent_ms = _date_ms(headers.get("Date"))
     deprecated = status == HTTPStatus.NON_AUTHORITATIVE_INFORMATION
-    return FetchedDocument(body, new, _good_for_s(told, sent_ms), sent_ms, deprecated)
+    return FetchedDocument(body, new, _good_for_s(headers, sent_ms), sent_ms, deprecated)
 
 
 def _body(response: urllib3.BaseHTTPResponse, most_bytes: int) -> bytes:
@@ -236,23 +236,23 @@ def _body(response: urllib3.BaseHTTPResponse, most_bytes: int) -> bytes:
     return bytes(body)
 
 
-def _good_for_s(told: Mapping[str, str], sent_ms: int | None) -> float:
+def _good_for_s(headers: Mapping[str, str], sent_ms: int | None) -> float:
     """Time for which the answer is fresh (RFC 9111, section 4.2), by the server's clock. [s]"""
-    if found := _MAX_AGE.search(told.get("Cache-Control", "").lower()):
-        age = told.get("Age", "0").strip()
+    if found := _MAX_AGE.search(headers.get("Cache-Control", "").lower()):
+        age = headers.get("Age", "0").strip()
         return max(0.0, float(found[1]) - (float(age) if age.isdigit() else 0.0))
-    expires_ms = _date_ms(told.get("Expires"))
+    expires_ms = _date_ms(headers.get("Expires"))
     if expires_ms is None or sent_ms is None:
         return 0.0
     return max(0.0, (expires_ms - sent_ms) / 1000)
 
 
-def _retry_after_s(told: Mapping[str, str]) -> float | None:
+def _retry_after_s(headers: Mapping[str, str]) -> float | None:
     """Seconds, or a date by the server's own clock (RFC 9110, section 10.2.3). [s]"""
-    text = told.get("Retry-After", "").strip()
+    text = headers.get("Retry-After", "").strip()
     if text.isdigit():
         return float(text)
-    until_ms, sent_ms = _date_ms(text), _date_ms(told.get("Date"))
+    until_ms, sent_ms = _date_ms(text), _date_ms(headers.get("Date"))
     if until_ms is None:
         return None
     return max(0.0, (until_ms - (sent_ms or now_ms())) / 1000)

@@ -78,14 +78,14 @@ def _met_read(body: bytes, asked: Position, altitude_m: float) -> RawForecast:
             raise BadPayload(f"hour {number}: {exc}") from exc
     values = {}
     for name, element in _MET_NAMES.items():
-        told = [one.get(name) for one in details]
-        if all(value is None for value in told):
+        given = [one.get(name) for one in details]
+        if all(value is None for value in given):
             continue
         unit = str(units.get(name, ""))
         values[element] = converted(
             element,
             _MET_UNITS.get(unit, unit),
-            [None if value is None else number_of(value, name) for value in told],
+            [None if value is None else number_of(value, name) for value in given],
         )
     _need_air(values)
     if Element.PRESSURE in values:

@@ -57,14 +57,14 @@ def stamp(ms: int) -> str:
 
 
 def validated(
-    source: str, told: RawForecast, arrived_ms: int, *, archive: bool = False
+    source: str, raw: RawForecast, arrived_ms: int, *, archive: bool = False
 ) -> Forecast:
     """The forecast of a document, validated.
 
     Parameters
     ----------
     source : str
-    told : Told
+    raw : RawForecast
     arrived_ms : int
         The present. [ms since 1970-01-01 UTC]
     archive : bool
@@ -82,18 +82,18 @@ def validated(
         If times do not rise, the issue is stale or ahead, everything is past, it reaches not far
         enough or too far, or more than a tenth of it cannot be believed.
     """
-    _check_issue(told.issued_ms, arrived_ms, archive=archive)
-    _check_times(told, told.issued_ms if archive else arrived_ms)
-    notes = list(told.notes)
-    valid = np.asarray(told.valid_ms, dtype=np.int64)
-    values, bad = _believable(told, notes)
+    _check_issue(raw.issued_ms, arrived_ms, archive=archive)
+    _check_times(raw, raw.issued_ms if archive else arrived_ms)
+    notes = list(raw.notes)
+    valid = np.asarray(raw.valid_ms, dtype=np.int64)
+    values, bad = _believable(raw, notes)
     temp = values[Element.TEMPERATURE]
     rh = _humidity(temp, values, notes)
     kept = ~np.isnan(temp + rh) & ~bad
     forecast = Forecast(
         source,
-        told.position,
-        told.issued_ms,
+        raw.position,
+        raw.issued_ms,
         valid[kept],
         temp[kept],
         rh[kept],
@@ -102,13 +102,13 @@ def validated(
     )
     if (silent := int((~kept & ~bad).sum())) > 0:
         notes.append(f"{silent} of {len(kept)} hours have no temperature or no humidity")
-    if not len(forecast) or forecast.ends_ms - told.issued_ms < REACH_MIN_MS:
+    if not len(forecast) or forecast.ends_ms - raw.issued_ms < REACH_MIN_MS:
         until = stamp(forecast.ends_ms) if len(forecast) else "nowhere"
         raise BadPayload(
             f"it reaches to {until}, with temperature and humidity: must reach at least "
-            f"{REACH_MIN_MS // HOUR_MS} h beyond its issue at {stamp(told.issued_ms)}"
+            f"{REACH_MIN_MS // HOUR_MS} h beyond its issue at {stamp(raw.issued_ms)}"
         )
-    notes += _gaps(forecast, told.issued_ms)
+    notes += _gaps(forecast, raw.issued_ms)
     return replace(forecast, notes=tuple(notes))
 
 
@@ -147,8 +147,8 @@ def _check_issue(issued_ms: int, arrived_ms: int, *, archive: bool) -> None:
         )
 
 
-def _check_times(told: RawForecast, after_ms: int) -> None:
-    valid, where = told.valid_ms, told.where
+def _check_times(raw: RawForecast, after_ms: int) -> None:
+    valid, where = raw.valid_ms, raw.where
     if not valid:
         raise BadPayload("it has no hours")
     if len(valid) > HOURS_MAX:
@@ -160,33 +160,33 @@ def _check_times(told: RawForecast, after_ms: int) -> None:
             raise BadPayload(f"{where(i)}: {stamp(next_one)} is before {stamp(one)}: must rise")
     if valid[-1] <= after_ms:
         raise BadPayload(f"all of it is past: it ends at {stamp(valid[-1])}")
-    if valid[-1] - told.issued_ms > REACH_MAX_MS:
+    if valid[-1] - raw.issued_ms > REACH_MAX_MS:
         raise BadPayload(
             f"{where(len(valid) - 1)}: valid at {stamp(valid[-1])}, issued at "
-            f"{stamp(told.issued_ms)}: must be within {REACH_MAX_MS // (24 * HOUR_MS)} days"
+            f"{stamp(raw.issued_ms)}: must be within {REACH_MAX_MS // (24 * HOUR_MS)} days"
         )
 
 
-def _believable(told: RawForecast, notes: list[str]) -> tuple[dict[Element, Floats], np.ndarray]:
+def _believable(raw: RawForecast, notes: list[str]) -> tuple[dict[Element, Floats], np.ndarray]:
     """The values within their ranges, NaN elsewhere, and at which hours one that is needed is out."""
-    n = len(told.valid_ms)
+    n = len(raw.valid_ms)
     found, bad, faults, total = {}, np.zeros(n, bool), [], 0
     for element, measure in ELEMENTS.items():
-        values = np.asarray(told.values.get(element, np.full(n, np.nan)), dtype=np.float64)
+        values = np.asarray(raw.values.get(element, np.full(n, np.nan)), dtype=np.float64)
         out = ~np.isnan(values) & ~((values >= measure.low) & (values <= measure.high))
         if element is Element.DEW_POINT:
-            above = values > told.values[Element.TEMPERATURE] + DEW_ABOVE_K
+            above = values > raw.values[Element.TEMPERATURE] + DEW_ABOVE_K
             if (above & ~out).any():
                 i = int(np.argmax(above & ~out))
                 faults.append(
-                    f"{told.where(i)}: dew point {values[i]:.1f} °C above the air's "
-                    f"{told.values[Element.TEMPERATURE][i]:.1f} °C"
+                    f"{raw.where(i)}: dew point {values[i]:.1f} °C above the air's "
+                    f"{raw.values[Element.TEMPERATURE][i]:.1f} °C"
                 )
             out |= above
         elif out.any():
             i = int(np.argmax(out))
             faults.append(
-                f"{told.where(i)}: {element} = {values[i]:g} {measure.unit}, must be "
+                f"{raw.where(i)}: {element} = {values[i]:g} {measure.unit}, must be "
                 f"{measure.low:g} to {measure.high:g} {measure.unit}"
             )
         if element in (Element.TEMPERATURE, Element.HUMIDITY, Element.DEW_POINT):

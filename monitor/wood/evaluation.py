@@ -55,7 +55,7 @@ JUST_CAME = "It has only just arrived. Its wood moisture is not known yet."
 
 
 @dataclass(frozen=True)
-class WoodStanding:
+class InstrumentStatus:
     """An instrument and the status of its wood; `answer` is None where it is not known."""
 
     instrument: Instrument
@@ -63,13 +63,13 @@ class WoodStanding:
     why_not: str = ""
 
 
-def wood_standings(
+def instrument_statuses(
     reader: Reader, settings: Settings, instruments: Iterable[Instrument], now_ms: int
-) -> list[WoodStanding]:
+) -> list[InstrumentStatus]:
     """Status of each instrument at a moment, in the same order. [ms since 1970-01-01 UTC]"""
     given = list(instruments)
     airs = _Airs(reader, now_ms, given)
-    found = [_standing(one, airs, settings) for one in given]
+    found = [_status(one, airs, settings) for one in given]
     if not any(one.answer and one.answer.closing.close is Close.YES for one in found):
         return found
     present = air_now(recent(reader, settings, now_ms), settings, now_ms)
@@ -77,16 +77,16 @@ def wood_standings(
     return [_agreed(one, by_place.get(one.instrument.place), now_ms) for one in found]
 
 
-def _agreed(standing: WoodStanding, air: PlaceAir | None, now_ms: int) -> WoodStanding:
-    """The standing, not safe to close where the air of its place forbids to close anything."""
-    answer = standing.answer
+def _agreed(status: InstrumentStatus, air: PlaceAir | None, now_ms: int) -> InstrumentStatus:
+    """The status, not safe to close where the air of its place forbids to close anything."""
+    answer = status.answer
     if answer is None or air is None or answer.closing.close is not Close.YES:
-        return standing
-    margin = warm_up_margins_k(standing.instrument, air.temp_c, air.dew_point_c, now_ms)
+        return status
+    margin = warm_up_margins_k(status.instrument, air.temp_c, air.dew_point_c, now_ms)
     if margin < DRY_MARGIN_K:
         reason = Reason.COLD
     elif air.assessment.weight < FORBIDS_WEIGHT:
-        return standing
+        return status
     elif air.assessment.state is AirState.DRY:
         reason = Reason.AIR_VERY_DRY
     else:
@@ -99,7 +99,7 @@ def _agreed(standing: WoodStanding, air: PlaceAir | None, now_ms: int) -> WoodSt
         from_in_s=math.inf,
         until_in_s=0.0,
     )
-    return replace(standing, answer=replace(answer, closing=closing))
+    return replace(status, answer=replace(answer, closing=closing))
 
 
 def wood_history(reader: Reader, instrument: Instrument, now_ms: int) -> MoistureHistory | None:
@@ -208,12 +208,12 @@ class _Airs:
         return TEN_MINUTES_S if self.now_ms - instrument.arrived_ms < FINE_MS else HOUR_S
 
 
-def _standing(instrument: Instrument, airs: _Airs, settings: Settings) -> WoodStanding:
+def _status(instrument: Instrument, airs: _Airs, settings: Settings) -> InstrumentStatus:
     log, arrived = airs.of(instrument)
     if log.last_ms is None:
-        return WoodStanding(instrument, None, NO_AIR)
+        return InstrumentStatus(instrument, None, NO_AIR)
     if arrived >= airs.now_ms:
-        return WoodStanding(instrument, None, JUST_CAME)
+        return InstrumentStatus(instrument, None, JUST_CAME)
     sensor = airs.sensor_error(instrument, settings)
     try:
         found = assess(
@@ -225,5 +225,7 @@ def _standing(instrument: Instrument, airs: _Airs, settings: Settings) -> WoodSt
             sensor=sensor,
         )
     except OutOfRange as exc:
-        return WoodStanding(instrument, None, f"Its wood moisture cannot be calculated: {exc}.")
-    return WoodStanding(instrument, found)
+        return InstrumentStatus(
+            instrument, None, f"Its wood moisture cannot be calculated: {exc}."
+        )
+    return InstrumentStatus(instrument, found)

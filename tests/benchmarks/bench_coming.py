@@ -50,12 +50,12 @@ def main() -> None:
         shop = ShopData(settings)
         book = data_outlook.OutlookQueries(shop)
         print(f"{'the callback, 200 members':32} {'median':>8} {'worst':>8}   target {TARGET_S} s")
-        for name, wish in WISHES.items():
+        for name, request in WISHES.items():
             taken = []
             for _ in range(repeats):
                 start = time.perf_counter()
                 plot, *_ = coming_page.answered(
-                    BENCH, "humidity", wish, {"width": 1280}, shop, book
+                    BENCH, "humidity", request, {"width": 1280}, shop, book
                 )
                 sent(plot)
                 taken.append(time.perf_counter() - start)

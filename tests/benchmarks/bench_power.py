@@ -141,9 +141,9 @@ def record(disk: LossyDisk, folder: Path, seconds: float, ends: contextlib.ExitS
         number = 0
         while not over.wait(0.2):
             text = f"note {number}"
-            wish = {"about": "sensor", "do": "note", "sensor": "loft/timed-0", "text": text}
+            request = {"about": "sensor", "do": "note", "sensor": "loft/timed-0", "text": text}
             with contextlib.suppress(MonitorError):
-                ask(service.data / "command-link.json", wish)
+                ask(service.data / "command-link.json", request)
                 found.notes.append((disk.position(), text))
                 number += 1
 

@@ -308,8 +308,8 @@ def test_what_cannot_be_is_refused_at_its_field(name, text, unit):
     assert fault.allowed in fault.at_field()
 
 
-def answered(shop, book, **wish):
-    return coming_page.answered(BENCH, "humidity", wish, {"width": 1280}, shop, book)
+def answered(shop, book, **request):
+    return coming_page.answered(BENCH, "humidity", request, {"width": 1280}, shop, book)
 
 
 def text_of(parts):

@@ -25,7 +25,7 @@ from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
 from monitor.store import Reader, Writer
 from monitor.waits import text as wait_text
-from monitor.waits.evaluation import Standing
+from monitor.waits.evaluation import WaitStatus
 
 HOUR, MINUTE = 3_600_000, 60_000
 PARIS = ZoneInfo("Europe/Paris")
@@ -43,8 +43,8 @@ def do(tmp_path):
     ):
         commands = shop_air.commanded(writer, settings)
 
-        def command(do, at_ms=NOON, **wish):
-            return commands.carry_out({"do": do, **wish}, at_ms)["waits"]
+        def command(do, at_ms=NOON, **request):
+            return commands.carry_out({"do": do, **request}, at_ms)["waits"]
 
         command.waits = lambda: list(Journal(reader).waits.values())
         yield command
@@ -66,8 +66,8 @@ def titles(waits):
     return [bench_series.title(group) for group in bench_series.alike(waits, lambda wait: wait)]
 
 
-def standing(wait, **found):
-    return Standing(wait, KINDS[wait.kind["id"]], readiness(**found))
+def status(wait, **found):
+    return WaitStatus(wait, KINDS[wait.kind["id"]], readiness(**found))
 
 
 def test_a_series_is_one_row_until_something_is_done_to_one_of_it(do):
@@ -97,7 +97,7 @@ def test_series_opened_apart_and_waits_named_alike_stay_apart(do):
 
 def test_a_row_of_a_series_releases_all_of_it_and_still_shows_each(do):
     ids = cleats(do, 3, clamps=1)
-    found = [standing(wait) for wait in do.waits()]
+    found = [status(wait) for wait in do.waits()]
     of = bench_view.axis(found, NOON)
     row = bench_view.row(found, of, PARIS, PLACES, writer=True)
     assert "1 clamp each" in said(row)
@@ -113,7 +113,7 @@ def test_the_last_of_a_series_to_be_ready_is_told(do):
     cleats(do, 2)
     late = {"ready_ms": NOON + 5 * HOUR, "ready_low_ms": None, "ready_high_ms": None}
     first, last = do.waits()
-    found = [standing(first), standing(last, **late)]
+    found = [status(first), status(last, **late)]
     shown = said(bench_view.row(found, bench_view.axis(found, NOON), PARIS, PLACES, writer=False))
     assert "Clamps off about 17:00." in shown
 
@@ -124,7 +124,7 @@ def test_what_is_ready_leaves_room_on_the_wall_for_what_is_next(do):
         do("open", kind="plate-crack", place="front-bench", instrument="VN-31", what=what)
     ready = {"state": WaitState.READY, "ready_ms": NOON - 40 * MINUTE}
     found = [
-        standing(wait, **(ready if i < 9 else {"ready_ms": NOON + i * HOUR}))
+        status(wait, **(ready if i < 9 else {"ready_ms": NOON + i * HOUR}))
         for i, wait in enumerate(do.waits())
     ]
     strip = bench_wall.strip(found, NOON, PARIS)
@@ -143,8 +143,8 @@ def test_what_is_ready_leaves_room_on_the_wall_for_what_is_next(do):
 def test_the_wall_counts_what_is_on_hold(do):
     cleats(do, 3)
     first, *others = do.waits()
-    held = standing(first, state=WaitState.HOLD, hold=Hold.DAMP, ready_ms=None)
-    strip = bench_wall.strip([*map(standing, others), held], NOON, PARIS)
+    held = status(first, state=WaitState.HOLD, hold=Hold.DAMP, ready_ms=None)
+    strip = bench_wall.strip([*map(status, others), held], NOON, PARIS)
     assert "3 open, 1 on hold" in said(strip)
 
 
@@ -159,9 +159,7 @@ def test_the_wall_counts_what_is_on_hold(do):
 )
 def test_damp_air_keeps_each_kind_of_work_from_its_own_end(do, kind, text):
     do("open", kind=kind, place="front-bench")
-    found = standing(
-        do.waits()[0], state=WaitState.HOLD, hold=Hold.DAMP, hold_since_ms=NOON - HOUR
-    )
+    found = status(do.waits()[0], state=WaitState.HOLD, hold=Hold.DAMP, hold_since_ms=NOON - HOUR)
     assert text in wait_text.status_text(found, NOON, PARIS).sentence
 
 

@@ -59,7 +59,7 @@ from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
 from monitor.store import Writer
 from monitor.waits import text as wait_text
-from monitor.waits.evaluation import Standing, counting
+from monitor.waits.evaluation import WaitStatus, counting
 
 HOUR, DAY = 3_600_000, 86_400_000
 PARIS = ZoneInfo("Europe/Paris")
@@ -83,8 +83,8 @@ def wait(kind="plate-crack", started=NOON - HOUR, **more):
 
 def sentence(found, of=None):
     crack = KINDS["plate-crack"]
-    standing = Standing(of or wait(), crack, found, air_from=AirSource.PATTERN)
-    return wait_text.status_text(standing, NOON, PARIS).sentence
+    status = WaitStatus(of or wait(), crack, found, air_from=AirSource.PATTERN)
+    return wait_text.status_text(status, NOON, PARIS).sentence
 
 
 @pytest.mark.parametrize(
@@ -187,10 +187,10 @@ PHRASES = [
 
 @pytest.mark.parametrize(("found", "air", "text"), PHRASES)
 def test_a_ready_time_in_a_phrase_is_that_of_the_sentence(found, air, text):
-    standing = Standing(wait(), KINDS["plate-crack"], readiness(**found), air_from=air)
-    phrase = wait_text.ready_phrase(standing, NOON, PARIS)
+    status = WaitStatus(wait(), KINDS["plate-crack"], readiness(**found), air_from=air)
+    phrase = wait_text.ready_phrase(status, NOON, PARIS)
     assert phrase == (text or "ready to unclamp since 11:00")
-    sentence = wait_text.status_text(standing, NOON, PARIS).sentence
+    sentence = wait_text.status_text(status, NOON, PARIS).sentence
     if "about" in phrase:
         assert phrase.partition("about")[2] in sentence
     else:
@@ -199,7 +199,7 @@ def test_a_ready_time_in_a_phrase_is_that_of_the_sentence(found, air, text):
 
 def test_what_cannot_be_said_says_why():
     told = wait_text.status_text(
-        Standing(wait(), KINDS["plate-crack"], None, "No sensor."), NOON, PARIS
+        WaitStatus(wait(), KINDS["plate-crack"], None, "No sensor."), NOON, PARIS
     )
     assert (told.state, told.sentence) == ("unknown", "No sensor.")
 
@@ -223,7 +223,7 @@ def test_a_paused_wait_says_since_when_and_what_it_has_had():
 def test_a_wanted_time_is_held_against_the_range(wanted_h, found, text):
     of = wait(wanted_ms=NOON + wanted_h * HOUR)
     told = wait_text.status_text(
-        Standing(of, KINDS["plate-crack"], readiness(**found)), NOON, PARIS
+        WaitStatus(of, KINDS["plate-crack"], readiness(**found)), NOON, PARIS
     )
     assert text in told.more
 
@@ -231,12 +231,12 @@ def test_a_wanted_time_is_held_against_the_range(wanted_h, found, text):
 def test_missing_readings_and_air_outside_the_claim_are_told():
     found = readiness(unknown_s=3 * 3600.0, outside_claim=True)
     more = " ".join(
-        wait_text.status_text(Standing(wait(), KINDS["plate-crack"], found), NOON, PARIS).more
+        wait_text.status_text(WaitStatus(wait(), KINDS["plate-crack"], found), NOON, PARIS).more
     )
     assert "Readings are missing for 3 h" in more
     assert "outside the range that the calculation is made for" in more
     for state in (WaitState.WAITING, WaitState.READY):
-        one = Standing(wait(), KINDS["plate-crack"], found._replace(state=state))
+        one = WaitStatus(wait(), KINDS["plate-crack"], found._replace(state=state))
         assert wait_text.ready_phrase(one, NOON, PARIS).endswith("; check by hand")
     assert wait_text.status_text(one, NOON, PARIS).sentence.endswith(
         ", if a check by hand agrees."
@@ -244,7 +244,7 @@ def test_missing_readings_and_air_outside_the_claim_are_told():
 
 
 def test_the_range_says_what_it_rests_on_the_most_first():
-    pattern = Standing(wait(), KINDS["plate-crack"], readiness(), air_from=AirSource.PATTERN)
+    pattern = WaitStatus(wait(), KINDS["plate-crack"], readiness(), air_from=AirSource.PATTERN)
     assert wait_text.range_causes(pattern) == (
         "The range comes from the usual time of its kind (80 %) and the outlook (20 %). The air is "
         "taken from the pattern of the last weeks."
@@ -258,20 +258,20 @@ def test_the_range_says_what_it_rests_on_the_most_first():
 
 def test_a_silent_sensor_is_named_and_no_pattern_is_claimed():
     silent = readiness(ready_ms=None, horizon_ms=NOON, rate_now=float("nan"))
-    standing = Standing(wait(), KINDS["plate-crack"], silent, air_from=AirSource.NONE)
-    told = wait_text.status_text(standing, NOON, PARIS)
+    status = WaitStatus(wait(), KINDS["plate-crack"], silent, air_from=AirSource.NONE)
+    told = wait_text.status_text(status, NOON, PARIS)
     assert told.sentence == (
         "30 % done. There is no recent reading at its place, so there is no ready time."
     )
-    assert "pattern" not in wait_text.range_causes(standing)
+    assert "pattern" not in wait_text.range_causes(status)
     held = {"state": WaitState.HOLD, "hold": Hold.COLD, "hold_since_ms": NOON - HOUR}
-    on_hold = replace(standing, readiness=readiness(**held), air_from=AirSource.PRESENT)
+    on_hold = replace(status, readiness=readiness(**held), air_from=AirSource.PRESENT)
     assert "usually" not in wait_text.status_text(on_hold, NOON, PARIS).sentence
 
 
 def test_a_time_in_air_that_is_not_known_is_called_uncertain():
     silent = readiness(rate_now=float("nan"))
-    joint = Standing(wait(), KINDS["plate-crack"], silent, air_from=AirSource.PRESENT)
+    joint = WaitStatus(wait(), KINDS["plate-crack"], silent, air_from=AirSource.PRESENT)
     told = wait_text.status_text(joint, NOON, PARIS).sentence
     assert told.endswith(
         "Uncertain: there is no recent reading at its place, so the air is not known."
@@ -283,7 +283,7 @@ def test_a_time_in_air_that_is_not_known_is_called_uncertain():
 
 def test_no_time_is_given_for_a_hold_in_air_that_stays():
     held = readiness(state=WaitState.HOLD, hold=Hold.DAMP, hold_since_ms=NOON - HOUR, rate_now=0.0)
-    joint = Standing(wait(), KINDS["plate-crack"], held, air_from=AirSource.PRESENT)
+    joint = WaitStatus(wait(), KINDS["plate-crack"], held, air_from=AirSource.PRESENT)
     told = wait_text.status_text(joint, NOON, PARIS).sentence
     assert told.endswith("It makes no progress while the air stays like this.")
     assert "lamps off about" not in told
@@ -303,7 +303,7 @@ def in_clamps(hours=24, **more):
         ready_low_ms=NOON + hours * HOUR,
         ready_high_ms=NOON + (hours + 6) * HOUR,
     )
-    return Standing(wait(**more), KINDS["plate-crack"], readiness(), load=load)
+    return WaitStatus(wait(**more), KINDS["plate-crack"], readiness(), load=load)
 
 
 def test_a_joint_tells_when_its_clamps_come_off_and_then_when_it_may_be_worked():
@@ -319,14 +319,14 @@ def test_a_joint_tells_when_its_clamps_come_off_and_then_when_it_may_be_worked()
     assert wait_text.usual_times(KINDS["spirit-coat"]) == ""
 
 
-def off(standing, **found):
+def off(status, **found):
     """The same joint with its clamps off."""
     body = {"at_ms": NOON - 600_000}
     kind = {"id": "plate-crack", "name": "Plate crack", "load_s": 86_400}
-    gone = replace(standing.wait, kind=kind)
+    gone = replace(status.wait, kind=kind)
     gone = apply(gone, Event(About.WAIT, "1", NOON - 600_000, "Ina", Action.RELEASE, body))
-    load = standing.load._replace(**found)
-    return replace(standing, wait=gone, readiness=load, load=load)
+    load = status.load._replace(**found)
+    return replace(status, wait=gone, readiness=load, load=load)
 
 
 def test_a_joint_whose_clamps_are_off_counts_until_it_may_be_worked():
@@ -368,8 +368,8 @@ def test_quick_air_is_no_reason_to_hurry_where_it_is_hot_or_on_hold():
     shorter = replace(KINDS["plate-crack"], never_shorter=False)
 
     def told(**found):
-        standing = Standing(wait(), shorter, readiness(rate_now=1.6, **found))
-        return wait_text.status_text(standing, NOON, PARIS).sentence
+        status = WaitStatus(wait(), shorter, readiness(rate_now=1.6, **found))
+        return wait_text.status_text(status, NOON, PARIS).sentence
 
     assert "0.6 times the usual time" in told()
     assert "times the usual" not in told(outside_claim=True)
@@ -391,10 +391,10 @@ def test_a_moment_typed_as_shown_is_the_same_minute(minutes):
 
 
 def test_the_bar_keeps_within_its_axis_and_done_ends_now():
-    standing = Standing(wait(started=NOON - 90 * HOUR), KINDS["plate-crack"], readiness())
-    of = bench_view.axis([standing], NOON)
+    status = WaitStatus(wait(started=NOON - 90 * HOUR), KINDS["plate-crack"], readiness())
+    of = bench_view.axis([status], NOON)
     assert of.start_ms == NOON - bench_view.BACK_MS[1]
-    parts = {p.className: p.style for p in bench_view.bar(standing, of, PARIS).children}
+    parts = {p.className: p.style for p in bench_view.bar(status, of, PARIS).children}
     assert parts["done"]["left"] == "0.00%"
     assert parts["done"]["width"] == parts["now"]["left"] == parts["togo"]["left"]
 
@@ -403,7 +403,7 @@ def test_the_bar_keeps_within_its_axis_and_done_ends_now():
 
 
 def test_the_full_bench_is_told_by_ready_time_each_with_its_state(settings, ids, book):
-    found = book.standings()
+    found = book.statuses()
     assert len(found) == len(ids) == 13
     ready = [s.readiness.ready_ms for s in found if s.readiness and s.readiness.ready_ms]
     assert ready == sorted(ready)
@@ -415,24 +415,24 @@ def test_the_full_bench_is_told_by_ready_time_each_with_its_state(settings, ids,
 
 
 def test_an_answer_is_kept_until_the_journal_grows(ids, book, commands):
-    first = book.standings()
-    assert book.standings() is first
+    first = book.statuses()
+    assert book.statuses() is first
     commands.carry_out({"do": "release", "wait": ids[0]}, now_ms())
-    again = book.standings()
+    again = book.statuses()
     assert again is not first
     (off,) = [s for s in again if s.wait.id == ids[0]]
     assert off.wait.setting
     commands.carry_out({"do": "load", "wait": ids[0]}, now_ms())
-    assert ids[0] not in [s.wait.id for s in book.standings()]
+    assert ids[0] not in [s.wait.id for s in book.statuses()]
     assert [w.id for w in book.finished(5)] == [ids[0]]
 
 
 def test_a_new_store_is_noticed(settings, ids, book, tmp_path):
-    assert len(book.standings()) == 13
+    assert len(book.statuses()) == 13
     for part in settings.store_path.parent.glob("readings.sqlite3*"):
         part.rename(tmp_path / f"old-{part.name}")
     Writer(settings.store_path).close()
-    assert book.standings() == []
+    assert book.statuses() == []
 
 
 def test_a_page_waits_for_no_answer_that_takes_long(settings, ids, book):
@@ -448,7 +448,7 @@ def test_a_page_waits_for_no_answer_that_takes_long(settings, ids, book):
     with ThreadPoolExecutor(1) as pool:
         made = pool.submit(kept.ask, sheet)
         assert begun.wait(30)
-        assert len(book.standings()) == 13
+        assert len(book.statuses()) == 13
         assert book.kind("cleat").id == "cleat"
         assert not made.done()
         go_on.set()
@@ -466,7 +466,7 @@ def test_an_answer_that_many_ask_for_at_once_is_worked_out_once(settings, ids, b
 
     monkeypatch.setattr("dashboard.data.waits.counting_in_doubt", slowly)
     with ThreadPoolExecutor(4) as pool:
-        asked = [pool.submit(book.standings) for _ in range(4)]
+        asked = [pool.submit(book.statuses) for _ in range(4)]
         assert begun.wait(30)
         assert book.kind("cleat").id == "cleat"
         go_on.set()
@@ -488,9 +488,9 @@ def test_an_answer_of_a_store_that_was_replaced_meanwhile_is_not_kept(
         return found
 
     monkeypatch.setattr("dashboard.data.waits.counting_in_doubt", replaced)
-    assert len(book.standings()) == 13
+    assert len(book.statuses()) == 13
     monkeypatch.undo()
-    assert book.standings() == []
+    assert book.statuses() == []
 
 
 def test_the_most_used_kinds_come_first(ids, book):
@@ -504,8 +504,8 @@ def test_the_wall_shows_clamps_only_when_there_are_any(settings, commands, book)
             shop, air_page.NO_STRIPS._replace(waits=partial(bench_wall.open_waits, shop, book))
         )
     )
-    wish = {"do": "open", "kind": "cleat", "place": "front-bench", "what": "f-hole"}
-    commands.carry_out(wish, now_ms())
+    request = {"do": "open", "kind": "cleat", "place": "front-bench", "what": "f-hole"}
+    commands.carry_out(request, now_ms())
     text = said(
         air_page.content(
             shop, air_page.NO_STRIPS._replace(waits=partial(bench_wall.open_waits, shop, book))
@@ -557,7 +557,7 @@ def test_a_tap_opens_a_wait_once_however_often_it_is_sent(settings, commands, cl
         status, first = do(client, **tap)
         assert status == 200
         assert do(client, **tap) == (200, first)
-    (one,) = book.standings()
+    (one,) = book.statuses()
     assert (one.wait.instrument, one.wait.clamps, one.wait.events[0].by) == ("Violin", 32, "Ina")
     assert one.wait.started_ms == tap["at_ms"]
 
@@ -600,9 +600,9 @@ def test_the_times_before_and_after_the_tap_are_one(settings, commands, client, 
     assert done["opened"] == "Plate crack, VN-50, 3 clamps, Hide glue, jar A, Front bench"
     assert done["ready"] == phrase
     assert done["unknown"] == "VN-50"
-    (standing,) = book.standings()
+    (status,) = book.statuses()
     row = bench_view.row(
-        [standing], bench_view.axis([standing], now), PARIS, {}, writer=True
+        [status], bench_view.axis([status], now), PARIS, {}, writer=True
     ).to_plotly_json()["props"]
     assert row["data-ready"] == phrase
     assert book.recent_instruments(4) == ["VN-50"]
@@ -637,7 +637,7 @@ def test_the_cautions_of_the_chosen_glue_are_shown_with_those_of_the_kind(
 
 def test_a_wait_shows_why_it_takes_so_long(settings, commands, ids, book):
     shop = ShopData(settings)
-    on_hold = next(s.wait for s in book.standings() if s.wait.place == "cellar")
+    on_hold = next(s.wait for s in book.statuses() if s.wait.place == "cellar")
     told, plot = wait_page.why_longer(on_hold, shop, book, {"theme": "night", "width": 390})
     text = said(told)
     assert re.search(r"It was on hold for 5 h( \d+ min)?, too damp to harden: ", text)
@@ -651,7 +651,7 @@ def test_a_wait_shows_why_it_takes_so_long(settings, commands, ids, book):
     assert {note.text for note in plot.layout.annotations} == {"reference air", "on hold"}
     held = [s for s in plot.layout.shapes if s.type == "rect" and s.y1 == 0]
     assert sum(s.x1 - s.x0 for s in held) / HOUR == pytest.approx(5, abs=0.1)
-    ready = next(s.wait for s in book.standings() if s.ready)
+    ready = next(s.wait for s in book.statuses() if s.ready)
     foreseen = tuple(ready.started_ms + n * HOUR for n in (3, 4, 6))
     found = replace(book.account(ready), wait=replace(ready, foreseen_ms=foreseen))
     plot = rate_plot(found, settings.zone, "C", 1280, theme_of({}))
@@ -665,7 +665,7 @@ def test_a_wait_shows_why_it_takes_so_long(settings, commands, ids, book):
     assert "expected air" in {note.text for note in plot.layout.annotations}
     assert (plot.data[1].line.dash, plot.data[0].line.dash) == ("2px,5px", None)
     assert list(plot.data[1].y) == list(plot.data[0].y)
-    loft = next(s.wait for s in book.standings() if s.wait.place == "loft")
+    loft = next(s.wait for s in book.statuses() if s.wait.place == "loft")
     told, plot = wait_page.why_longer(loft, shop, book, {})
     assert "The air of this wait is not known." in said(told)
     assert plot.layout.annotations[0].text == "The air of this wait is not known."
@@ -697,9 +697,7 @@ def test_eight_cleats_open_at_once_with_a_start_of_their_own(settings, commands,
         )
     assert status == 200
     assert len(answer["done"]["waits"]) == 8
-    assert {formats.to_input(s.wait.started_ms, settings.zone) for s in book.standings()} == {
-        start
-    }
+    assert {formats.to_input(s.wait.started_ms, settings.zone) for s in book.statuses()} == {start}
 
 
 def test_release_feel_and_taking_it_back(settings, commands, ids, client, book):
@@ -807,7 +805,7 @@ def test_a_range_that_begins_today_says_so_beside_a_ready_time_of_tomorrow():
 
 
 def test_a_release_before_the_safe_minimum_is_asked_for_once(ids, book):
-    wait = next(s.wait for s in book.standings() if s.kind.minimum_s > 3600 and not s.wait.paused)
+    wait = next(s.wait for s in book.statuses() if s.kind.minimum_s > 3600 and not s.wait.paused)
     least = wait.started_ms + round(1000 * float(wait.kind["minimum_s"]))
     wait = replace(wait, pauses=())
 
@@ -893,7 +891,7 @@ def test_waits_and_alerts_are_marked_below_the_curves_of_their_place(
     choice = Choice(("front-bench",), "humidity", "day", None, None)
     marks_of = partial(past_marks.marks, waits=book, alerts=alerts)
     found = marks_of(choice.places, now - DAY, now)
-    here = [s.wait for s in book.standings() if s.wait.place == "front-bench"]
+    here = [s.wait for s in book.statuses() if s.wait.place == "front-bench"]
     assert {mark.text.partition(" (")[0] for mark in found} == {wait_text.title(w) for w in here}
     assert {mark.row for mark in found} == {"clamps", "rests"}
     alert = past_marks.Mark("alerts", "Dry air", now - 9 * HOUR, now - 2 * HOUR, "/alerts/1")

@@ -75,12 +75,12 @@ def test_no_wait_is_ready_by_a_clock_that_jumped_ahead(settings, commands, ids, 
 
     early = asked_early()
     assert early > 0
-    ready = {s.wait.id for s in book.standings() if s.ready}
+    ready = {s.wait.id for s in book.statuses() if s.ready}
     now = now_ms()
     moved_clock.move(20 * DAY)
-    assert ready < {s.wait.id for s in book.standings() if s.ready}
+    assert ready < {s.wait.id for s in book.statuses() if s.ready}
     shop_air.beat(settings, clock=ClockJump(20 * DAY, now, JumpState.DOUBTED))
-    found = book.standings()
+    found = book.statuses()
     assert {s.wait.id for s in found if s.ready} == ready
     for one in (s for s in found if not (s.ready or s.wait.paused)):
         assert one.readiness is None
@@ -94,7 +94,7 @@ def test_no_wait_is_ready_by_a_clock_that_jumped_ahead(settings, commands, ids, 
     assert said_by(bench_ready_by_page.answer(plan, shop, book)) == CLOCK_DOUBTED
     assert asked_early() == early
     shop_air.beat(settings, clock=ClockJump(20 * DAY, now, JumpState.CONFIRMED))
-    assert ready < {s.wait.id for s in book.standings() if s.ready}
+    assert ready < {s.wait.id for s in book.statuses() if s.ready}
 
 
 @pytest.mark.parametrize(
@@ -222,13 +222,13 @@ def test_the_calendar_holds_each_ready_time_and_is_read_back(
         answer = feed(client, own_token(settings))
     assert (answer.status_code, answer.mimetype) == (200, "text/calendar")
     events = {str(e["uid"]): e for e in icalendar.Calendar.from_ical(answer.data).walk("VEVENT")}
-    found = book.standings()
+    found = book.statuses()
     timed = [s for s in found if s.wait.open and s.readiness and s.readiness.ready_ms]
     loads = [s for s in found if s.load and s.load.ready_ms]
     assert len(events) == len(timed) + len(loads) + 1
-    for standing in loads:
-        (load,) = [e for uid, e in events.items() if uid.startswith(f"load-{standing.wait.id}-")]
-        assert abs(to_ms(load["dtstart"].dt) - standing.load.ready_ms) <= 3 * 60_000
+    for status in loads:
+        (load,) = [e for uid, e in events.items() if uid.startswith(f"load-{status.wait.id}-")]
+        assert abs(to_ms(load["dtstart"].dt) - status.load.ready_ms) <= 3 * 60_000
         assert str(load["summary"]).startswith("May be worked")
     one = next(s for s in timed if s.wait.id == ids[0])
     (event,) = [e for uid, e in events.items() if uid.startswith(f"wait-{ids[0]}-")]

@@ -27,7 +27,7 @@ from monitor.science.plates.assessment import Close, Reason
 from monitor.science.plates.history import MoistureHistory
 from monitor.science.plates.parts import PRESETS
 from monitor.science.quantiles import QuantileRange
-from monitor.wood.evaluation import WoodStanding
+from monitor.wood.evaluation import InstrumentStatus
 
 HOUR, DAY = 3_600_000, 86_400_000
 three_weeks, settings = wood_fixtures.three_weeks, wood_fixtures.settings
@@ -96,7 +96,7 @@ def test_how_long_until_it_has_settled(in_s, text):
 
 
 def test_the_one_furthest_from_its_rest_is_first_and_what_is_not_known_last(guests, book):
-    found = book.standings()
+    found = book.statuses()
     ids = [one.instrument.id for one in found]
     assert (ids[0], ids[-1]) == ("va-2-viola", "db-4")
     head, after = wood_text.title(found)
@@ -106,7 +106,7 @@ def test_the_one_furthest_from_its_rest_is_first_and_what_is_not_known_last(gues
 
 
 def test_wood_that_is_not_known_is_not_called_near_its_home_moisture(guests, book):
-    near, unknown = book.standing("vn-1"), book.standing("db-4")
+    near, unknown = book.status("vn-1"), book.status("db-4")
     assert wood_text.title([near]) == (
         "All wood is near its home moisture.",
         "1 instrument in the shop.",
@@ -118,27 +118,27 @@ def test_wood_that_is_not_known_is_not_called_near_its_home_moisture(guests, boo
 
 
 def test_an_answer_is_kept_until_anything_is_done_with_an_instrument(guests, book, commands):
-    first = book.standings()
+    first = book.statuses()
     commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench"}, now_ms())
-    assert book.standings() is first
+    assert book.statuses() is first
     ask(commands, "leave", instrument="vc-3")
-    again = book.standings()
+    again = book.statuses()
     assert again is not first
     assert "vc-3" not in [one.instrument.id for one in again]
     assert [one.id for one in book.left(5)] == ["vc-3"]
-    assert book.standing("vc-3") is None
+    assert book.status("vc-3") is None
 
 
 def test_an_answer_grows_old(guests, book, monkeypatch):
-    first = book.standings()
+    first = book.statuses()
     later = now_ms() + 61_000
     monkeypatch.setattr("dashboard.data.journal.now_ms", lambda: later)
-    assert book.standings() is not first
+    assert book.statuses() is not first
 
 
 def test_safe_to_close_is_answered_with_why_and_with_what_the_present_air_does(guests, book):
     told = {
-        one.instrument.id: wood_text.closeness(one, now_ms(), PARIS) for one in book.standings()
+        one.instrument.id: wood_text.closeness(one, now_ms(), PARIS) for one in book.statuses()
     }
     dry = told["va-2-viola"]
     # It never becomes safe in the present air: the large word must not promise that it does.
@@ -159,14 +159,14 @@ def test_safe_to_close_is_answered_with_why_and_with_what_the_present_air_does(g
 
 @pytest.mark.slow
 def test_a_time_is_promised_only_within_its_range(guests, book):
-    standing = book.standing("va-2-viola")
-    answer = standing.answer
+    status = book.status("va-2-viola")
+    answer = status.answer
     ready = QuantileRange(86_400.0, 3 * 86_400.0, 9 * 86_400.0)
     closing = replace(answer.closing, ready_in_s=ready, from_in_s=8.2 * 86_400.0)
 
     def told_of(**changes):
         found = replace(answer, closing=replace(closing, **changes))
-        return wood_text.closeness(WoodStanding(standing.instrument, found), NOON, PARIS)
+        return wood_text.closeness(InstrumentStatus(status.instrument, found), NOON, PARIS)
 
     told = told_of()
     assert told.word == "Not before Thu 3 Dec"
@@ -191,7 +191,7 @@ def test_a_time_is_promised_only_within_its_range(guests, book):
             answer.closing, close=Close.UNKNOWN, reason=Reason.OLD_AIR, ready_in_s=None
         ),
     )
-    told = wood_text.closeness(WoodStanding(standing.instrument, old), now_ms(), PARIS)
+    told = wood_text.closeness(InstrumentStatus(status.instrument, old), now_ms(), PARIS)
     assert told.why.startswith("The last reading of its air is from ")
     assert told.then == ""
 
@@ -212,7 +212,7 @@ def test_the_page_shows_each_instrument_its_parts_and_the_small_print(guests, sh
 
 
 def test_a_part_is_drawn_between_drier_and_damper(guests, book):
-    for one in book.standing("va-2-viola").answer.parts:
+    for one in book.status("va-2-viola").answer.parts:
         pieces = {piece.className: piece for piece in wood_view.scale(one).children}
         place = {
             name: float(piece.style["left"].rstrip("%"))

@@ -1,4 +1,5 @@
-"""Every page at every size in a real Chromium: no text is cut off, hidden or under another."""
+"""Every page at every size in a real Chromium: no text is cut off, hidden or under another,
+no target is too small for a finger."""
 
 from __future__ import annotations
 
@@ -89,22 +90,6 @@ def full(tmp_path_factory):
             yield board
 
 
-@pytest.mark.parametrize("path", PAGES)
-def test_no_text_is_cut_off_hidden_or_under_another_at_any_size(full, visit, path):
-    seen = visit("wall")
-    page = browser.opened(seen, full, path)
-    assert "There is nothing here" not in page.locator("main").inner_text()
-    found, plotted = [], page.locator(".js-plotly-plot").count() > 0
-    for width, height in SIZES:
-        page.set_viewport_size({"width": width, "height": height})
-        if plotted:
-            page.wait_for_timeout(450)  # a plot is drawn anew 0.4 s after the last resize
-        seen.settled()
-        found += [f"{width}x{height} {line}" for line in page.evaluate(FINDER)]
-    assert not found, "\n".join(found)
-    assert seen.logged == []
-
-
 TARGETS = """() => [...document.querySelectorAll('a, button, summary, select, textarea, input, label')]
   .filter(e => e.checkVisibility() && !e.closest('.skip, .js-plotly-plot, [aria-hidden=true]'))
   .filter(e => e.matches('label') ? e.querySelector('input') : !e.closest('label'))
@@ -115,26 +100,48 @@ TARGETS = """() => [...document.querySelectorAll('a, button, summary, select, te
 """Targets that are too small for a finger. Links within a sentence are as high as its line."""
 
 
-@pytest.mark.parametrize("path", [path for path in PAGES if path != "/wall"])
-def test_every_target_is_wide_and_high_enough_for_a_finger(full, visit, path):
-    seen = visit("desk")
-    page = browser.opened(seen, full, path)
-    found = []
-    for width, height in ((1920, 1080), (1280, 800), (390, 844)):
+@pytest.fixture(scope="module")
+def walker(chromium, full):
+    """One visitor for all pages: the scripts are fetched and read once."""
+    seen = browser.Visit(chromium)
+    yield seen
+    seen.context.close()
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_a_page_shows_all_its_words_and_can_be_tapped_and_left_by_keys_at_every_size(
+    full, walker, path
+):
+    page, found = walker.page, []
+    walker.logged.clear()
+    page.set_viewport_size(dict(zip(("width", "height"), SIZES[0], strict=True)))
+    browser.opened(walker, full, path)
+    assert "There is nothing here" not in page.locator("main").inner_text()
+    if path != "/wall":
+        assert skips_the_menu(page)
+    plotted = page.locator(".js-plotly-plot").count() > 0
+    for width, height in SIZES:
         page.set_viewport_size({"width": width, "height": height})
-        seen.settled()
-        found += [f"{width}x{height} {line}" for line in page.evaluate(TARGETS)]
+        if plotted:
+            page.wait_for_timeout(450)  # a plot is drawn anew 0.4 s after the last resize
+        walker.settled()
+        lines = page.evaluate(FINDER)
+        if path != "/wall":
+            lines += page.evaluate(TARGETS)
+        found += [f"{width}x{height} {line}" for line in lines]
     assert not found, "\n".join(found)
+    assert walker.logged == []
 
 
-@pytest.mark.parametrize("path", [path for path in PAGES if path != "/wall"])
-def test_two_keys_lead_past_the_menus_of_a_page(full, visit, path):
-    page = browser.opened(visit("desk"), full, path)
+def skips_the_menu(page) -> bool:
+    """Whether two keys lead past the menus of a page."""
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.textContent") == "Skip the menu"
     page.keyboard.press("Enter")
-    assert page.evaluate("!!document.activeElement.closest('main')")
-    assert not page.evaluate("document.activeElement.matches('.steps-nav, .steps-nav *')")
+    return page.evaluate(
+        "!!document.activeElement.closest('main')"
+        " && !document.activeElement.matches('.steps-nav, .steps-nav *')"
+    )
 
 
 BROKEN = """<style>p, b { font: 20px/1.2 sans-serif; margin: 0 } #cut { width: 60px; overflow: hidden;

@@ -74,9 +74,9 @@ def bench(board: Board) -> None:
         ("closing", 1, "Violin, job 44", "top back on"),
         ("washed-wood", 1, "Cello, job 39", "washed inside"),
     ):
-        wish = {"do": "open", "kind": kind, "place": "front-bench", "by": "Ina", "what": what}
+        request = {"do": "open", "kind": kind, "place": "front-bench", "by": "Ina", "what": what}
         start = now - round(ago_h * HOUR)
-        commands.carry_out({**wish, "instrument": instrument, "start_ms": start}, now)
+        commands.carry_out({**request, "instrument": instrument, "start_ms": start}, now)
 
 
 @pytest.fixture(scope="module")

@@ -38,8 +38,8 @@ def wood(tmp_path_factory):
             )
         commands = shop_air.commanded(board.writer, board.settings)
 
-        def ask(do, **wish):
-            commands.carry_out({"about": "instrument", "do": do, "by": "Ina"} | wish, now)
+        def ask(do, **request):
+            commands.carry_out({"about": "instrument", "do": do, "by": "Ina"} | request, now)
 
         for reference, kind, place, home in (
             ("VA-41", "viola", "front-bench", 75),

@@ -32,9 +32,9 @@ JANUARY, JULY = {"temp.1": 21.0, "rh.1": 28.0}, {"temp.7": 24.0, "rh.7": 65.0}
 @cache
 def carried(month):
     """The calculation of one reading, and its sheets in English and German."""
-    wish = CLIMATE | (JANUARY if month == 1 else JULY)
-    worked = calculate_sheet(read_sheet_request(wish), members=16)
-    german = replace(worked, wish=read_sheet_request(wish | {"language": "de"}))
+    request = CLIMATE | (JANUARY if month == 1 else JULY)
+    worked = calculate_sheet(read_sheet_request(request), members=16)
+    german = replace(worked, request=read_sheet_request(request | {"language": "de"}))
     return worked, *(sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german))
 
 
@@ -89,7 +89,7 @@ def test_a_year_of_weather_alone_says_that_nothing_was_measured():
 
 
 @pytest.mark.parametrize(
-    ("wish", "airs", "field", "said"),
+    ("request", "airs", "field", "said"),
     [
         (JANUARY | {"climate": "normals"}, HomeSources(), "out.1", "January is missing"),
         (
@@ -105,9 +105,9 @@ def test_a_year_of_weather_alone_says_that_nothing_was_measured():
         (CLIMATE | {"temp.1": 21.0, "rh.1": 75.0}, HomeSources(), "rh.1", "-8 °C outdoors"),
     ],
 )
-def test_what_is_wrong_with_a_climate_is_said_at_its_field(wish, airs, field, said):
+def test_what_is_wrong_with_a_climate_is_said_at_its_field(request, airs, field, said):
     with pytest.raises(ClientFault) as caught:
-        calculate_sheet(read_sheet_request(wish), airs, members=4)
+        calculate_sheet(read_sheet_request(request), airs, members=4)
     assert said in caught.value.fields[field]
 
 

@@ -77,12 +77,12 @@ HOMES = {
 def found():
     """The calculation and both sheets of each home."""
 
-    def of(wish):
-        worked = calculate_sheet(read_sheet_request(wish), members=16)
-        german = replace(worked, wish=read_sheet_request(wish | {"language": "de"}))
+    def of(request):
+        worked = calculate_sheet(read_sheet_request(request), members=16)
+        german = replace(worked, request=read_sheet_request(request | {"language": "de"}))
         return worked, *(sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german))
 
-    return {name: of(wish) for name, wish in HOMES.items()}
+    return {name: of(request) for name, request in HOMES.items()}
 
 
 @pytest.fixture(params=HOMES)
@@ -134,7 +134,7 @@ def test_a_cold_case_is_left_shut_for_hours_never_minutes_and_always_mentioned(o
     assert "Minuten" not in german.journeys.lines[0]
     assert "leave the c" in first
     assert LEAST_SHUT_H >= 2
-    typed = worked.wish.outdoors_c
+    typed = worked.request.outdoors_c
     always_warm = not worked.unknown and min(worked.year.temp_c) > 24
     if (typed and min(typed) > 15) or (not typed and always_warm):
         assert "−" not in first

@@ -137,7 +137,7 @@ def pairs():
     ):
         said = {**INLAND, **more, "title": "Ina"}
         worked = calculate_sheet(read_sheet_request(said), members=20)
-        german = replace(worked, wish=read_sheet_request(said | {"language": "de"}))
+        german = replace(worked, request=read_sheet_request(said | {"language": "de"}))
         both = [sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german)]
         found.append(both)
     return found

@@ -66,7 +66,9 @@ def three():
         ),
         (INLAND, HomeSources()),
     )
-    return [calculate_sheet(read_sheet_request(wish), airs, members=30) for wish, airs in asked]
+    return [
+        calculate_sheet(read_sheet_request(request), airs, members=30) for request, airs in asked
+    ]
 
 
 @pytest.fixture(scope="module")
@@ -190,7 +192,7 @@ def test_months_are_told_from_the_first_to_the_last_over_the_new_year():
 
 
 @pytest.mark.parametrize(
-    ("wish", "field", "said"),
+    ("request", "field", "said"),
     [
         (
             {"rh.1": 60.0, "out.1": -20.0, "temp.1": 20.0},
@@ -210,17 +212,17 @@ def test_months_are_told_from_the_first_to_the_last_over_the_new_year():
         ({"source": "normals", "temp.1": 3.0, "rh.1": 80.0}, "temp.2", "February is missing"),
     ],
 )
-def test_what_is_wrong_is_said_at_its_field(wish, field, said):
+def test_what_is_wrong_is_said_at_its_field(request, field, said):
     with pytest.raises(ClientFault) as caught:
-        read_sheet_request(wish)
+        read_sheet_request(request)
     assert re.search(said, caught.value.fields[field])
 
 
 def test_the_same_reading_is_taken_where_a_humidifier_runs():
-    wish = {"rh.1": 45.0, "out.1": -20.0, "temp.1": 20.0, "people": 0}
+    request = {"rh.1": 45.0, "out.1": -20.0, "temp.1": 20.0, "people": 0}
     with pytest.raises(ClientFault):
-        read_sheet_request(wish)
-    assert read_sheet_request(wish | {"humidified_l_day": 20.0}).months[1] == (20.0, 45.0)
+        read_sheet_request(request)
+    assert read_sheet_request(request | {"humidified_l_day": 20.0}).months[1] == (20.0, 45.0)
 
 
 def test_a_log_falls_on_local_hours_and_leaves_out_the_leap_day():
@@ -308,9 +310,9 @@ def test_the_cold_that_was_typed_is_the_cold_that_a_case_comes_in_from():
 
 @pytest.mark.slow
 def test_a_cover_is_not_called_a_case_and_ounces_are_not_called_grams():
-    wish = {"temp.1": 21.0, "rh.1": 30.0, "temp.7": 22.0, "rh.7": 50.0, "language": "en-US"}
+    request = {"temp.1": 21.0, "rh.1": 30.0, "temp.7": 22.0, "rh.7": 50.0, "language": "en-US"}
     bass = sheet_of(
-        calculate_sheet(read_sheet_request(wish | {"case": "bass, cover"})), "", MADE_MS, PARIS
+        calculate_sheet(read_sheet_request(request | {"case": "bass, cover"})), "", MADE_MS, PARIS
     )
     rows = [name for name, *_ in bass.table.rows]
     told = " ".join((bass.lead, *bass.to_do.lines, *bass.avoid.lines, *bass.journeys.lines, *rows))
@@ -319,7 +321,7 @@ def test_a_cover_is_not_called_a_case_and_ounces_are_not_called_grams():
     assert "shut case" not in told
     assert "leave the case" not in told
     assert "cold case" not in told
-    violin = sheet_of(calculate_sheet(read_sheet_request(wish)), "", MADE_MS, PARIS)
+    violin = sheet_of(calculate_sheet(read_sheet_request(request)), "", MADE_MS, PARIS)
     assert "gram" not in " ".join(violin.to_do.lines)
 
 

@@ -13,9 +13,9 @@ from monitor.science.case.climates import CITIES
 
 def city(name, **more):
     temps, rhs = CITIES[name].monthly()
-    wish = {f"temp.{m}": value for m, value in enumerate(temps, 1)}
-    wish |= {f"rh.{m}": value for m, value in enumerate(rhs, 1)}
-    return read_sheet_request(wish | {"source": "normals"} | more)
+    request = {f"temp.{m}": value for m, value in enumerate(temps, 1)}
+    request |= {f"rh.{m}": value for m, value in enumerate(rhs, 1)}
+    return read_sheet_request(request | {"source": "normals"} | more)
 
 
 def test_a_reading_narrows_most_and_each_narrows_less_than_the_one_before():
@@ -30,9 +30,9 @@ def test_a_reading_narrows_most_and_each_narrows_less_than_the_one_before():
 
 def test_the_month_is_the_driest_of_the_home_and_its_range_that_of_the_sheet():
     """Rung: property."""
-    wish = city("Montreal")
-    found = next_fields(wish, HomeSources())
-    months = year_of(wish, HomeSources(), members=24).monthly()
+    request = city("Montreal")
+    found = next_fields(request, HomeSources())
+    months = year_of(request, HomeSources(), members=24).monthly()
     assert found.home_pct == min(months, key=lambda one: one.median)
 
 

@@ -120,7 +120,7 @@ def test_the_standing_says_how_far_the_record_can_be_relied_on(tmp_path, days, w
     """Rung: property."""
     write(tmp_path / "s", {("bench", "a", RH): np.full(24 * days, 50.0)})
     found = record(tmp_path / "s")
-    assert words in found.standing
+    assert words in found.reliability
     assert (found.band is None) == (days < 60)
     assert (
         bool(climate_report.band_words(found))
@@ -136,7 +136,7 @@ def test_nights_without_readings_are_told_as_the_reason(tmp_path):
     write(tmp_path / "s", {("bench", "a", RH): values})
     found = record(tmp_path / "s")
     assert found.band is None
-    assert found.standing.startswith("38 % of the hours in 299 days were recorded")
+    assert found.reliability.startswith("38 % of the hours in 299 days were recorded")
 
 
 def test_months_are_those_of_the_shop_right_across_clock_changes(tmp_path):

@@ -17,7 +17,7 @@ from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import WATCHABLE, Of, Rule, Test
 from monitor.domain.alerts.rule_registry import SetRule
-from monitor.domain.alerts.rule_state import OFF, Foretold, RuleState, Seen, advance, beyond
+from monitor.domain.alerts.rule_state import OFF, ExpectedSpell, RuleState, Seen, advance, beyond
 from monitor.domain.events import About, Event
 from monitor.domain.places import AirLimits
 
@@ -97,8 +97,8 @@ class Shop:
         self.events.append(event)
         self.known[event.subject] = alerts.apply(self.known.get(event.subject), event)
 
-    def do(self, action, alert_id="1", **wish):
-        command = {"about": "alert", "do": action, "alert": alert_id, **wish}
+    def do(self, action, alert_id="1", **request):
+        command = {"about": "alert", "do": action, "alert": alert_id, **request}
         body = alerts.decide(self.known[alert_id], read_request(command, self.now), self.now)
         self.take(Event(About.ALERT, alert_id, self.now, "Ina", action, body))
 
@@ -255,11 +255,11 @@ def test_what_was_foretold_ends_as_begun_where_it_is_there():
 def test_what_is_foretold_otherwise_is_a_change_of_the_alert(begins_h, extreme, graver):
     """Told at first: in 34 h, down to 31 %."""
     rule = replace(AWAY, id="snap", quantity="dry_snap", high=1.0, hold_s=0, calm_s=0)
-    seen = Seen("a", "a", 1.5, detail="was", foretold=Foretold(NOW + 34 * HOUR, 31.0, True))
+    seen = Seen("a", "a", 1.5, detail="was", expected=ExpectedSpell(NOW + 34 * HOUR, 31.0, True))
     first = state_machine.step([rule], {}, [], {"snap": [seen]}, NOW, 1)
     open_ = alerts.apply(None, first.events[0])
-    coming = Foretold(NOW + begins_h * HOUR, extreme, True)
-    now = seen._replace(detail="is", foretold=coming)
+    coming = ExpectedSpell(NOW + begins_h * HOUR, extreme, True)
+    now = seen._replace(detail="is", expected=coming)
     done = state_machine.step([rule], first.states, [open_], {"snap": [now]}, NOW + MINUTE, 2)
     if graver is None:
         assert done.events == []
@@ -267,7 +267,7 @@ def test_what_is_foretold_otherwise_is_a_change_of_the_alert(begins_h, extreme, 
     (event,) = done.events
     assert (event.action, event.body["graver"]) == (AlertAction.CHANGED, graver)
     changed = alerts.apply(open_, event)
-    assert (changed.detail, changed.changed_ms, changed.foretold) == ("is", NOW + MINUTE, coming)
+    assert (changed.detail, changed.changed_ms, changed.expected) == ("is", NOW + MINUTE, coming)
     again = state_machine.step(
         [rule], done.states, [changed], {"snap": [now]}, NOW + 2 * MINUTE, 2
     )
@@ -276,7 +276,7 @@ def test_what_is_foretold_otherwise_is_a_change_of_the_alert(begins_h, extreme, 
         [rule],
         done.states,
         [changed],
-        {"snap": [seen._replace(foretold=None)]},
+        {"snap": [seen._replace(expected=None)]},
         NOW + 2 * MINUTE,
         2,
     )
@@ -285,7 +285,7 @@ def test_what_is_foretold_otherwise_is_a_change_of_the_alert(begins_h, extreme, 
 
 def test_what_a_newer_outlook_no_longer_shows_is_said_before_it_is_taken_back():
     rule = replace(AWAY, id="snap", quantity="dry_snap", high=1.0, back=0.5, hold_s=0, calm_s=120)
-    there = Seen("a", "a", 1.5, detail="told", foretold=Foretold(NOW + 99 * HOUR, 31.0, True))
+    there = Seen("a", "a", 1.5, detail="told", expected=ExpectedSpell(NOW + 99 * HOUR, 31.0, True))
     gone = Seen("a", "a", 0.1)
     states, alert, happened = {}, None, []
     for minute, one in enumerate([there, gone, gone, there, there, gone, gone, gone, gone]):
@@ -534,8 +534,8 @@ def test_a_rule_is_changed_added_and_given_back():
     ring = book | {"damp": rule_registry.changed(book, SetRule(rule="damp", under=("dry",)))}
     with pytest.raises(Rejected, match="must not lead back to the rule itself"):
         rule_registry.changed(ring, SetRule(rule="dry", under=("heat", "damp")))
-    for rule_id, wish in (("Bad Id", {}), ("new", {"like": "none"}), ("new", {})):
-        command = {"about": "rule", "do": "rule", "rule": rule_id} | wish
+    for rule_id, request in (("Bad Id", {}), ("new", {"like": "none"}), ("new", {})):
+        command = {"about": "rule", "do": "rule", "rule": rule_id} | request
         with pytest.raises(Rejected):
             rule_registry.changed(book, read_request(command, NOW))
 
@@ -550,7 +550,7 @@ def test_the_shops_limits_are_in_the_starting_rules():
 
 
 @pytest.mark.parametrize(
-    ("action", "wish", "why"),
+    ("action", "request", "why"),
     [
         (AlertAction.SNOOZE, {}, "minutes is missing"),
         (AlertAction.SNOOZE, {"minutes": 2}, "whole number from 5 to"),
@@ -560,11 +560,11 @@ def test_the_shops_limits_are_in_the_starting_rules():
         (AlertAction.ACKNOWLEDGE, {"minutes": 5}, "minutes is not a field"),
     ],
 )
-def test_what_cannot_be_done_to_an_alert_is_told(action, wish, why):
+def test_what_cannot_be_done_to_an_alert_is_told(action, request, why):
     shop = Shop(DRY)
     shop.see(11, dry=35.0)
     with pytest.raises(Rejected, match=why):
-        shop.do(action, **wish)
+        shop.do(action, **request)
 
 
 def test_an_alert_is_acknowledged_once_and_noted_even_when_over():

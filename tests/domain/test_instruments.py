@@ -37,9 +37,9 @@ def body_of(one, did, fields, now):
     return decide(one, request, now)
 
 
-def do(one, did, at=NOW, **wish):
-    body = body_of(one, did, wish, at)
-    subject = id_of(wish["reference"]) if did is InstrumentAction.REGISTER else one.id
+def do(one, did, at=NOW, **request):
+    body = body_of(one, did, request, at)
+    subject = id_of(request["reference"]) if did is InstrumentAction.REGISTER else one.id
     return apply(one, Event(About.INSTRUMENT, subject, at, "test", did, body))
 
 
@@ -242,9 +242,9 @@ def test_what_does_not_fit_its_state_is_refused(violin):
             "before the instrument left last time",
         ),
     ]
-    for of, did, wish, why in cases:
+    for of, did, request, why in cases:
         with pytest.raises(Rejected, match=why):
-            body_of(of, did, wish, NOW)
+            body_of(of, did, request, NOW)
 
 
 def test_a_second_stay_cannot_be_put_before_the_end_of_the_first(violin):
@@ -295,11 +295,11 @@ WISHES = st.one_of(
 
 @pytest.mark.slow
 @given(st.lists(WISHES, max_size=14))
-def test_whatever_is_asked_the_history_stays_one_that_can_be(wishes):
+def test_whatever_is_asked_the_history_stays_one_that_can_be(requests):
     one = None
-    for did, wish in wishes:
+    for did, request in requests:
         try:
-            body = body_of(one, did, wish, NOW)
+            body = body_of(one, did, request, NOW)
         except Rejected:
             continue
         one = apply(one, Event(About.INSTRUMENT, "vn-31", NOW, "test", did, body))

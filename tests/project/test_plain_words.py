@@ -97,7 +97,7 @@ def test_a_climate_record_without_readings_says_only_that(tmp_path):
     path = tmp_path / "readings.sqlite"
     with closing(Writer(path)), closing(Reader(path)) as reader:
         record = climate_record(reader, "Shop", [Place(id="bench")], 0, 90 * DAY_MS, PARIS)
-    assert record.standing == "There are no readings of humidity in this span."
+    assert record.reliability == "There are no readings of humidity in this span."
     assert mould_words(record) == ""
     assert band_words(record) == ""
     assert class_words(record) == ""

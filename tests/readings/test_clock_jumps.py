@@ -62,8 +62,8 @@ class Shop:
             for at in self.reader.readings(series_id, 0, 2**50)[0]
         }
 
-    def do(self, do: str, **wish: object) -> Mapping[str, object]:
-        command = {"about": "aside", "do": do, "sensor": "bench/a1", "by": "Ina", **wish}
+    def do(self, do: str, **request: object) -> Mapping[str, object]:
+        command = {"about": "aside", "do": do, "sensor": "bench/a1", "by": "Ina", **request}
         return self.commands.carry_out(command, self.wall)
 
     def close(self) -> None:
@@ -214,9 +214,9 @@ def test_readings_with_own_times_are_stored_if_they_have_passed_and_none_is_reje
 
 
 def test_nothing_is_opened_at_an_unknown_time_until_a_person_confirms_the_clock(unknown):
-    wish = {"about": "glue", "do": "mix", "kind": "hide", "by": "Ina"}
+    request = {"about": "glue", "do": "mix", "kind": "hide", "by": "Ina"}
     with pytest.raises(Rejected, match="confirm it on the page Sensors"):
-        unknown.commands.carry_out(wish, unknown.wall)
+        unknown.commands.carry_out(request, unknown.wall)
     unknown.hears()
     with pytest.raises(Rejected, match="the time is not known"):
         unknown.do("take")

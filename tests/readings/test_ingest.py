@@ -166,7 +166,7 @@ def test_a_store_that_was_deleted_holds_messages_back(parts, monkeypatch):
     assert script.acknowledged == []
 
 
-def opening(commands, **wish):
+def opening(commands, **request):
     """A thread that opens a wait, and where its answer or its fault goes."""
     said = []
 
@@ -174,7 +174,7 @@ def opening(commands, **wish):
         try:
             said.append(
                 commands.carry_out(
-                    {"do": "open", "kind": "cleat", "by": "cli", **OPEN, **wish}, NOW
+                    {"do": "open", "kind": "cleat", "by": "cli", **OPEN, **request}, NOW
                 )
             )
         except MonitorError as exc:

@@ -60,14 +60,14 @@ class Asked(NamedTuple):
 def ask(home: Home, readings: str, weather: str = "none", *, members: int = 12, **more) -> Asked:
     """The sheet for what a client would type: the readings, the home's size, people and tightness."""
     leak = home.changes_h
-    wish: dict = {
+    request: dict = {
         "people": home.people,
         "volume_m3": float(home.volume_m3),
         "tightness": "leaky" if leak > 0.8 else "tight" if leak < 0.35 else "normal",
         **more,
     }
     if home.heat_c is not None:
-        wish["set_point_c"] = home.heat_c
+        request["set_point_c"] = home.heat_c
     outdoors = None
     if weather == "normals":
         outdoors = from_normals(*normals(home))
@@ -75,12 +75,12 @@ def ask(home: Home, readings: str, weather: str = "none", *, members: int = 12, 
         air = weather_of(home.climate, home.seed)
         outdoors = from_hours(air.temp_c, air.rh_pct)
     if readings == "weather alone":
-        wish["source"] = "weather"
+        request["source"] = "weather"
     else:
         for month, (temp, rh) in typed(home, READINGS[readings]).items():
-            wish[f"temp.{month}"], wish[f"rh.{month}"] = temp, rh
+            request[f"temp.{month}"], request[f"rh.{month}"] = temp, rh
     worked = calculate_sheet(
-        read_sheet_request(wish), HomeSources(outdoors=outdoors), members=members
+        read_sheet_request(request), HomeSources(outdoors=outdoors), members=members
     )
     sheet = sheet_of(worked, "Kestrel Row", MADE_MS, PARIS)
     return Asked(home, readings, weather, worked, sheet)

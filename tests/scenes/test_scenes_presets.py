@@ -28,7 +28,7 @@ HEATED = tuple(h for h in homes() if h.climate not in WARM and (h.heat_c or 0) >
 """Homes for which a preset, all of which are heated, is right."""
 
 
-def wish_of(home: Home, **more):
+def request_of(home: Home, **more):
     """What taps alone ask for."""
     preset = HOMES[PRESETS.get(home.name.split(", ")[1], "flat")]
     told = {"tightness"} if preset.tightness != "normal" else set()
@@ -44,7 +44,7 @@ def test_the_range_holds_the_true_month_in_three_of_four():
     """Rung: property, in an independent model. Without the spread of what nobody said: 54 %."""
     inside = []
     for home in HEATED:
-        year = year_of(wish_of(home), HomeSources(), members=24)
+        year = year_of(request_of(home), HomeSources(), members=24)
         said, true = year.monthly(), true_year(home).monthly()[1]
         for m in year.months_known:
             low, _, high = said[m - 1]
@@ -58,7 +58,7 @@ def test_the_range_holds_the_true_month_in_three_of_four():
 def test_a_month_that_may_be_anything_gets_no_prescription(climate):
     """Rung: property."""
     flat = next(h for h in homes() if h.name == f"{climate}, ordinary flat")
-    worked = calculate_sheet(wish_of(flat), HomeSources(), members=12)
+    worked = calculate_sheet(request_of(flat), HomeSources(), members=12)
     sheet = sheet_of(worked, "Kestrel Row", MADE_MS, PARIS)
     known = set(worked.advice.known)
     for m in range(1, 13):
@@ -76,4 +76,4 @@ def test_where_no_month_is_known_a_reading_is_asked_for(monkeypatch):
     """Rung: property."""
     monkeypatch.setattr("monitor.clients.home_climate.MOST_WIDE_PCT", 0.0)
     with pytest.raises(ClientFault, match="measure its RH"):
-        calculate_sheet(wish_of(HEATED[0]), HomeSources(), members=12)
+        calculate_sheet(request_of(HEATED[0]), HomeSources(), members=12)

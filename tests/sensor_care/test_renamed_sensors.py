@@ -30,8 +30,8 @@ class Shop:
         self.now += MIN
         self.writer.write([Reading(Series(place, sensor, Quantity.HUMIDITY), self.now, value)])
 
-    def do(self, do: str, sensor: str, **wish: object) -> None:
-        command = {"about": "sensor", "do": do, "sensor": sensor, "by": "Ina", **wish}
+    def do(self, do: str, sensor: str, **request: object) -> None:
+        command = {"about": "sensor", "do": do, "sensor": sensor, "by": "Ina", **request}
         self.commands.carry_out(command, self.now)
 
     def values(self) -> dict[str, list[float]]:

@@ -42,9 +42,9 @@ class Shop:
                 ]
             )
 
-    def do(self, do, at, sensor="bench/a", **wish):
+    def do(self, do, at, sensor="bench/a", **request):
         return self.commands.carry_out(
-            {"about": "sensor", "do": do, "sensor": sensor, "by": "Ina", **wish}, at
+            {"about": "sensor", "do": do, "sensor": sensor, "by": "Ina", **request}, at
         )
 
     def id(self, place, sensor, quantity=RH):
@@ -192,7 +192,7 @@ def test_a_corrected_value_never_leaves_what_can_be(shop):
 
 
 @pytest.mark.parametrize(
-    ("do", "wish", "why"),
+    ("do", "request", "why"),
     [
         ("seal", {"salt": "sugar"}, "must be one of LiCl"),
         ("take", {}, "is not in a jar"),
@@ -215,10 +215,10 @@ def test_a_corrected_value_never_leaves_what_can_be(shop):
         ("abandon", {}, "not being"),
     ],
 )
-def test_what_cannot_be_is_refused_and_changes_nothing(shop, do, wish, why):
+def test_what_cannot_be_is_refused_and_changes_nothing(shop, do, request, why):
     shop.hears("bench", "a", NOW - 10 * MIN, NOW, 50.0)
     with pytest.raises(MonitorError, match=why):
-        shop.do(do, NOW, **wish)
+        shop.do(do, NOW, **request)
     assert not shop.reader.histories()
 
 

@@ -45,9 +45,9 @@ class Shop:
             ]
         )
 
-    def do(self, do, sensor="loft/a", **wish):
+    def do(self, do, sensor="loft/a", **request):
         return self.commands.carry_out(
-            {"about": "sensor", "do": do, "sensor": sensor, "by": "Ina", **wish}, NOW
+            {"about": "sensor", "do": do, "sensor": sensor, "by": "Ina", **request}, NOW
         )
 
     def air(self, place="loft", now=NOW):
@@ -159,9 +159,9 @@ def test_a_place_whose_readings_are_all_voided_is_gone_until_that_is_undone(shop
 
 
 def test_a_void_is_refused_without_a_reason_or_twice_or_backwards_or_unknown(shop):
-    for wish in ({"why": ""}, {"why": "x", "from_ms": NOW, "until_ms": NOW}, {}):
+    for request in ({"why": ""}, {"why": "x", "from_ms": NOW, "until_ms": NOW}, {}):
         with pytest.raises(Rejected):
-            shop.do("void-readings", **wish)
+            shop.do("void-readings", **request)
     shop.do("void-readings", why="x")
     with pytest.raises(Rejected, match="already void"):
         shop.do("void-readings", why="x", from_ms=NOW - HOUR, until_ms=NOW)

@@ -249,11 +249,11 @@ def test_two_sensors_of_one_name_are_both_looked_for_but_not_one_that_was_carrie
 
 def test_a_rule_for_a_place_that_nobody_knows_is_refused(shop):
     shop.commands = Commands(shop.writer, places=lambda: ["bench", "corner"])
-    wish = {"about": "rule", "do": "rule", "rule": "dry"}
+    request = {"about": "rule", "do": "rule", "rule": "dry"}
     with pytest.raises(ValueError, match="only = 'cellar': must be one of bench, corner"):
-        shop.commands.carry_out(wish | {"only": ["cellar"]}, NOON)
+        shop.commands.carry_out(request | {"only": ["cellar"]}, NOON)
     for known in ("corner", "varnish"):
-        shop.commands.carry_out(wish | {"only": [known]}, NOON)
+        shop.commands.carry_out(request | {"only": [known]}, NOON)
 
 
 def test_an_instrument_from_a_damp_house_is_told_and_one_of_unknown_home_is_not(shop):

@@ -106,11 +106,11 @@ REFUSED = [
 ]
 
 
-@pytest.mark.parametrize(("action", "wish", "why"), REFUSED, ids=[why for *_, why in REFUSED])
-def test_an_opening_that_cannot_be_is_refused(action, wish, why):
+@pytest.mark.parametrize(("action", "request", "why"), REFUSED, ids=[why for *_, why in REFUSED])
+def test_an_opening_that_cannot_be_is_refused(action, request, why):
     """Rung: property."""
     with pytest.raises(Rejected, match=why):
-        body_of(None, action, wish, NOW)
+        body_of(None, action, request, NOW)
 
 
 def test_what_does_not_fit_the_state_is_refused(wait):
@@ -137,9 +137,9 @@ def test_what_does_not_fit_the_state_is_refused(wait):
             "after VN-204 .* was moved or paused",
         ),
     ]
-    for of, action, wish, why in cases:
+    for of, action, request, why in cases:
         with pytest.raises(Rejected, match=why):
-            body_of(of, action, wish, NOW + 3 * HOUR)
+            body_of(of, action, request, NOW + 3 * HOUR)
 
 
 _wishes = st.fixed_dictionaries(
@@ -159,9 +159,9 @@ _wishes = st.fixed_dictionaries(
 def test_whatever_is_asked_the_history_stays_one_that_can_be(steps):
     """Rung: property."""
     wait = do(None, Action.OPEN, **OPEN)
-    for number, (action, wish) in enumerate(steps):
+    for number, (action, request) in enumerate(steps):
         try:
-            wait = do(wait, action, NOW + number * HOUR, **wish)
+            wait = do(wait, action, NOW + number * HOUR, **request)
         except Rejected:
             continue
         assert all(a <= b for a, b in wait.pauses if b is not None)

@@ -54,7 +54,7 @@ def test_a_cold_night_is_named_with_its_temperature_and_its_cost(bench):
     bench.air("bench", 20.0, 50.0, start=EVENING, end=EVENING + 2 * HOUR)
     bench.air("bench", 9.0, 50.0, start=EVENING + 2 * HOUR, end=EVENING + 13 * HOUR)
     found = of(bench, crack, EVENING + 13 * HOUR)
-    assert found.standing.readiness.state is WaitState.READY
+    assert found.status.readiness.state is WaitState.READY
     # φ(9 °C) = e_w(9)/e_w(20) = 1147.5/2336.9 Pa = 0.49 (tables of saturation pressure, from memory)
     named, _, outside = cause(found).partition(" For ")
     assert re.fullmatch(r"9\.0 °C at night made it half as fast: 4 h \d+ min lost\.", named)
@@ -146,7 +146,7 @@ def test_the_account_of_an_open_wait_and_its_row_have_one_time(bench):
     coat = opened(bench, kind="retouching")
     bench.air("bench", 14.0, 60.0, start=EVENING, end=EVENING + 6 * HOUR)
     found = of(bench, coat, EVENING + 6 * HOUR)
-    assert found.came_ms == bench.standing(coat, EVENING + 6 * HOUR).readiness.ready_ms
+    assert found.came_ms == bench.status(coat, EVENING + 6 * HOUR).readiness.ready_ms
 
 
 @pytest.mark.parametrize(

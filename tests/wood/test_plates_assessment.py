@@ -440,10 +440,10 @@ def test_every_kind_of_instrument_gets_an_answer(kind):
     """Rung: property."""
     found = assess(PRESETS[kind], days(*[40.0] * 5), T0, home=HomeAir(20.0, 45.0))
     assert len(found.parts) == 4
-    for standing in found.parts:
-        assert standing.moisture_pct.low <= standing.moisture_pct.median
-        assert standing.moisture_pct.median <= standing.moisture_pct.high
-        assert 5 < standing.moisture_pct.median < 11
+    for status in found.parts:
+        assert status.moisture_pct.low <= status.moisture_pct.median
+        assert status.moisture_pct.median <= status.moisture_pct.high
+        assert 5 < status.moisture_pct.median < 11
 
 
 def test_a_long_way_from_home_a_free_part_is_not_strained():

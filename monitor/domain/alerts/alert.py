@@ -15,7 +15,7 @@ from msgspec import Meta
 
 from monitor.core.errors import Rejected
 from monitor.core.validation import LINES, Request
-from monitor.domain.alerts.rule_state import Foretold
+from monitor.domain.alerts.rule_state import ExpectedSpell
 from monitor.domain.events import About, Event
 
 
@@ -69,7 +69,7 @@ class Alert:
     told_ms: int
     notice: str = ""
     """Id of the last notice of this alert."""
-    foretold: Foretold | None = None
+    expected: ExpectedSpell | None = None
     """Spell in the outlook, of an alert that is about one."""
     branches: tuple[str, ...] = ()
     """Advice that depends on the situation, without its figures."""
@@ -79,7 +79,7 @@ class Alert:
     """Time at which a newer outlook last changed the alert."""
     cleared_ms: int | None = None
     ended: str = ""
-    """How it ended: `back`, `begun` if what was foretold is there, `gone` if what it was about is no
+    """How it ended: `back`, `begun` if what was expected is there, `gone` if what it was about is no
     longer there, or `off` if its rule is not in use any more."""
     worst: float | None = None
     """The value furthest out while its last rule was on, once it is over."""
@@ -97,7 +97,7 @@ class Alert:
     @property
     def faded(self) -> bool:
         """True if a newer outlook no longer shows the spell, which is not yet cancelled."""
-        return self.changed_ms is not None and self.foretold is None
+        return self.changed_ms is not None and self.expected is None
 
     @property
     def at_gravest(self) -> Mapping[str, Any]:
@@ -141,7 +141,7 @@ def apply(alert: Alert | None, event: Event) -> Alert:
             raised_ms=at,
             told_ms=at,
             notice=body.get("notice", ""),
-            foretold=_foretold(body),
+            expected=_expected(body),
             branches=tuple(body.get("branches", ())),
             advised_ms=at,
             events=(event,),
@@ -161,12 +161,12 @@ def apply(alert: Alert | None, event: Event) -> Alert:
                 notice=body.get("notice", ""),
                 acknowledged=None,
                 snoozed_until_ms=None,
-                foretold=_foretold(body),
+                expected=_expected(body),
                 **said,
             )
         case AlertAction.FELL:
             said = {name: body[name] for name in _SAID}
-            return replace(alert, foretold=_foretold(body), **said)
+            return replace(alert, expected=_expected(body), **said)
         case AlertAction.TELL:
             return replace(
                 alert,
@@ -174,12 +174,12 @@ def apply(alert: Alert | None, event: Event) -> Alert:
                 snoozed_until_ms=None,
                 value=body["value"],
                 detail=body["detail"],
-                foretold=_foretold(body),
+                expected=_expected(body),
             )
         case AlertAction.CHANGED:
             said = {name: body[name] for name in _SAID}
             notice = body.get("notice", "") or alert.notice
-            return replace(alert, changed_ms=at, notice=notice, foretold=_foretold(body), **said)
+            return replace(alert, changed_ms=at, notice=notice, expected=_expected(body), **said)
         case AlertAction.ADVISED:
             return replace(alert, do=body["do"])
         case AlertAction.CLEAR:
@@ -193,10 +193,10 @@ def apply(alert: Alert | None, event: Event) -> Alert:
     raise Rejected(f"unknown action {event.action}")
 
 
-def _foretold(body: Mapping[str, Any]) -> Foretold | None:
+def _expected(body: Mapping[str, Any]) -> ExpectedSpell | None:
     """Events of before there was such a thing have none."""
-    told = body.get("foretold")
-    return None if told is None else Foretold(*told)
+    found = body.get("foretold")
+    return None if found is None else ExpectedSpell(*found)
 
 
 def _note_fault(note: str) -> str | None:

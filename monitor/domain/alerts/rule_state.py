@@ -9,7 +9,7 @@ from monitor.domain.alerts.rule import Rule, Test
 from monitor.domain.situation import ANYWHERE, Situation
 
 
-class Foretold(NamedTuple):
+class ExpectedSpell(NamedTuple):
     """Spell in the outlook.
 
     When it begins [ms since 1970-01-01 UTC], how far it goes [% RH or °C], and whether lower is
@@ -25,7 +25,7 @@ class Seen(NamedTuple):
     """Value of a rule's quantity for one subject; a NaN is not known.
 
     `label` names the subject on screen; `band` is a place's [%], and `detail` goes with what is
-    said. `foretold`: what is to come, of a rule that foretells; `begun`: it is there. `situation`:
+    said. `expected`: what is to come, of a rule that foretells; `begun`: it is there. `situation`:
     what the advice depends on.
     """
 
@@ -35,7 +35,7 @@ class Seen(NamedTuple):
     band: tuple[float, float] | None = None
     detail: str = ""
     begun: bool = False
-    foretold: Foretold | None = None
+    expected: ExpectedSpell | None = None
     situation: Situation = ANYWHERE
 
 

@@ -18,7 +18,7 @@ from monitor.domain.events import About, Event
 from monitor.domain.situation import branches
 
 SOONER_MS, SOONER_SHARE = 6 * 3_600_000, 1 / 6
-"""What is foretold has changed if it begins earlier or later by this, or by this share of the time
+"""What is expected has changed if it begins earlier or later by this, or by this share of the time
 until then if that is more. [ms], [-]  Ours: from look to look it moves by less."""
 FARTHER = 3.0
 """Or if it goes farther or less far by this. [% RH or K]  Ours: sensors are off by 2 % RH."""
@@ -159,9 +159,9 @@ def _change(alert: Alert, on: _On, now_ms: int, *, quiet: bool) -> AlertAction |
     if rule.id != alert.rule:
         return AlertAction.FELL
     if (
-        alert.foretold is not None
+        alert.expected is not None
         if on.state.ending
-        else _turn(alert, on, now_ms) or (alert.faded and on.seen.foretold is not None)
+        else _turn(alert, on, now_ms) or (alert.faded and on.seen.expected is not None)
     ):
         return AlertAction.CHANGED
     if alert.rests(now_ms) or on.state.ending or (quiet and not rule.breaks_quiet):
@@ -181,7 +181,7 @@ def _advice_changed(alert: Alert, on: _On, now_ms: int) -> bool:
 def _turn(alert: Alert, on: _On, now_ms: int) -> int:
     """Change of an outlook since its last notice: 1 for the worse, sooner or farther, -1 for the
     better, 0 for none."""
-    was, now = alert.foretold, on.seen.foretold
+    was, now = alert.expected, on.seen.expected
     if was is None or now is None:
         return 0
     sooner = was.begins_ms - now.begins_ms
@@ -193,9 +193,9 @@ def _turn(alert: Alert, on: _On, now_ms: int) -> int:
 
 
 def _said(on: _On) -> dict[str, Any]:
-    rule, value, foretold = on.rule, on.seen.value, on.seen.foretold
-    told = {} if foretold is None else {"foretold": list(foretold)}
-    return told | {
+    rule, value, expected = on.rule, on.seen.value, on.seen.expected
+    outlook = {} if expected is None else {"foretold": list(expected)}
+    return outlook | {
         "rule": rule.id,
         "urgency": rule.urgency,
         "name": rule.name,

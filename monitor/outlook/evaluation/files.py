@@ -364,8 +364,8 @@ def _checked(
     known = ~np.isnan(issues.take(newest, hours.ends_h + 1).temp_c)
     if not known.any():
         raise ImportFault(f"{forecasts} does not cover the time of {log}: no hour is in both")
-    told = issues.nearest(hours.ends_h)
-    apart = np.abs(told.temp_c - hours.out_temp_c)
+    forecast = issues.nearest(hours.ends_h)
+    apart = np.abs(forecast.temp_c - hours.out_temp_c)
     apart = apart[~np.isnan(apart)]
     if apart.size >= 48 and (middle := float(np.median(apart))) > AGREES_K:
         raise ImportFault(
@@ -377,7 +377,7 @@ def _checked(
         notes.append(f"{int(missing.sum())} of {len(hours)} hours of {place} have no reading")
     if not known.all():
         notes.append(f"{int((~known).sum())} of {len(hours)} hours have no forecast for the next")
-    over = told.dew_c - dew_point(hours.temp_c, hours.rh_pct)
+    over = forecast.dew_c - dew_point(hours.temp_c, hours.rh_pct)
     if np.isfinite(over).any() and np.nanmedian(over) > TELL_K:
         notes.append(
             f"the outdoor air of {forecasts.name} is far damper than the shop's: is its temp_c in °F?"

@@ -44,11 +44,11 @@ def scores(walked: Walked, quantity: int, after_days: int) -> list[Score]:
     late = walked.moments >= 24 * after_days - 1
     found = []
     for i, horizon in enumerate(HORIZONS_H.tolist()):
-        told = walked.told[quantity, i]
-        use = late & ~np.isnan(told)
+        outcome = walked.outcome[quantity, i]
+        use = late & ~np.isnan(outcome)
         if not use.any():
             continue
-        truth = told[use]
+        truth = outcome[use]
 
         def off(values: Floats, use: np.ndarray = use, truth: Floats = truth) -> Floats:
             return np.asarray(values[use] - truth)

@@ -43,14 +43,14 @@ FRESH_H = 6
 class Walked(NamedTuple):
     """Forecasts at `moments` (n,), hours of the log, and what came, at `HORIZONS_H`.
 
-    Fields of shape (2, horizons, n), temperature [°C] and RH [%]: `told` what came, NaN where
+    Fields of shape (2, horizons, n), temperature [°C] and RH [%]: `outcome` what came, NaN where
     nothing was read; `given`, the forecast; `low` and `high` of its 80 % range; `crps`, NaN where
     what came was not known when it forecast; `same` "as at this hour". `now` (2, n): "as it is".
     Lasting `chance` (n,) of a snap within 84 h, `bar` (n,) the probability at which the alert opens.
     """
 
     moments: np.ndarray
-    told: Floats
+    outcome: Floats
     given: Floats
     low: Floats
     high: Floats
@@ -133,7 +133,7 @@ class Walk:
             self._stop += step
             self.learned = self._forecaster.learn(self._stop, self.learned.shop)
         walked = joined(self._rows)
-        return walked._replace(told=outcomes(self._hours, walked.moments))
+        return walked._replace(outcome=outcomes(self._hours, walked.moments))
 
     def state(self, place: str) -> WalkState:
         """State to go on from, once it is `through`."""
@@ -153,9 +153,9 @@ class Walk:
         if self._stop >= 24 * TOLD_DAYS - 1:
             now = np.stack([self.known.temp_c[ends], self.known.rh_pct[ends]])
             one = row(ends, seen, now, chance, learned.bar)
-            told = outcomes(self._hours, ends)
+            outcome = outcomes(self._hours, ends)
             cut = seen.members[:, :, HORIZONS_H - 1]
-            self._rows.append(one._replace(told=told, crps=crps(cut, told)))
+            self._rows.append(one._replace(outcome=outcome, crps=crps(cut, outcome)))
 
 
 def outcomes(hours: ShopHours, moments: np.ndarray) -> Floats:
@@ -210,7 +210,7 @@ def row(ends: np.ndarray, seen: HoursAhead, now: Floats, chance: Floats, bar: fl
     )
 
 
-def crps(members: Floats, told: Floats) -> Floats:
+def crps(members: Floats, outcome: Floats) -> Floats:
     """Continuous ranked probability score of members (2, members, ...) against outcomes (2, ...).
 
     E|X − y| − E|X − X'|/2 over the members, in their unit; 0 is perfect. Source: Gneiting and
@@ -220,7 +220,7 @@ def crps(members: Floats, told: Floats) -> Floats:
     m = x.shape[1]
     rank = (2 * np.arange(m) - m + 1).reshape(1, m, *([1] * (x.ndim - 2)))
     apart = (rank * x).sum(axis=1) / m**2
-    return np.asarray(np.abs(x - told[:, None]).mean(axis=1) - apart)
+    return np.asarray(np.abs(x - outcome[:, None]).mean(axis=1) - apart)
 
 
 def _stale_h(hours: ShopHours) -> np.ndarray:

@@ -85,7 +85,7 @@ def features(
 
     `simulated` (leads, moments) is the room's run at `leads` after the hours number `ends`. Of
     temperature (`which` 0) or RH (1): what is off now, fading fast or slowly; off over two and
-    eight days; off at this hour of yesterday and of last week; the change foretold, to be taken
+    eight days; off at this hour of yesterday and of last week; the change expected, to be taken
     in part; a bias; what is usual.
     """
     lead = leads[:, None].astype(float)

@@ -27,7 +27,7 @@ FILLED_OPEN, FILLED_SHUT = 0.15, 0.003
 Ours."""
 
 LEAST_SD = 0.5
-"""One hour ahead RH is foretold no better than so. [%]  Ours."""
+"""One hour ahead RH is expected no better than so. [%]  Ours."""
 
 MEDIAN_OF_SD = 0.6745
 """Half of a normal distribution lies within so many standard deviations."""
@@ -73,7 +73,7 @@ def tank_probability(
     Parameters
     ----------
     read, running, dry : ndarray (n,)
-        RH at the end of each hour, NaN where not read, and as foretold from the hour before with
+        RH at the end of each hour, NaN where not read, and as expected from the hour before with
         the humidifier on and off. [%]
     open_ : ndarray (n,)
         How much of each hour lies in a working day. [-]

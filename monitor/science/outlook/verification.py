@@ -29,7 +29,7 @@ MOMENTS_A_DAY = np.clip(24.0 / LEADS_H, 1, 8)
 
 WIDTH_DAYS, FIRST_WIDTH, RECENT_DAYS = 6.0, 0.9, 20.0
 """The first width counts like so many days of record; older days count less by the e-fold. [d],
-[-], [d]  Ours: a shop just learned is foretold more widely than it turns out."""
+[-], [d]  Ours: a shop just learned has a wider range than it turns out."""
 
 INSIDE = 0.8
 """Part of outcomes that the range from 10 to 90 % should hold. [-]"""

@@ -1,7 +1,7 @@
 """Changed conditions: the same days with another thermostat, added water, or a window open.
 
 The fitted room is run with and without the change under each member's weather, and the difference
-is added to what was foretold. How much a litre does is known only as far as the room's air change
+is added to the outlook. How much a litre does is known only as far as the room's air change
 is: RH alone never tells that (`room.described`), weighed fills do (`pinned.pinned`), so every member
 has its own. Where they do, the balance that they pinned is run instead of the one that foretells.
 """
@@ -160,7 +160,7 @@ def water_to_hold(
     Parameters
     ----------
     rh : ndarray (members, STEPS)
-        As foretold. [%]
+        Of the outlook. [%]
     level_pct : float
     first : int
         The step at which the air falls below the level if nothing is done.

@@ -27,7 +27,7 @@ from monitor.science.waits.learning import (
 LEAST = 6
 """Fewest joints. [-]  Ours: two at each of three times, or in each of three boxes."""
 SHARES = (0.5, 1.0, 1.5)
-"""Times of release that are advised, relative to the foretold. [-]"""
+"""Times of release that are advised, relative to the expected. [-]"""
 
 
 class JointsResult(NamedTuple):

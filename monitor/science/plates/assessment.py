@@ -240,9 +240,9 @@ def assess(
     old = air.last_ms is None or stay.until_ms - air.last_ms > OLD_AIR_MS
     assumed += [WoodAssumptions.PRESENT_AIR] * (not old)
     future = None if old else wood.future(stay.until_ms)
-    standings = tuple(wood.standing(i, future) for i in range(len(parts)))
+    statuses = tuple(wood.status(i, future) for i in range(len(parts)))
     closing = _closing(wood, future, home, known_share)
-    return WoodStatus(stay.until_ms, standings, closing, *facts, tuple(assumed))
+    return WoodStatus(stay.until_ms, statuses, closing, *facts, tuple(assumed))
 
 
 class _Future(NamedTuple):
@@ -342,7 +342,7 @@ class _Wood:
         )
         return np.asarray(free * self.draws.movement)
 
-    def standing(self, i: int, future: _Future | None) -> PartStatus:
+    def status(self, i: int, future: _Future | None) -> PartStatus:
         mean, outer, inner = moisture(self.state[:, i])
         unknown = np.full(len(mean), np.nan)
         settle, settles_in = unknown, unknown

@@ -55,12 +55,12 @@ def bench(tmp_path, reference_air):
 def test_in_reference_air_a_wait_takes_its_basis(bench, kind):
     """Rung: property."""
     basis_h = KINDS[kind].basis_s / 3600
-    found = bench.standing(bench.open(kind, ago_h=basis_h / 2)).readiness
+    found = bench.status(bench.open(kind, ago_h=basis_h / 2)).readiness
     assert found.state is WaitState.WAITING
     assert found.progress.median == pytest.approx(0.5, abs=0.02)
     assert found.ready_low_ms <= found.ready_ms <= found.ready_high_ms
     assert found.ready_ms == pytest.approx(NOW + basis_h / 2 * HOUR, abs=0.04 * basis_h * HOUR)
-    done = bench.standing(bench.open(kind, ago_h=1.5 * basis_h)).readiness
+    done = bench.status(bench.open(kind, ago_h=1.5 * basis_h)).readiness
     assert done.state is WaitState.READY
 
 
@@ -74,10 +74,10 @@ def test_what_could_be_started_stands_as_it_does_once_it_is_opened(bench):
     before = starts(bench.reader, bench.settings, journal, ["bench", "cellar", "attic"], NOW)
     assert set(before) == {(k, p) for k in journal.book for p in ("bench", "cellar", "attic")}
     for (kind, place), start in before.items():
-        after = bench.standing(bench.open(kind, place))
-        assert start.standing.readiness == after.readiness, (kind, place)
-        assert (start.standing.load, start.standing.why_not) == (after.load, after.why_not)
-    cleat = before["cleat", "bench"].standing.wait.kind
+        after = bench.status(bench.open(kind, place))
+        assert start.status.readiness == after.readiness, (kind, place)
+        assert (start.status.load, start.status.why_not) == (after.load, after.why_not)
+    cleat = before["cleat", "bench"].status.wait.kind
     assert cleat["basis_s"] > KINDS["cleat"].basis_s  # what the soft one has taught
 
 
@@ -86,18 +86,18 @@ def test_what_cannot_be_started_says_why(bench):
     batch = bench.do("mix", about="glue", kind="epoxy")["glue"]
     found = starts(bench.reader, bench.settings, Journal(bench.reader), ["bench"], NOW, glue=batch)
     crack, coat = found["plate-crack", "bench"], found["spirit-coat", "bench"]
-    assert crack.standing is None
+    assert crack.status is None
     assert "has no clamp time" in crack.why_not
-    assert coat.standing.readiness.ready_ms  # it takes no glue
+    assert coat.status.readiness.ready_ms  # it takes no glue
 
 
 def test_damp_air_holds_and_says_so(bench):
     """Rung: property."""
     bench.air("cellar", 16.0, 88.0)
-    found = bench.standing(bench.open("cleat", "cellar", ago_h=6)).readiness
+    found = bench.status(bench.open("cleat", "cellar", ago_h=6)).readiness
     assert found.state is WaitState.HOLD
     assert found.ready_ms is None
-    told = state_of(bench.standing("1"))
+    told = state_of(bench.status("1"))
     assert (told["state"], told["hold"], told["ready_at"]) == ("on hold", "damp", None)
 
 
@@ -105,36 +105,36 @@ def test_a_moved_wait_has_the_air_of_each_place(bench):
     """Rung: property."""
     bench.air("stove", 26.0, 35.0)
     bench.air("cellar", 14.0, 72.0)
-    stays = bench.standing(bench.open("neck-or-block", ago_h=10)).readiness.progress.median
+    stays = bench.status(bench.open("neck-or-block", ago_h=10)).readiness.progress.median
     for place, faster in (("stove", True), ("cellar", False)):
         wait_id = bench.open("neck-or-block", ago_h=10)
         bench.do("move", wait=wait_id, place=place, at_ms=NOW - 6 * HOUR)
-        assert (bench.standing(wait_id).readiness.progress.median > stays) is faster
+        assert (bench.status(wait_id).readiness.progress.median > stays) is faster
 
 
 def test_a_paused_wait_stands_still(bench):
     """Rung: property."""
     wait_id = bench.open("plate-crack", ago_h=4)
     bench.do("pause", wait=wait_id, at_ms=NOW - 3 * HOUR)
-    paused = bench.standing(wait_id).readiness
+    paused = bench.status(wait_id).readiness
     assert paused.state is WaitState.PAUSED
     assert paused.progress.median == pytest.approx(1 / 6, abs=0.02)
     bench.do("resume", wait=wait_id, at_ms=NOW - HOUR)
-    assert bench.standing(wait_id).readiness.progress.median == pytest.approx(2 / 6, abs=0.02)
+    assert bench.status(wait_id).readiness.progress.median == pytest.approx(2 / 6, abs=0.02)
 
 
 def test_a_place_without_a_sensor_promises_nothing(bench):
     """Rung: property."""
-    standing = bench.standing(bench.open("cleat", "attic", ago_h=1))
-    assert (standing.readiness, standing.why_not) == (None, NO_READING)
-    assert state_of(standing)["note"] == NO_READING
+    status = bench.status(bench.open("cleat", "attic", ago_h=1))
+    assert (status.readiness, status.why_not) == (None, NO_READING)
+    assert state_of(status)["note"] == NO_READING
 
 
 def test_a_sensor_dead_for_hours_widens_the_range_and_is_said(bench):
     """Rung: property."""
     bench.air("rack", 20.0, 50.0, end=NOW - 5 * HOUR)
-    alive = bench.standing(bench.open("neck-or-block", ago_h=10)).readiness
-    dead = bench.standing(bench.open("neck-or-block", "rack", ago_h=10)).readiness
+    alive = bench.status(bench.open("neck-or-block", ago_h=10)).readiness
+    dead = bench.status(bench.open("neck-or-block", "rack", ago_h=10)).readiness
     assert dead.unknown_s == pytest.approx(5 * 3600, abs=700)
     assert alive.unknown_s < 700
     assert dead.progress.high - dead.progress.low > alive.progress.high - alive.progress.low
@@ -143,24 +143,24 @@ def test_a_sensor_dead_for_hours_widens_the_range_and_is_said(bench):
 def test_a_start_before_the_log_is_said(bench):
     """Rung: property."""
     bench.air("new", 20.0, 50.0, start=NOW - 2 * HOUR)
-    found = bench.standing(bench.open("neck-or-block", "new", ago_h=10)).readiness
+    found = bench.status(bench.open("neck-or-block", "new", ago_h=10)).readiness
     assert found.before_log_s == pytest.approx(8 * 3600, abs=700)
 
 
 def test_a_sensor_whose_clock_ran_ahead_tells_nothing_of_the_past(bench):
     """Rung: property."""
     bench.air("jumped", 20.0, 50.0, start=NOW + HOUR, end=NOW + 3 * HOUR)
-    standing = bench.standing(bench.open("cleat", "jumped", ago_h=2))
-    assert standing.readiness is None or standing.readiness.state is WaitState.NO_AIR
+    status = bench.status(bench.open("cleat", "jumped", ago_h=2))
+    assert status.readiness is None or status.readiness.state is WaitState.NO_AIR
 
 
 def test_a_kind_that_is_retired_while_open_changes_nothing(bench):
     """Rung: property."""
     wait_id = bench.open("cleat", ago_h=2)
-    before = bench.standing(wait_id).readiness
+    before = bench.status(wait_id).readiness
     bench.do("kind", kind="cleat", basis_s=40 * 3600.0)
     bench.do("retire", kind="cleat")
-    assert bench.standing(wait_id).readiness == before
+    assert bench.status(wait_id).readiness == before
     with pytest.raises(Rejected, match="kind = 'cleat': must be one of"):
         bench.open("cleat")
 
@@ -315,14 +315,14 @@ def test_the_shops_own_kinds_stand_over_those_that_ship():
 def test_a_joint_has_two_times_in_reference_air_each_its_usual_one(bench):
     """Rung: property."""
     crack = KINDS["plate-crack"]
-    found = bench.standing(bench.open("plate-crack"))
+    found = bench.status(bench.open("plate-crack"))
     for told, usual_s in ((found.readiness, crack.basis_s), (found.load, crack.load_s)):
         assert told.ready_ms == pytest.approx(NOW + 1000 * usual_s, rel=0, abs=0.04e3 * usual_s)
         assert told.ready_low_ms <= told.ready_ms <= told.ready_high_ms
     assert found.load.ready_high_ms - found.load.ready_ms > found.readiness.ready_high_ms - (
         found.readiness.ready_ms
     )
-    assert bench.standing(bench.open("spirit-coat")).load is None
+    assert bench.status(bench.open("spirit-coat")).load is None
 
 
 @pytest.mark.parametrize(("temp_c", "rh_pct"), [(15.0, 70.0), (26.0, 30.0), (20.0, 50.0)])
@@ -331,7 +331,7 @@ def test_no_joint_may_be_loaded_before_its_clamps_come_off(bench, temp_c, rh_pct
     bench.air("there", temp_c, rh_pct)
     bench.do("kind", kind="cleat", load_s=4 * 3600.0, never_shorter=False)  # as its usual time
     for kind in ("cleat", "neck-or-block"):
-        found = bench.standing(bench.open(kind, "there"))
+        found = bench.status(bench.open(kind, "there"))
         for name in ("ready_low_ms", "ready_ms", "ready_high_ms"):
             off, load = getattr(found.readiness, name), getattr(found.load, name)
             assert off is not None
@@ -341,7 +341,7 @@ def test_no_joint_may_be_loaded_before_its_clamps_come_off(bench, temp_c, rh_pct
 def test_a_joint_counts_on_after_its_clamps_are_off_and_then_is_told(bench):
     """Rung: property."""
     wait_id = bench.open("cleat", ago_h=5)
-    before = bench.standing(wait_id)
+    before = bench.status(wait_id)
     assert before.ready
     bench.do("release", wait=wait_id)
     waits = Journal(bench.reader).waits.values()
@@ -365,7 +365,7 @@ def test_damp_air_after_the_clamps_are_off_puts_the_second_time_off(bench):
         bench.do("release", wait=wait_id, at_ms=NOW - HOUR)
     bench.air("cellar", 15.0, 72.0)
     bench.do("move", wait=ids[1], place="cellar", at_ms=NOW - HOUR)
-    stays, moved = (bench.standing(wait_id).load.ready_ms for wait_id in ids)
+    stays, moved = (bench.status(wait_id).load.ready_ms for wait_id in ids)
     assert moved > stays + 2 * HOUR
 
 
@@ -383,13 +383,13 @@ def test_what_raises_the_usual_time_raises_the_time_to_load_alike(bench):
 
 def test_the_air_to_come_is_named_by_its_source(bench):
     """Rung: property."""
-    assert bench.standing(bench.open("cleat")).air_from is AirSource.PATTERN
+    assert bench.status(bench.open("cleat")).air_from is AirSource.PATTERN
     bench.air("new", 24.0, 35.0, start=NOW - HOUR // 4)
-    new = bench.standing(bench.open("cleat", "new"))
+    new = bench.status(bench.open("cleat", "new"))
     assert new.air_from is AirSource.PRESENT
     assert new.readiness.ready_ms is not None
     bench.air("silent", 24.0, 35.0, start=NOW - 2 * DAY, end=NOW - 7 * HOUR)
-    silent = bench.standing(bench.open("neck-or-block", "silent", ago_h=12))
+    silent = bench.status(bench.open("neck-or-block", "silent", ago_h=12))
     assert (silent.air_from, silent.readiness.ready_ms) == (AirSource.NONE, None)
 
 
@@ -397,7 +397,7 @@ def test_the_air_to_come_is_named_by_its_source(bench):
 @pytest.mark.parametrize("share", [0.5, 0.97, 1.02, 1.1, 3.0])
 def test_no_range_ends_before_it_begins(bench, kind, share):
     """Rung: property."""
-    found = bench.standing(bench.open(kind, ago_h=share * KINDS[kind].basis_s / 3600)).readiness
+    found = bench.status(bench.open(kind, ago_h=share * KINDS[kind].basis_s / 3600)).readiness
     assert found.ready_low_ms <= found.ready_ms <= found.ready_high_ms
 
 

@@ -22,9 +22,9 @@ from monitor.wood.evaluation import (
     NO_AIR,
     WARM_UP_S,
     WATCH_WARM_UP_MS,
+    instrument_statuses,
     warm_up_margins_k,
     wood_history,
-    wood_standings,
 )
 
 NOW = 1_795_600_000_000 // 600_000 * 600_000
@@ -52,8 +52,8 @@ class Shop:
             ]
         )
 
-    def do(self, what, now=NOW, **wish):
-        asked = {"about": "instrument", "do": what, "by": "test"} | wish
+    def do(self, what, now=NOW, **request):
+        asked = {"about": "instrument", "do": what, "by": "test"} | request
         return self.commands.carry_out(asked, now)["instrument"]
 
     def take_in(self, reference="VN-31", *, ago=10 * DAY, home=50.0, kind="violin", **more):
@@ -70,14 +70,14 @@ class Shop:
     def instrument(self, instrument_id):
         return Journal(self.reader).instruments[instrument_id]
 
-    def standing(self, instrument_id, now=NOW):
-        (found,) = wood_standings(
+    def status(self, instrument_id, now=NOW):
+        (found,) = instrument_statuses(
             self.reader, self.settings, [self.instrument(instrument_id)], now
         )
         return found
 
     def parts(self, instrument_id):
-        return {one.part.name: one for one in self.standing(instrument_id).answer.parts}
+        return {one.part.name: one for one in self.status(instrument_id).answer.parts}
 
 
 @pytest.fixture
@@ -91,7 +91,7 @@ def shop(tmp_path):
 @pytest.mark.slow
 def test_in_the_air_of_its_home_an_instrument_rests_and_may_be_closed(shop):
     """Rung: property."""
-    found = shop.standing(shop.take_in(open=True)).answer
+    found = shop.status(shop.take_in(open=True)).answer
     assert (found.closing.close, found.closing.reason) == (Close.YES, Reason.NEAR_HOME)
     assert found.known_share == pytest.approx(1.0, abs=0.01)
     for one in found.parts:
@@ -105,7 +105,7 @@ def test_in_the_air_of_its_home_an_instrument_rests_and_may_be_closed(shop):
 def test_away_from_its_home_it_dries_or_swells_and_must_wait(shop, home, reason, sign):
     """Rung: property."""
     one = shop.take_in(home=home, open=True)
-    found = shop.standing(one).answer
+    found = shop.status(one).answer
     assert (found.closing.close, found.closing.reason) == (Close.NOT_YET, reason)
     back = shop.parts(one)["back"]
     # Where it settles: the Wood Handbook's eq. 4-5 (FPL-GTR-190, 2010), as `science.wood` has it,
@@ -119,7 +119,7 @@ def test_away_from_its_home_it_dries_or_swells_and_must_wait(shop, home, reason,
 
 def test_without_its_home_nothing_is_promised(shop):
     """Rung: property."""
-    found = shop.standing(shop.take_in(home=None, open=True)).answer
+    found = shop.status(shop.take_in(home=None, open=True)).answer
     assert (found.closing.close, found.closing.reason) == (Close.UNKNOWN, Reason.HOME_UNKNOWN)
     assert WoodAssumptions.HOME_INDOORS in found.assumed
 
@@ -146,10 +146,10 @@ def test_a_moved_instrument_has_the_air_of_each_place(shop):
 def test_a_place_without_a_sensor_and_one_just_come_say_so(shop):
     """Rung: property."""
     loft = shop.do("register", reference="a", kind="viola", place="loft", arrived_ms=NOW - DAY)
-    assert (shop.standing(loft).answer, shop.standing(loft).why_not) == (None, NO_AIR)
+    assert (shop.status(loft).answer, shop.status(loft).why_not) == (None, NO_AIR)
     assert wood_history(shop.reader, shop.instrument(loft), NOW) is None
     fresh = shop.take_in("b", ago=0)
-    assert (shop.standing(fresh).answer, shop.standing(fresh).why_not) == (None, JUST_CAME)
+    assert (shop.status(fresh).answer, shop.status(fresh).why_not) == (None, JUST_CAME)
     assert wood_history(shop.reader, shop.instrument(fresh), NOW) is None
 
 
@@ -157,7 +157,7 @@ def test_air_that_was_read_only_before_it_came_tells_nothing_of_now(shop):
     """Rung: property."""
     shop.air("rack", 20.0, 50.0, end=NOW - 5 * DAY)
     one = shop.do("register", reference="a", kind="viola", place="rack", arrived_ms=NOW - 4 * DAY)
-    found = shop.standing(one).answer
+    found = shop.status(one).answer
     assert (found.closing.close, found.closing.reason) == (Close.UNKNOWN, Reason.OLD_AIR)
     assert found.known_share == 0
     assert not wood_history(shop.reader, shop.instrument(one), NOW).known.any()
@@ -168,7 +168,7 @@ def test_gaps_and_old_readings_are_told_even_if_where_it_was_before_is_still_hea
     shop.air("rack", 20.0, 50.0, end=NOW - 6 * DAY)
     one = shop.take_in()
     shop.do("move", instrument=one, place="rack", at_ms=NOW - 9 * DAY)
-    found = shop.standing(one).answer
+    found = shop.status(one).answer
     assert (found.closing.close, found.closing.reason) == (Close.UNKNOWN, Reason.OLD_AIR)
     assert found.known_share == pytest.approx(0.4, abs=0.02)
     assert found.longest_gap_s == pytest.approx(6 * 86_400, rel=0.01)
@@ -190,7 +190,7 @@ def test_hourly_means_of_a_long_stay_tell_the_same_as_fine_ones(shop):
 def test_of_a_stay_beyond_what_is_read_the_last_part_counts(shop):
     """Rung: property."""
     one = shop.take_in(ago=LONGEST_MS + 300 * DAY)
-    found = shop.standing(one).answer
+    found = shop.status(one).answer
     assert found.parts[0].moisture_pct.median == pytest.approx(
         found.parts[0].home_moisture_pct.median, abs=0.1
     )
@@ -205,10 +205,10 @@ def test_a_history_runs_from_its_rest_to_where_it_stands_now_and_ends_with_its_l
     assert found.mean[:, 0] == pytest.approx(found.home_moisture_pct, abs=0.1)
     assert int(found.at_ms[-1]) == NOW
     assert found.opened.sum() == pytest.approx(3 * 144, abs=2)
-    standing = shop.parts(one)
+    status = shop.parts(one)
     for i, part in enumerate(found.parts):
         # The best estimate lies within the range of the draws. Tolerance: ours.
-        low, _, high = standing[part.name].moisture_pct
+        low, _, high = status[part.name].moisture_pct
         assert low - 0.2 <= found.mean[i, -1] <= high + 0.2
     shop.do("leave", instrument=one, at_ms=NOW - DAY)
     assert int(wood_history(shop.reader, shop.instrument(one), NOW).at_ms[-1]) == NOW - DAY
@@ -219,7 +219,7 @@ def test_each_instrument_is_told_in_the_order_asked(shop):
     """Rung: property."""
     ids = [shop.take_in(name, ago=ago * DAY) for name, ago in (("a", 3), ("b", 60), ("c", 7))]
     asked = [shop.instrument(one) for one in ids]
-    found = wood_standings(shop.reader, shop.settings, asked, NOW)
+    found = instrument_statuses(shop.reader, shop.settings, asked, NOW)
     assert [one.instrument.id for one in found] == ids
 
 
@@ -254,7 +254,7 @@ def test_safe_to_close_never_disagrees_with_what_the_air_says(tmp_path, rh, temp
     made.air("bench", temp, rh)
     # Its home is as the shop is, so that the wood alone would let it be closed.
     one = made.take_in(home=rh, home_temp_c=temp, open=True)
-    found = made.standing(one)
+    found = made.status(one)
     (air,) = air_now(recent(made.reader, made.settings, NOW), made.settings, NOW)
     assert forbids in air.assessment.sentence
     assert found.answer.closing.reason is reason
@@ -270,9 +270,9 @@ def test_safe_to_close_never_disagrees_with_what_the_air_says(tmp_path, rh, temp
 def test_what_is_still_cold_is_not_safe_to_close(shop):
     """Rung: property."""
     one = shop.take_in(ago=HOUR, home=50.0, arrived_temp_c=-5.0, open=True)
-    assert shop.standing(one).answer.closing.reason is Reason.COLD
-    told = closeness(shop.standing(one), NOW, ZoneInfo("UTC"))
+    assert shop.status(one).answer.closing.reason is Reason.COLD
+    told = closeness(shop.status(one), NOW, ZoneInfo("UTC"))
     assert (told.word, told.then) == ("Not now", "")
     assert "Leave its case shut" in told.why
     warm = shop.take_in("VN-32", ago=HOUR, home=50.0, open=True)
-    assert shop.standing(warm).answer.closing.close is Close.YES
+    assert shop.status(warm).answer.closing.close is Close.YES

@@ -31,7 +31,7 @@ commands, guests = wood_fixtures.commands, wood_fixtures.guests
 book, shop, client = wood_fixtures.book, wood_fixtures.shop, wood_fixtures.client
 
 
-def wish(form, shop, book, do="register", **more):
+def request(form, shop, book, do="register", **more):
     asked = {"id": "a", "by": "Ina", "do": do, "at_ms": NOON, **more}
     typed = Form(form, shop.settings)
     values = wood_forms.values_of(asked, typed, shop, book)
@@ -43,7 +43,7 @@ NEW = {"reference": "VN-9", "kind": "violin", "place": "front-bench", "opened": 
 
 
 def test_a_few_taps_make_a_registration(commands, shop, book):
-    assert wish(NEW | {"home": "damp"}, shop, book) == {
+    assert request(NEW | {"home": "damp"}, shop, book) == {
         "reference": "VN-9",
         "kind": "violin",
         "place": "front-bench",
@@ -59,11 +59,11 @@ def test_a_few_taps_make_a_registration(commands, shop, book):
         "arrived": "2026-11-24T09:30",
         "note": "ask",
     }
-    found = wish(NEW | typed, shop, book)
+    found = request(NEW | typed, shop, book)
     assert (found["home_rh_pct"], found["open"], found["note"]) == (41.5, True, "ask")
     assert formats.stamp(found["due_ms"], PARIS) == "Fri 4 Dec 2026 23:59"
     assert formats.stamp(found["arrived_ms"], PARIS) == "Tue 24 Nov 2026 09:30"
-    assert wish(NEW | {"home": "unknown"}, shop, book)["home_rh_pct"] is None
+    assert request(NEW | {"home": "unknown"}, shop, book)["home_rh_pct"] is None
 
 
 def test_temperatures_are_read_in_the_readers_unit(tmp_path):
@@ -72,9 +72,9 @@ def test_temperatures_are_read_in_the_readers_unit(tmp_path):
     shop = ShopData(settings)
     with contextlib.closing(Writer(settings.store_path)):
         book = WoodQueries(shop, CachedJournal(shop))
-        found = wish(NEW | {"home_temp": "68", "cold": "39.2"}, shop, book)
+        found = request(NEW | {"home_temp": "68", "cold": "39.2"}, shop, book)
         assert (found["home_temp_c"], found["arrived_temp_c"]) == (20.0, 4.0)
-        wrong = wish(NEW | {"home_temp": "140"}, shop, book)
+        wrong = request(NEW | {"home_temp": "140"}, shop, book)
     with pytest.raises(Rejected) as caught:
         read_request({"about": "instrument", "do": "register"} | wrong, NOON)
     (fault,) = caught.value.faults
@@ -96,7 +96,7 @@ UNREADABLE = [
 @pytest.mark.parametrize(("form", "fields"), UNREADABLE)
 def test_what_cannot_be_read_is_told_at_its_field(commands, shop, book, form, fields):
     with pytest.raises(Rejected) as caught:
-        wish(NEW | form, shop, book)
+        request(NEW | form, shop, book)
     found = {fault.field: beside_field(fault, "", "C") for fault in caught.value.faults}
     assert found == fields
 
