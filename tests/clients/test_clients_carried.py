@@ -89,7 +89,7 @@ def test_a_year_of_weather_alone_says_that_nothing_was_measured():
 
 
 @pytest.mark.parametrize(
-    ("request", "airs", "field", "said"),
+    ("typed", "airs", "field", "said"),
     [
         (JANUARY | {"climate": "normals"}, HomeSources(), "out.1", "January is missing"),
         (
@@ -105,9 +105,9 @@ def test_a_year_of_weather_alone_says_that_nothing_was_measured():
         (CLIMATE | {"temp.1": 21.0, "rh.1": 75.0}, HomeSources(), "rh.1", "-8 °C outdoors"),
     ],
 )
-def test_what_is_wrong_with_a_climate_is_said_at_its_field(request, airs, field, said):
+def test_what_is_wrong_with_a_climate_is_said_at_its_field(typed, airs, field, said):
     with pytest.raises(ClientFault) as caught:
-        calculate_sheet(read_sheet_request(request), airs, members=4)
+        calculate_sheet(read_sheet_request(typed), airs, members=4)
     assert said in caught.value.fields[field]
 
 

@@ -192,7 +192,7 @@ def test_months_are_told_from_the_first_to_the_last_over_the_new_year():
 
 
 @pytest.mark.parametrize(
-    ("request", "field", "said"),
+    ("typed", "field", "said"),
     [
         (
             {"rh.1": 60.0, "out.1": -20.0, "temp.1": 20.0},
@@ -212,9 +212,9 @@ def test_months_are_told_from_the_first_to_the_last_over_the_new_year():
         ({"source": "normals", "temp.1": 3.0, "rh.1": 80.0}, "temp.2", "February is missing"),
     ],
 )
-def test_what_is_wrong_is_said_at_its_field(request, field, said):
+def test_what_is_wrong_is_said_at_its_field(typed, field, said):
     with pytest.raises(ClientFault) as caught:
-        read_sheet_request(request)
+        read_sheet_request(typed)
     assert re.search(said, caught.value.fields[field])
 
 

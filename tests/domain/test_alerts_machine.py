@@ -550,7 +550,7 @@ def test_the_shops_limits_are_in_the_starting_rules():
 
 
 @pytest.mark.parametrize(
-    ("action", "request", "why"),
+    ("action", "fields", "why"),
     [
         (AlertAction.SNOOZE, {}, "minutes is missing"),
         (AlertAction.SNOOZE, {"minutes": 2}, "whole number from 5 to"),
@@ -560,11 +560,11 @@ def test_the_shops_limits_are_in_the_starting_rules():
         (AlertAction.ACKNOWLEDGE, {"minutes": 5}, "minutes is not a field"),
     ],
 )
-def test_what_cannot_be_done_to_an_alert_is_told(action, request, why):
+def test_what_cannot_be_done_to_an_alert_is_told(action, fields, why):
     shop = Shop(DRY)
     shop.see(11, dry=35.0)
     with pytest.raises(Rejected, match=why):
-        shop.do(action, **request)
+        shop.do(action, **fields)
 
 
 def test_an_alert_is_acknowledged_once_and_noted_even_when_over():

@@ -192,7 +192,7 @@ def test_a_corrected_value_never_leaves_what_can_be(shop):
 
 
 @pytest.mark.parametrize(
-    ("do", "request", "why"),
+    ("do", "fields", "why"),
     [
         ("seal", {"salt": "sugar"}, "must be one of LiCl"),
         ("take", {}, "is not in a jar"),
@@ -215,10 +215,10 @@ def test_a_corrected_value_never_leaves_what_can_be(shop):
         ("abandon", {}, "not being"),
     ],
 )
-def test_what_cannot_be_is_refused_and_changes_nothing(shop, do, request, why):
+def test_what_cannot_be_is_refused_and_changes_nothing(shop, do, fields, why):
     shop.hears("bench", "a", NOW - 10 * MIN, NOW, 50.0)
     with pytest.raises(MonitorError, match=why):
-        shop.do(do, NOW, **request)
+        shop.do(do, NOW, **fields)
     assert not shop.reader.histories()
 
 

@@ -106,11 +106,11 @@ REFUSED = [
 ]
 
 
-@pytest.mark.parametrize(("action", "request", "why"), REFUSED, ids=[why for *_, why in REFUSED])
-def test_an_opening_that_cannot_be_is_refused(action, request, why):
+@pytest.mark.parametrize(("action", "fields", "why"), REFUSED, ids=[why for *_, why in REFUSED])
+def test_an_opening_that_cannot_be_is_refused(action, fields, why):
     """Rung: property."""
     with pytest.raises(Rejected, match=why):
-        body_of(None, action, request, NOW)
+        body_of(None, action, fields, NOW)
 
 
 def test_what_does_not_fit_the_state_is_refused(wait):
