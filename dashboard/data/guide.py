@@ -8,10 +8,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from dashboard.data.records import OutboxEntry, Outcome
 from dashboard.data.shop import ShopData
 from monitor.core.errors import StoreFault
+from monitor.domain.channel_test import TEST_ID
 from monitor.domain.guide import GuideStep
 from monitor.settings import LOOPBACK
+from monitor.store import forecasts
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from dashboard.data.journal import CachedJournal
     from monitor.commands import Journal
     from monitor.settings import Settings
@@ -47,9 +51,9 @@ def guide_state(shop: ShopData, kept: CachedJournal) -> GuideState:
             GuideStep.CHANNEL: bool(settings.channels)
             and any(e.outcome is Outcome.DELIVERED for e in newest),
             GuideStep.DEVICES: settings.board.host not in LOOPBACK,
-            GuideStep.FORECAST: bool(settings.forecasts),
+            GuideStep.FORECAST: any(forecasts.last_of(reader, s.id) for s in settings.forecasts),
         }
-        test = next((e for e in newest if e.notice.notice_id.startswith("test-")), None)
+        test = next(iter(tests_of_channels(newest, settings)), None)
         return GuideState(
             frozenset(step for step, is_done in done.items() if is_done),
             frozenset(journal.skipped),
@@ -57,6 +61,16 @@ def guide_state(shop: ShopData, kept: CachedJournal) -> GuideState:
         )
 
     return kept.ask(read)
+
+
+def tests_of_channels(entries: Iterable[OutboxEntry], settings: Settings) -> list[OutboxEntry]:
+    """The test notices of the channels in the settings, among entries of the outbox."""
+    channels = [channel.id for channel in settings.channels]
+    return [
+        one
+        for one in entries
+        if one.notice.notice_id.startswith(TEST_ID) and one.channel in channels
+    ]
 
 
 def is_new(settings: Settings) -> bool:

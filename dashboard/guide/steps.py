@@ -8,9 +8,8 @@ from zoneinfo import available_timezones
 
 from dash import dcc, html
 
-from dashboard.data.records import Outcome
 from dashboard.guide.forms import LABELS, SAVE, TOPIC
-from dashboard.ui import formats, reading_form
+from dashboard.ui import formats, notice_test, reading_form
 from dashboard.ui.controls import action_button, fault_line, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
@@ -277,9 +276,18 @@ def _channel(shop: ShopData, state: GuideState) -> list[Component]:
         ],
         className="field",
     )
-    parts: list[Component] = [_tested(one.id) for one in channels]
-    if state.test:
-        parts.append(html.P(test_words(state, shop), role="status"))
+    parts: list[Component] = [
+        html.Div(
+            [
+                html.Span(f"Channel {one.id} is set. A test that arrives ends this step."),
+                notice_test.tap(one.id),
+            ],
+            className="taps wide",
+        )
+        for one in channels
+    ]
+    if test := state.test:
+        parts.append(html.P(notice_test.outcome(test, shop.settings.zone), role="status"))
     return [
         html.P(
             "Alerts that need you, and the morning brief, are also sent to your mailbox or phone. "
@@ -301,34 +309,6 @@ def _channel(shop: ShopData, state: GuideState) -> list[Component]:
     ]
 
 
-def _tested(channel: str) -> Component:
-    """A channel that is set, and a tap that tests it."""
-    test = action_button(
-        "Send a test notice",
-        "test",
-        about="channel",
-        channel=channel,
-        said="The notice is being sent.",
-    )
-    return html.Div(
-        [html.Span(f"Channel {channel} is set. A test that arrives ends this step."), test],
-        className="taps wide",
-    )
-
-
-def test_words(state: GuideState, shop: ShopData) -> str:
-    """Outcome of the last test notice in words."""
-    test = state.test
-    if test is None:
-        return ""
-    when = formats.when(test.ended_ms or now_ms(), now_ms(), shop.settings.zone)
-    if test.outcome is Outcome.DELIVERED:
-        return f"The last test through {test.channel} was delivered {when}."
-    if test.attempts:
-        return f"The last test through {test.channel} failed: {test.last_error}."
-    return f"The test through {test.channel} is being sent."
-
-
 def _devices(shop: ShopData, _: GuideState) -> list[Component]:
     host = shop.settings.board.host
     return [
@@ -347,7 +327,7 @@ def _devices(shop: ShopData, _: GuideState) -> list[Component]:
     ]
 
 
-def _forecast(shop: ShopData, _: GuideState) -> list[Component]:
+def _forecast(shop: ShopData, state: GuideState) -> list[Component]:
     settings, weather = shop.settings, shop.settings.weather
     chosen = next((s.service for s in settings.forecasts if s.service), SERVICES[0])
     return [
@@ -355,6 +335,11 @@ def _forecast(shop: ShopData, _: GuideState) -> list[Component]:
             "The outlook of your shop's air needs an outdoor forecast. The weather service gets your "
             "position, rounded to about a kilometre, and your mail address. Read the terms of the "
             "service before you save."
+        ),
+        *(
+            [html.P("The source is set. This step is done when its first forecast has come.")]
+            if settings.forecasts and GuideStep.FORECAST not in state.done
+            else []
         ),
         _form(
             GuideStep.FORECAST,

@@ -74,7 +74,7 @@ def _change(
     if text == shown(value, of, form.unit) or (of.kind is Kind.SECRET and not text):
         return
     new = typed(form, name, of)
-    if new is None:
+    if new is None or (new == "" and of.default is None and value is not None):
         removed.append(path)
     else:
         sets.append({"path": path, "value": new})

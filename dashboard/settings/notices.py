@@ -1,4 +1,4 @@
-"""A test of a channel for notices from the board, and the terms of the weather services."""
+"""Results of tests of the channels for notices, and the terms of the weather services."""
 
 from __future__ import annotations
 
@@ -6,62 +6,46 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 import dash
-from dash import ALL, Input, Output, html
+from dash import Input, Output, html
 
-from dashboard.access.visitor import record
+from dashboard.data.guide import NOTICES_READ, tests_of_channels
+from dashboard.ui import notice_test, page_frame
 from dashboard.ui.markup import attributes
-from monitor.core.errors import MonitorError
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.data.settings import SettingsQueries
+    from dashboard.data.shop import ShopData
 
-TAP, SAID = "channel-test", "channel-said"
+SAID = "channel-said"
 
 
-def register(app: dash.Dash, book: SettingsQueries) -> None:
-    """Hang the test into the app."""
+def register(app: dash.Dash, shop: ShopData) -> None:
+    """Hang the refreshing of the result into the app."""
 
     @app.callback(
         Output(SAID, "children"),
-        Input({"type": TAP, "of": ALL}, "n_clicks"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
         prevent_initial_call=True,
     )
-    def tapped(_clicks: list[int | None]) -> str:
-        tap = dash.ctx.triggered_id
-        if not isinstance(tap, dict) or not dash.ctx.triggered[0]["value"]:
-            raise dash.exceptions.PreventUpdate
-        return f"{tap.get('of')}: {result(book, str(tap.get('of')))}"
+    @page_frame.where_store_fails(lambda *_: dash.no_update)
+    def refresh(_token: str, _changed: str) -> str:
+        return outcome(shop)
 
 
-def test(channel: str) -> Component:
-    """The tap that tests a channel."""
-    return html.Button(
-        "Send a test notice", id={"type": TAP, "of": channel}, className="tap", type="button"
+def said(shop: ShopData) -> Component:
+    """The line where the result of the last test appears."""
+    return html.P(
+        outcome(shop), id=SAID, role="status", className="said", **attributes(aria_live="polite")
     )
 
 
-def said() -> Component:
-    """The line where the result of a test appears."""
-    return html.P(id=SAID, role="status", className="said", **attributes(aria_live="polite"))
-
-
-def result(book: SettingsQueries, channel: str) -> str:
-    """Result of a test notice through a channel as it is saved now."""
-    from monitor.notifications.channel_test import new_id, send_test
-
-    try:
-        now = book.present()
-        one = next((one for one in now.channels if one.id == channel), None)
-        if one is None:
-            return "This channel is not saved any more. Load the page again."
-        took_s = send_test(one, now.shop.name, new_id())
-    except MonitorError as exc:
-        record("notice test", f"{channel}: not delivered")
-        return f"Not delivered: {exc}. Correct the address and try again."
-    record("notice test", channel)
-    return f"Delivered in {took_s:.1f} s. Look at the phone or in the mailbox."
+@page_frame.where_store_fails(lambda *_: "")
+def outcome(shop: ShopData) -> str:
+    """Result of the last test notice in words; empty without one."""
+    tests = tests_of_channels(shop.notices(NOTICES_READ).newest, shop.settings)
+    return notice_test.outcome(tests[0], shop.settings.zone) if tests else ""
 
 
 def terms() -> list[Component]:

@@ -9,8 +9,8 @@ from dash import dcc, html
 
 from dashboard.settings import files, network, notices
 from dashboard.settings.forms import NEW
-from dashboard.settings.sections import HELP, LISTS, SECTIONS, WORDS, time_zones
-from dashboard.ui import formats, page_frame
+from dashboard.settings.sections import HELP, LISTS, SECTIONS, WORDS, name_of, time_zones, value_of
+from dashboard.ui import formats, notice_test, page_frame
 from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
 from dashboard.ui.setting_fields import setting_field, unsaved
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 HISTORY_SHOWN = 40
 """Most changes in the history on the page."""
+ONE_QUANTITY = ("format", "quantity", "unit")
+"""Fields of a rule for a topic that one with several quantities does not have."""
 CLASSES = "sheet bench one settings"
 ELSEWHERE = (
     ("/people", "People", "Who may sign in, passwords, wall screens"),
@@ -51,7 +53,7 @@ def register(app: dash.Dash, shop: ShopData, book: SettingsQueries) -> None:
         title="Settings",
         layout=lambda section="", **_: one(shop, book, section),
     )
-    notices.register(app, book)
+    notices.register(app, shop)
     network.register(app, shop)
     files.register(app, shop, book)
 
@@ -114,7 +116,7 @@ def one(shop: ShopData, book: SettingsQueries, name: str) -> Component:
     elif fields:
         parts += _form(f"{name}-form", fields, now, "Save")
     for group in section.lists:
-        parts += _list(book, group, now, unit)
+        parts += _list(shop, book, group, now, unit)
     return _page(parts)
 
 
@@ -155,7 +157,9 @@ def _form(form: str, fields: list[Any], now: Settings, word: str, **tap: str) ->
     ]
 
 
-def _list(book: SettingsQueries, group: str, now: Settings, unit: Unit) -> list[Component]:
+def _list(
+    shop: ShopData, book: SettingsQueries, group: str, now: Settings, unit: Unit
+) -> list[Component]:
     """The things of a list, each folded, and a form for a new one."""
     item = LISTS[group]
     known = {getattr(one, "id", str(i)): one for i, one in enumerate(getattr(now, group))}
@@ -165,7 +169,7 @@ def _list(book: SettingsQueries, group: str, now: Settings, unit: Unit) -> list[
     if group == "forecasts":
         parts += notices.terms()
     if group == "channels":
-        parts.append(notices.said())
+        parts.append(notices.said(shop))
     for key, thing in known.items():
         parts.append(_thing(group, key, thing, now, unit))
     if group == "places":
@@ -200,12 +204,16 @@ def _thing(group: str, key: str, thing: Any, now: Settings, unit: Unit) -> Compo
     fields = [
         _field(f"{group}/{key}/{name}", words, now, unit, group, name)
         for name, words in item.fields.items()
+        if not (getattr(thing, "format", "") == "json" and name in ONE_QUANTITY)
     ]
-    if group == "topics":
-        parts: list[Any] = [html.P(f"{thing.format}, as {thing.place}/{thing.sensor}")]
-    else:
-        parts = _form(f"{group}-{key}-form", fields, now, "Save")
-    tests = [notices.test(key)] if group == "channels" else []
+    parts: list[Any] = _form(f"{group}-{key}-form", fields, now, "Save")
+    if picks := getattr(thing, "quantities", None):
+        read = ", ".join(
+            f"{quantity.replace('_', ' ')} ({pick.unit}) from {pick.pointer or 'the whole message'}"
+            for quantity, pick in picks.items()
+        )
+        parts.append(html.P(f"Its JSON is read so: {read}."))
+    tests = [notice_test.tap(key)] if group == "channels" else []
     remove = action_button(
         f"Remove this {item.word}",
         "change",
@@ -309,6 +317,11 @@ def _entry(number: int, event: Event, shop: ShopData, *, newest: bool) -> Compon
         then="reload",
     )
     return html.Li(
-        [html.P([html.Strong(f"{number}. {when}{by}: "), event_words(event)]), undo],
+        [
+            html.P(
+                [html.Strong(f"{number}. {when}{by}: "), event_words(event, name_of, value_of)]
+            ),
+            undo,
+        ],
         className="change",
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import chain
 from typing import NamedTuple
 from zoneinfo import available_timezones
@@ -219,6 +220,33 @@ HELP = {
 }
 """Help of fields whose settings have none, or have one for the file; with its list where another
 setting has the same name."""
+
+
+_NAMES = {name: label for one in SECTIONS.values() for name, label in one.fields.items()} | {
+    "board/host": "Address of the board",
+    "board/password": "The shop's password",
+}
+_ITEMS = {group: item.word.capitalize() for group, item in LISTS.items()}
+
+
+def name_of(path: Sequence[str]) -> str:
+    """A setting by the label of its field, such as “Place bench, lowest RH of its band”; by its name in
+    the file if no page has it."""
+    group, *rest = path
+    if group in LISTS and rest:
+        key = str(int(rest[0]) + 1) if rest[0].isdecimal() else rest[0]
+        label = LISTS[group].fields.get(rest[-1], ".".join(rest[1:]))
+        return f"{_ITEMS[group]} {key}{f', {_lower(label)}' if label else ''}"
+    return _NAMES.get("/".join(path), ".".join(path))
+
+
+def value_of(path: Sequence[str], value: object) -> object:
+    """A value of a setting as its field shows it."""
+    return WORDS.get(path[-1], {}).get(str(value), value)
+
+
+def _lower(label: str) -> str:
+    return label if label[:2].isupper() else label[:1].lower() + label[1:]
 
 
 def time_zones() -> list[str]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import time
 from typing import Annotated
 
 import typer
 
 from monitor.cli.output import out
 from monitor.cli.shared import known, wrong
+from monitor.core.clock import now_ms
+from monitor.domain.channel_test import notice_of_test, readers_of
 from monitor.settings import Settings
 
 
@@ -18,24 +21,26 @@ def notify_test(
     ] = "",
 ) -> None:
     """Send a test notice through one channel, or through all."""
-    from monitor.notifications.channel_test import new_id, send_test
-    from monitor.notifications.sender import NotSent
+    from monitor.notifications import sender
 
     names = [one.id for one in settings.channels]
     if not names:
         wrong("The settings have no [[channels]]. Add one to the settings file first.")
     if channel:
         known(channel, names, "channel")
-    notice_id, all_sent = new_id(), True
+    all_sent = True
     for one in settings.channels:
         if channel not in ("", one.id):
             continue
+        notice = notice_of_test(readers_of(one.id), one.least, settings.shop.name, now_ms())
+        began = time.monotonic()
         try:
-            took_s = send_test(one, settings.shop.name, notice_id)
-        except NotSent as exc:
+            sender.send(one.url.get_secret_value(), notice)
+        except sender.NotSent as exc:
             all_sent = False
             out.print(f"BAD   {one.id}  not delivered: {exc}", style="bold red")
         else:
-            out.print(f"good  {one.id}  delivered in {took_s:.1f} s ({notice_id})")
+            took_s = time.monotonic() - began
+            out.print(f"good  {one.id}  delivered in {took_s:.1f} s ({notice.notice_id})")
     if not all_sent:
         raise typer.Exit(1)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import uuid
 from collections.abc import Mapping
 
 from monitor.commands.request import Command, Decision
 from monitor.core.errors import Fault, Rejected
-from monitor.domain.channel_test import SendTestNotice
+from monitor.domain.channel_test import SendTestNotice, TestLimit, notice_of_test, readers_of
 from monitor.domain.guide import GuideRequest, SkipStep
-from monitor.domain.notification import Notice
 from monitor.store import outbox
 from monitor.store.connection import Cursor
 
@@ -24,27 +22,27 @@ def decide_guide(command: Command[GuideRequest]) -> Decision:
 
 
 class DecideTestNotice:
-    """Carries out requests for a test notice. `channels`: urgency of each channel's notices, by id."""
+    """Carries out requests for a test notice, some a minute. `channels`: urgency of each channel's
+    notices, by id."""
 
     def __init__(self, channels: Mapping[str, int], shop: str = "") -> None:
-        self._channels, self._shop = channels, shop or "Benchweather"
+        self._channels, self._shop = channels, shop
+        self._limit = TestLimit()
 
     def __call__(self, command: Command[SendTestNotice]) -> Decision:
         channel, now_ms = command.request.channel, command.now_ms
         if channel not in self._channels:
-            known = ", ".join(self._channels) or "none"
-            raise Rejected(Fault("", "channel", channel, f"one of {known}"))
-        notice = Notice(
-            f"test-{uuid.uuid4().hex[:12]}",
-            now_ms,
-            now_ms,
-            self._channels[channel],
-            f"Test notice from {self._shop}",
-            f"Notices reach you here through the channel {channel}. There is nothing to do.",
-        )
+            known = ", ".join(self._channels) or "none yet"
+            text = (
+                f"is not in use: in use are {known}. Restart Benchweather to use a saved channel"
+            )
+            raise Rejected(Fault(text, "channel", channel))
+        self._limit.check(now_ms)
+        notice = notice_of_test(readers_of(channel), self._channels[channel], self._shop, now_ms)
 
         def write(run: Cursor) -> None:
             outbox.add(run, [notice], [channel])
+            self._limit.sent(now_ms)
 
         event = command.event(channel, {"notice": notice.notice_id})
         return Decision([event], {"channel": channel, "notice": notice.notice_id}, write)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from enum import StrEnum
 from typing import Annotated, Any, ClassVar
 
@@ -94,29 +94,41 @@ class RestartService(SettingsRequest, frozen=True, kw_only=True, tag=str(Setting
 REQUESTS = (ChangeSettings, UndoChange, RestartService)
 
 
-def differences_words(differences: Iterable[Mapping[str, Any]]) -> list[str]:
-    """Differences in words. A whole thing that is new or gone is one entry."""
+def differences_words(
+    differences: Iterable[Mapping[str, Any]],
+    name_of: Callable[[Sequence[str]], str] = ".".join,
+    value_of: Callable[[Sequence[str], object], object] = lambda _, value: value,
+) -> list[str]:
+    """Differences in words. A whole thing that is new or gone is one entry.
+
+    `name_of`: a setting in words, by its path; `value_of`: its value, with the path.
+    """
     differences = list(differences)
     whole = {
         tuple(one["path"][:2]): "added" if one["from"] is None else "removed"
         for one in differences
-        if one["path"][2:] == ["id"] and None in (one["from"], one["to"])
+        if one["path"][2:] in (["id"], ["filter"]) and None in (one["from"], one["to"])
     }
-    found = [f"{group}.{key}: {what}" for (group, key), what in whole.items()]
+    found = [f"{name_of(path)}: {what}" for path, what in whole.items()]
     for one in differences:
         if tuple(one["path"][:2]) in whole:
             continue
-        name = ".".join(one["path"])
-        was, now = (_value_words(one.get(side)) for side in ("from", "to"))
+        path = one["path"]
+        name = name_of(path)
+        was, now = (_value_words(value_of(path, one.get(side))) for side in ("from", "to"))
         found.append(f"{name}: changed" if one.get("secret") else f"{name}: {was} → {now}")
     return found
 
 
-def event_words(event: Event) -> str:
-    """An event about the settings in a sentence."""
+def event_words(
+    event: Event,
+    name_of: Callable[[Sequence[str]], str] = ".".join,
+    value_of: Callable[[Sequence[str], object], object] = lambda _, value: value,
+) -> str:
+    """An event about the settings in a sentence; settings as in `differences_words`."""
     if event.action == SettingsAction.RESTART:
         return "Benchweather was restarted."
-    changes = "; ".join(differences_words(event.body["changes"]))
+    changes = "; ".join(differences_words(event.body["changes"], name_of, value_of))
     if event.action == SettingsAction.UNDO:
         return f"Undone: change {event.body['undone']}. {changes}"
     return changes

@@ -19,6 +19,7 @@ from monitor.core.durable_file import write_durably
 from monitor.core.errors import BadPayload, Fault, Rejected, StoreUnavailable
 from monitor.core.json_documents import json_object
 from monitor.core.measurements import text_fault
+from monitor.domain.channel_test import TestLimit, notice_of_test
 from monitor.domain.notification import Notice
 from monitor.notifications import web_push
 from monitor.store import outbox
@@ -110,6 +111,7 @@ class Phones:
         if "@" in contact:
             self._way.setdefault("contact", f"mailto:{contact}")
         self._lock = threading.Lock()
+        self._limit = TestLimit()
         self.book = read(folder)
 
     def channels(self, urgency: int = LEAST) -> list[str]:
@@ -215,16 +217,11 @@ class Phones:
         return phone_id
 
     def _test(self, phone: Phone, now_ms: int) -> str:
-        notice = Notice(
-            f"test-{secrets.token_hex(6)}",
-            now_ms,
-            now_ms,
-            LEAST,
-            "Test notice from Benchweather",
-            f"Notices reach {phone.name}. There is nothing to do.",
-        )
+        self._limit.check(now_ms)
+        notice = notice_of_test(phone.name, LEAST, "", now_ms)
         with self._writer.connection.transaction() as run:
             outbox.add(run, [notice], [phone.channel])
+        self._limit.sent(now_ms)
         return notice.notice_id
 
     def _keep(self, book: PhoneBook) -> None:

@@ -87,7 +87,8 @@ def value_at(settings: Any, path: typing.Sequence[str]) -> Any:
     found = settings
     for key in path:
         if isinstance(found, tuple):
-            found = next((one for one in found if getattr(one, "id", None) == key), None)
+            keys = [getattr(one, "id", str(i)) for i, one in enumerate(found)]
+            found = found[keys.index(key)] if key in keys else None
         else:
             found = getattr(found, key, None)
     return found

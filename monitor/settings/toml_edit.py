@@ -20,7 +20,7 @@ class CannotEdit(MonitorError, ValueError):
 def rewritten(text: str, target: Mapping[str, Any]) -> str:
     """A TOML text changed to hold `target`. What is the same already is not touched.
 
-    Tables in a list are matched by `id`, or by `filter`.
+    Tables in a list are matched by `id`, or by `filter`, or by position where none is new or gone.
 
     Raises
     ------
@@ -69,6 +69,10 @@ def _match_list(items: Any, target: Any) -> bool:
     known, wanted = ([_key(one) for one in many] for many in (items, target))
     if None in (*known, *wanted) or len(set(known)) < len(known) or len(set(wanted)) < len(wanted):
         return False
+    if len(known) == len(wanted) and not any("id" in one for one in items):
+        for one, value in zip(items, target, strict=True):  # a filter itself may have changed
+            _match(one, value)
+        return True
     stay = [key for key in known if key in wanted]
     if stay != wanted[: len(stay)]:  # another order
         return False

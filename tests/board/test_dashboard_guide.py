@@ -5,25 +5,30 @@ from __future__ import annotations
 import contextlib
 
 import dashboard_fixtures as shop_air
+import numpy as np
 import pytest
+from board_requests import said
 
 from dashboard.access import permissions
 from dashboard.data.guide import guide_state, is_new
 from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
-from dashboard.guide import forms, page
+from dashboard.guide import forms, page, steps
 from dashboard.ui.form_input import Form
 from monitor.commands import Commands
 from monitor.commands.guide import DecideTestNotice
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
+from monitor.domain.channel_test import TESTS_A_MINUTE
+from monitor.domain.forecast import Forecast
 from monitor.domain.guide import GuideStep
 from monitor.notifications.sender import fault_of
 from monitor.people.roles import Role
 from monitor.settings import load
-from monitor.store import Writer, outbox
+from monitor.store import Writer, forecasts, outbox
 
 SHOP = {"name": "Quillon Lane", "zone": "Europe/Paris", "unit": "auto", "place": "Front bench"}
+TEST = {"about": "channel", "do": "test", "channel": "shop"}
 MAIL = {"to": "bench@quillon-lane.example", "server": "mail.quillon-lane.example"}
 
 
@@ -140,9 +145,42 @@ def test_what_is_done_follows_from_what_is_there(settings, writer, tmp_path):
 
 def test_a_test_notice_goes_only_through_a_channel_that_is_set(settings, writer):
     commands = Commands(writer, test_notice=DecideTestNotice({"shop": 2}, "Quillon Lane"))
-    with pytest.raises(Rejected, match="one of shop"):
+    with pytest.raises(Rejected, match="in use are shop"):
         commands.carry_out({"about": "channel", "do": "test", "channel": "loft"}, now_ms())
-    commands.carry_out({"about": "channel", "do": "test", "channel": "shop"}, now_ms())
+    commands.carry_out(TEST, now_ms())
     (entry,) = outbox.recent(writer, 5)
     assert (entry.channel, entry.notice.urgency) == ("shop", 2)
     assert "Quillon Lane" in entry.notice.title
+
+
+def test_test_notices_are_limited_and_the_refusal_says_when_to_try_again(writer):
+    commands = Commands(writer, test_notice=DecideTestNotice({"shop": 2}))
+    now = now_ms()
+    for second in range(TESTS_A_MINUTE):
+        commands.carry_out(TEST, now + 1000 * second)
+    with pytest.raises(
+        Rejected, match="at most 3 test notices are sent in a minute: try again in 50 s"
+    ):
+        commands.carry_out(TEST, now + 10_000)
+    assert len(outbox.recent(writer, 9)) == TESTS_A_MINUTE
+    commands.carry_out(TEST, now + 60_000)
+
+
+def test_the_forecast_step_is_done_when_a_forecast_has_come(tmp_path, writer):
+    config = (
+        shop_air.CONFIG + '[weather]\nlatitude = 60\nlongitude = 10\ncontact = "a@b.example"\n'
+    )
+    config += '[[forecasts]]\nid = "met"\nservice = "met-norway"\n'
+    settings = shop_air.settings_in(tmp_path, config=config)
+    shop = ShopData(settings)
+    kept = CachedJournal(shop)
+    state = guide_state(shop, kept)
+    assert GuideStep.FORECAST not in state.done
+    assert "when its first forecast has come" in said(
+        steps.BODIES[GuideStep.FORECAST](shop, state)
+    )
+    valid_ms = now_ms() + 3_600_000 * np.arange(9)
+    with writer.connection.transaction() as run:
+        one = Forecast("met", None, now_ms(), valid_ms, *np.full((4, 9), 5.0))
+        forecasts.add(run, one, now_ms())
+    assert GuideStep.FORECAST in guide_state(shop, kept).done

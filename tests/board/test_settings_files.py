@@ -15,12 +15,21 @@ from board_requests import HERE, said
 from dashboard.access import permissions
 from dashboard.access.visitor import Visitor
 from dashboard.app import create_app
+from dashboard.data.journal import CachedJournal
+from dashboard.data.settings import SettingsQueries
+from dashboard.data.shop import ShopData
+from dashboard.settings import forms as settings_forms
+from dashboard.settings import page as settings_page
+from dashboard.settings import sections
+from dashboard.ui.form_input import Form
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.errors import ImportFault
+from monitor.domain.settings_change import SettingValue, differences_words
 from monitor.people.access_store import AccessStore, Kind
 from monitor.people.roles import Role
 from monitor.readings import file_import
+from monitor.settings.change import SettingsFile
 from monitor.store import Reader, Writer
 
 FILE = b"""when;T;RH
@@ -90,13 +99,13 @@ def test_a_file_is_shown_first_and_stored_by_a_second_tap(shop):
     assert "line 4" in answer["said"]
     assert stored(shop) == {}
     status, answer = shop.send(FILE, store="yes")
-    assert (status, answer["said"]) == (200, "5 readings are stored. 1 lines could not be read.")
+    assert (status, answer["said"]) == (200, "5 readings are stored. Not readable: 1 line.")
     assert stored(shop) == {
         ("attic", "logger-1", "temperature"): 2,
         ("attic", "logger-1", "humidity"): 3,
     }
     _, again = shop.send(FILE, store="yes")
-    assert again["said"].startswith("0 readings are stored. 5 were stored already.")
+    assert again["said"].startswith("0 readings are stored. Stored already: 5.")
     assert list((shop.settings.data / "uploads").iterdir()) == []
 
 
@@ -143,6 +152,62 @@ def test_a_file_that_is_no_record_is_said_to_be_none(shop):
         200,
         "Changed since it was made, or not a record of Benchweather.",
     )
+
+
+TOPIC = """
+[[topics]]
+filter = "loft/t"
+place = "loft"
+sensor = "s1"
+format = "number"
+quantity = "temperature"
+unit = "Cel"
+"""
+
+
+def test_a_rule_for_a_topic_is_edited_and_the_history_says_it_in_words(tmp_path):
+    settings = shop_air.settings_in(tmp_path, config=shop_air.CONFIG + TOPIC)
+    data = ShopData(settings)
+    book = SettingsQueries(data, CachedJournal(data))
+    page = said(settings_page.one(data, book, "sensors"))
+    assert "Save" in page.split("loft/t", 1)[1].split("Remove this")[0]
+    shown = {"format": "number", "place": "loft", "sensor": "s1", "quantity": "temperature"}
+    typed = {"filter": "attic/rh", "unit": "%RH", **shown, "quantity": "humidity"}
+    form = Form({f"topics/0/{name}": text for name, text in typed.items()}, settings)
+    fields = settings_forms.values_of({"do": "change", "version": settings.version}, form, book)
+    file = SettingsFile(settings)
+    plan = file.changed(
+        [SettingValue(tuple(one["path"]), one["value"]) for one in fields["set"]],
+        fields["remove"],
+        settings.version,
+    )
+    file.write(plan)
+    (rule,) = file.present().topics
+    assert (rule.filter, rule.quantity, rule.unit, rule.place) == (
+        "attic/rh",
+        "humidity",
+        "%RH",
+        "loft",
+    )
+    words = differences_words(
+        [one.as_body() for one in plan.differences], sections.name_of, sections.value_of
+    )
+    assert words[0] == "Rule for a topic 1, topic: loft/t → attic/rh"
+
+
+@pytest.mark.parametrize(
+    ("path", "words"),
+    [
+        ("shop name", "Name of the shop"),
+        ("places bench rh_low_pct", "Place bench, lowest RH of its band"),
+        ("reservoirs jug", "Tank jug"),
+        ("keep refused_max", "keep.refused_max"),
+        ("channels", "channels"),
+    ],
+)
+def test_a_setting_is_called_by_its_label(path, words):
+    assert sections.name_of(path.split()) == words
+    assert sections.value_of(("places", "x", "kind"), "varnish") == "Varnishing"
 
 
 @pytest.mark.parametrize(("section", "empty"), [("limits", False), ("places", True)])
