@@ -148,8 +148,9 @@ def test_a_channel_is_tested_and_its_address_is_nowhere(board, visit):
         browser.until(page, "document.querySelector('#bench-refused').textContent")
         assert "Restart Benchweather to use a saved channel" in page.inner_text("#bench-refused")
         seen.logged.clear()  # the refusal is an answer 409, which the browser logs
+        seen.rest()
         page.click("text=Restart Benchweather now")
-        wait(page, "!document.querySelector('#settings-restart')")
+        wait(page, "document.querySelector('main h1') && !document.querySelector('#settings-restart')")
         seen.rest()
         page.click("summary:has-text('phone')")
         page.click("text=Send a test notice")
