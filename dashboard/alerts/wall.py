@@ -42,7 +42,7 @@ def over_the_places(
     values, zone = book.values(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     shown, left = most_urgent(airs, calling, values, now_ms, zone, unit)
-    lines = strip(left, values, now_ms, zone, unit)
+    lines = strip(left, len(book.open()), values, now_ms, zone, unit)
     return shown, [lines] if lines else []
 
 
@@ -80,14 +80,18 @@ def _in_clamps(alert: Alert) -> bool:
 
 
 def strip(
-    left: Sequence[Alert], values: Seen, now_ms: int, zone: ZoneInfo, unit: Unit
+    left: Sequence[Alert], count: int, values: Seen, now_ms: int, zone: ZoneInfo, unit: Unit
 ) -> Component | None:
-    """Section of up to `SHOWN` alerts, the gravest first, and how many there are."""
+    """Section of up to `SHOWN` alerts, the gravest first. `count`: of all that are open, as the menu
+    has it; some are shown beside the headline or in clamps, or are acknowledged."""
     if not left:
         return None
+    words = formats.counted(count, "alert")
+    if count > len(left):
+        words = f"{len(left)} of {words}"
     return html.Section(
         [
-            html.H2(dcc.Link(formats.counted(len(left), "alert"), href="/alerts")),
+            html.H2(dcc.Link(words, href="/alerts")),
             html.Ul([_line(one, values, now_ms, zone, unit) for one in left[:SHOWN]]),
         ],
         className="calling",

@@ -19,6 +19,8 @@ STRIP_LOW_PCT, STRIP_HIGH_PCT = 20.0, 80.0
 """Ends of the air strip's scale. [% RH]"""
 GAP_MS = 2_100_000
 """10-minute means further apart than this have a gap between them. [ms]"""
+LEAST_MS = 3_600_000
+"""Shortest trace that is drawn. [ms]"""
 WIDTH, HEIGHT = 1000, 300
 """Size of a drawing in its own coordinates; it is stretched to its element."""
 
@@ -47,10 +49,11 @@ def spark(
 ) -> str:
     """A day's trace, as a CSS mask: time across, the value up, stretched to its own range.
 
-    `least_span` is the smallest range that fills the height, so that noise stays small.
+    `least_span` is the smallest range that fills the height, so that noise stays small. None before
+    there is an hour: a shorter one is a stray bar.
     """
     known = values[np.isfinite(values)]
-    if not len(known):
+    if len(known) < 2 or at_ms[-1] - at_ms[0] < LEAST_MS:
         return "none"
     low, high = float(known.min()), float(known.max())
     span = max(high - low, least_span)

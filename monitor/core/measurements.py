@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -86,6 +87,10 @@ NAME_MAX = 64
 """Longest place or sensor name. [characters]"""
 
 
+NAME_SIGNS = "-_.:"
+"""Signs that such a name may have beside letters and digits of any language."""
+
+
 def text_fault(text: object, most: int) -> str | None:
     """Reason why `text` cannot be shown as a line of at most `most` characters, or None."""
     if not isinstance(text, str):
@@ -107,4 +112,6 @@ def name_fault(name: str) -> str | None:
         return "has a space, which a topic cannot carry, or control characters"
     if any(c in name for c in "/+#$"):
         return "has one of / + # $, which have a special meaning in a topic"
+    if any(c not in NAME_SIGNS and unicodedata.category(c)[0] not in "LMN" for c in name):
+        return f"has a sign that is not allowed: use letters, digits and {' '.join(NAME_SIGNS)}"
     return None

@@ -461,7 +461,7 @@ def test_the_wall_has_the_alerts_nobody_has_acknowledged_under_its_headline(shop
             air_page.NO_STRIPS._replace(alerts=partial(alerts_wall.over_the_places, shop, book)),
         )
     )
-    assert "2 alerts" in text
+    assert "2 of 3 alerts" in text
     assert "Act now" not in text
     for number in ("1", "3"):
         dry[2].carry_out({"about": "alert", "do": "acknowledge", "alert": number}, now_ms())
@@ -506,10 +506,10 @@ def test_alerts_about_waits_are_left_to_the_strip_of_what_is_in_clamps():
 
 def test_more_alerts_than_lines_are_counted():
     many = [replace(alert(), id=str(i)) for i in range(5)]
-    section = alerts_wall.strip(many, {}, NOON, PARIS, "C")
-    assert "5 alerts" in said(section)
+    section = alerts_wall.strip(many, 6, {}, NOON, PARIS, "C")
+    assert "5 of 6 alerts" in said(section)
     assert said(section).count("Very dry") == alerts_wall.SHOWN
-    assert alerts_wall.strip([], {}, NOON, PARIS, "C") is None
+    assert alerts_wall.strip([], 1, {}, NOON, PARIS, "C") is None
 
 
 def test_the_menu_counts_the_open_alerts_and_is_silent_without_any(book, dry):

@@ -168,6 +168,8 @@ def test_small_noise_stays_small_and_nothing_known_draws_nothing():
     heights = [float(p.split()[1]) for p in path.split("L") if p]
     assert max(heights) - min(heights) < 5
     assert drawings.spark(at, np.full(10, np.nan), int(at[-1]), 24 * HOUR, 2.0) == "none"
+    two = drawings.spark(at[-2:], np.array([20.0, 23.0]), int(at[-1]), 24 * HOUR, 2.0)
+    assert two == "none"  # a stray bar
 
 
 def test_the_strip_keeps_values_beyond_its_scale_at_its_ends():
