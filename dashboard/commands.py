@@ -22,12 +22,14 @@ from dashboard.guide import forms as guide_forms
 from dashboard.sensors import forms as sensors_forms
 from dashboard.sensors import reading_page
 from dashboard.settings import forms as settings_forms
+from dashboard.ui import formats
 from dashboard.ui.form_input import Form, beside_field
 from dashboard.wood import forms as wood_forms
 from monitor.commands import ipc, read_request
 from monitor.core.clock import now_ms
 from monitor.core.errors import Fault, Rejected, StoreFault
 from monitor.domain.events import About
+from monitor.domain.hand_reading import SURE
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -192,6 +194,9 @@ def _typed(tap: Tap) -> dict[str, str]:
 
 def _rejected(rejected: Rejected, reader: FormReader, form: Form) -> flask.Response:
     """Answer with each fault beside its field, and all of them in one sentence."""
+    first = rejected.faults[0]
+    if first.field == SURE:  # a question: the same tap with a yes is carried out
+        return _reply(409, question=formats.in_reader_unit(first.problem, form.unit))
     fields, sentences = {}, []
     for fault in rejected.faults:
         name = reader.field_of(fault.field, form) if fault.field else ""

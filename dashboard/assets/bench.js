@@ -115,7 +115,11 @@
   }
   function answered(item, answer) {
     faults(item, answer.fields || {});
-    if (answer.refused) { say(""); chooseAgain(item.command); refuse(answer.refused); }
+    if (answer.question) say(answer.question, [
+      tapElement("Keep it", () => { say(""); post([{ ...item, command: { ...item.command, id: newId(), sure: "yes" } }]); }),
+      tapElement("Correct it", () => say("")),
+    ]);
+    else if (answer.refused) { say(""); chooseAgain(item.command); refuse(answer.refused); }
     else done(item, answer.done);
     set("bench-changed", { data: item.command.id });
   }

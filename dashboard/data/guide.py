@@ -11,7 +11,6 @@ from monitor.core.errors import StoreFault
 from monitor.domain.channel_test import TEST_ID
 from monitor.domain.guide import GuideStep
 from monitor.settings import LOOPBACK
-from monitor.store import forecasts
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -51,7 +50,7 @@ def guide_state(shop: ShopData, kept: CachedJournal) -> GuideState:
             GuideStep.CHANNEL: bool(settings.channels)
             and any(e.outcome is Outcome.DELIVERED for e in newest),
             GuideStep.DEVICES: settings.board.host not in LOOPBACK,
-            GuideStep.FORECAST: any(forecasts.last_of(reader, s.id) for s in settings.forecasts),
+            GuideStep.FORECAST: shop.has_forecast(),
         }
         test = next(iter(tests_of_channels(newest, settings)), None)
         return GuideState(

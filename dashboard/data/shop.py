@@ -258,6 +258,11 @@ class ShopData:
             found = forecasts.newest(reader, at_ms, prefer, doubted=True)
         return found if found is not None and found.doubt else None
 
+    def has_forecast(self) -> bool:
+        """True once a forecast of a source in the settings is stored."""
+        with self.reader() as reader:
+            return any(forecasts.last_of(reader, one.id) for one in self.settings.forecasts)
+
     def notices(self, limit: int) -> Notices:
         """The newest notices on their way or gone, newest first, and what waits by channel."""
         with self.reader() as reader:

@@ -15,7 +15,7 @@ from dashboard.ui.controls import action_button, action_results
 from dashboard.ui.form_input import id_of
 from monitor.core.clock import now_ms
 from monitor.core.measurements import BY_HAND, Quantity
-from monitor.domain.hand_reading import HELD_MS, HandReadingAction
+from monitor.domain.hand_reading import HELD_MS, SURE, HandReadingAction
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -115,6 +115,8 @@ def values_of(tap: Mapping[str, Any], form: Form, *, shop: ShopData) -> dict[str
         "temp_c": form.temp_c("temp"),
         "rh_pct": form.number("rh"),
     }
+    if tap.get(SURE) == "yes":
+        values[SURE] = True
     at_ms = form.moment("at")
     if at_ms is None and isinstance(
         tap.get("at_ms"), int

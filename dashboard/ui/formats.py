@@ -34,6 +34,7 @@ from monitor.core.formats import (
     figure,
     grouped,
     hours,
+    in_reader_unit,
     in_unit,
     local,
     scale,
@@ -80,6 +81,7 @@ __all__ = [
     "figure",
     "grouped",
     "hours",
+    "in_reader_unit",
     "in_unit",
     "iso_local",
     "local",
@@ -292,15 +294,6 @@ def moved(ms: int, span: str, by: int, zone: ZoneInfo) -> int:
 def month_name(month: int) -> str:
     """A month by its short name: 3 is `Mar`."""
     return f"{date(2000, month, 1):%b}"
-
-
-def in_reader_unit(text: str, unit: Unit) -> str:
-    """A fixed text, with its temperatures in the reader's unit: `103 °C` becomes `217 °F`."""
-    return re.sub(
-        r"([−-]?\d+(?:\.\d+)?) °C",
-        lambda found: whole_temperature(float(found[1].replace("−", "-")), unit),
-        text,
-    )
 
 
 def unbroken(text: str) -> str:

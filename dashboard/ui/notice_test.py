@@ -41,7 +41,7 @@ def tap(channel: str) -> Component:
 
 
 def outcome(test: SentNotice, zone: ZoneInfo) -> str:
-    """What became of a test notice, in words."""
+    """Outcome of a test notice in words."""
     if test.outcome == "delivered":
         when = formats.when(test.ended_ms or now_ms(), now_ms(), zone)
         return (

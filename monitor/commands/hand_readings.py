@@ -10,7 +10,7 @@ from monitor.core.errors import Fault, Rejected
 from monitor.core.measurements import BY_HAND, Quantity, Reading, Series
 from monitor.core.validation import given
 from monitor.domain.events import About, Event
-from monitor.domain.hand_reading import HandReadingRequest, ReadByHand
+from monitor.domain.hand_reading import SURE, HandReadingRequest, LastReading, ReadByHand, doubts
 from monitor.domain.sensor_requests import SensorAction
 from monitor.store.connection import Cursor
 
@@ -27,6 +27,12 @@ class HandReadings(Protocol):
 
     def is_taken(self, place: str, at_ms: int) -> bool:
         """True if there is one of that moment at a place, voided or not."""
+
+    def last_before(self, place: str, at_ms: int) -> LastReading | None:
+        """The last reading of any sensor of a place up to a moment; None without one. [ms]"""
+
+    def is_indoors(self, place: str) -> bool:
+        """True unless a place is outdoors."""
 
     def storing(self, readings: Sequence[Reading]) -> Callable[[Cursor], None]:
         """Function that stores readings within a transaction."""
@@ -67,6 +73,15 @@ class DecideHandReading:
             )
         values = {Quantity.TEMPERATURE: request.temp_c, Quantity.HUMIDITY: request.rh_pct}
         readings = [Reading(Series(place, BY_HAND, q), at_ms, v) for q, v in values.items()]
-        body = {"temp_c": request.temp_c, "rh_pct": request.rh_pct, "at_ms": at_ms}
+        body: dict[str, object] = {
+            "temp_c": request.temp_c,
+            "rh_pct": request.rh_pct,
+            "at_ms": at_ms,
+        }
+        last, indoors = kept.last_before(place, at_ms), kept.is_indoors(place)
+        if found := doubts(request.temp_c, request.rh_pct, at_ms, last, indoors=indoors):
+            if request.sure is not True:
+                raise Rejected(Fault(f"{' '.join(found)} Keep it?", SURE))
+            body[SURE] = " ".join(found)
         answer = {"place": place, "at_ms": at_ms}
         return Decision([command.event(place, body)], answer, kept.storing(readings))

@@ -7,6 +7,7 @@ else works in UTC milliseconds, °C, % and Pa.
 from __future__ import annotations
 
 import math
+import re
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -138,6 +139,15 @@ def spread(kelvin: float, unit: TemperatureUnit) -> str:
 def whole_temperature(temp_c: float, unit: TemperatureUnit) -> str:
     """A round temperature: `20 °C`, `68 °F`."""
     return f"{figure(in_unit(temp_c, unit), 0)} {degree(unit)}"
+
+
+def in_reader_unit(text: str, unit: TemperatureUnit) -> str:
+    """A fixed text, with its temperatures in the reader's unit: `103 °C` becomes `217 °F`."""
+    return re.sub(
+        r"([−-]?\d+(?:\.\d+)?) °C",
+        lambda found: whole_temperature(float(found[1].replace("−", "-")), unit),
+        text,
+    )
 
 
 def rule_value(value: float | None, sign: str, unit: TemperatureUnit) -> str:

@@ -33,7 +33,7 @@ REQUESTS = (SendTestNotice,)
 
 
 def readers_of(channel: str) -> str:
-    """Those that a channel's test reaches, in words."""
+    """Words for those whom the test of a channel reaches."""
     return f"you here through the channel {channel}"
 
 

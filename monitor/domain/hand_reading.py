@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from enum import StrEnum
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, NamedTuple
 
 from msgspec import UNSET, Meta, UnsetType
 
+from monitor.core.formats import counted, duration, figure
 from monitor.core.measurements import BY_HAND, MEASURES, Measure, Quantity
 from monitor.core.validation import PlaceId, Request
 from monitor.domain.events import About
@@ -21,6 +22,19 @@ STRAY_TEMP_K, STRAY_RH_PCT = 1.0, 5.0
 from it within `HELD_MS`. [K], [% RH]  Ours: the walk of `daily_pattern.persistent_ensemble`."""
 BACK_MAX_MS, AHEAD_MAX_MS = 48 * HOUR_MS, 60_000
 """Longest time ago, and ahead of the clock, at which it may have been read. [ms]"""
+
+
+ROOM_TEMP_C, ROOM_RH_PCT = (5.0, 38.0), (10.0, 90.0)
+"""Air that a shop's rooms usually have; a reading outside is asked back.  Ours."""
+APART_TEMP_K, APART_RH_PCT = 4.0, 8.0
+"""Least difference from the last reading at which a reading is asked back: two ordinary hygrometers
+differ by less. [K], [% RH]  Ours."""
+APART_SIGMAS = 3.0
+"""The same in standard deviations of the place's last week."""
+COMPARED_MS = 24 * HOUR_MS
+"""Age up to which the last reading is compared with. [ms]"""
+SURE = "sure"
+"""Field by which a person keeps a reading that was asked back."""
 
 
 class HandReadingAction(StrEnum):
@@ -53,6 +67,55 @@ class ReadByHand(HandReadingRequest, frozen=True, kw_only=True, tag="read"):
         ]
         | UnsetType
     ) = UNSET
+
+    sure: bool | UnsetType = UNSET
+    """True: the person was asked and keeps it."""
+
+
+class LastReading(NamedTuple):
+    """The last reading of a place before another, and the standard deviations of its last week (0:
+    not known). [ms], [°C], [%], [K], [%]"""
+
+    at_ms: int
+    temp_c: float
+    rh_pct: float
+    temp_sd_k: float = 0.0
+    rh_sd_pct: float = 0.0
+
+
+def doubts(
+    temp_c: float, rh_pct: float, at_ms: int, last: LastReading | None, *, indoors: bool
+) -> list[str]:
+    """Reasons why a reading may be mistyped, each a sentence; empty if nothing speaks against it."""
+    found = []
+    if indoors and not ROOM_TEMP_C[0] <= temp_c <= ROOM_TEMP_C[1]:
+        side = "cold" if temp_c < ROOM_TEMP_C[0] else "warm"
+        found.append(f"{figure(temp_c, 0)} °C is very {side} for a room.")
+    if indoors and not ROOM_RH_PCT[0] <= rh_pct <= ROOM_RH_PCT[1]:
+        side = "dry" if rh_pct < ROOM_RH_PCT[0] else "damp"
+        found.append(f"{figure(rh_pct, 0)} % is very {side} for a room.")
+    gap_ms = COMPARED_MS if last is None else at_ms - last.at_ms
+    if last is None or not 0 <= gap_ms < COMPARED_MS:
+        return found
+    strayed = math.sqrt(gap_ms / HELD_MS)
+    earlier = f"{duration(gap_ms)} earlier"
+    off_k, off_pct = temp_c - last.temp_c, round(rh_pct) - round(last.rh_pct)
+    if abs(off_k) > max(
+        math.hypot(APART_TEMP_K, STRAY_TEMP_K * strayed), APART_SIGMAS * last.temp_sd_k
+    ):
+        found.append(
+            f"{figure(temp_c, 0)} °C is far from the last reading, {figure(last.temp_c, 0)} °C, "
+            f"{earlier}."
+        )
+    if abs(off_pct) > max(
+        math.hypot(APART_RH_PCT, STRAY_RH_PCT * strayed), APART_SIGMAS * last.rh_sd_pct
+    ):
+        found.append(
+            f"{figure(rh_pct, 0)} % is {counted(abs(off_pct), 'point')} "
+            f"{'under' if off_pct < 0 else 'over'} the last reading, {figure(last.rh_pct, 0)} %, "
+            f"{earlier}."
+        )
+    return found
 
 
 class WithdrawReading(HandReadingRequest, frozen=True, kw_only=True, tag="withdraw"):

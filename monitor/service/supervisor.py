@@ -199,7 +199,9 @@ class Supervisor:
                 clock=self._clock,
                 settings=DecideSettings(settings_file, self._restart.set),
                 prove=functools.partial(proved, reader, settings),
-                by_hand=StoredHandReadings(reader, writer),
+                by_hand=StoredHandReadings(
+                    reader, writer, [one.id for one in settings.places if one.kind == "outdoors"]
+                ),
                 listen=DecideListening(discovery.start if discovery.can_listen() else None),
                 test_notice=DecideTestNotice(
                     {one.id: one.least for one in settings.channels}, settings.shop.name

@@ -13,8 +13,9 @@ from monitor.alerting.observations import _sensors
 from monitor.core.clock import now_ms
 from monitor.core.errors import BadPayload, Rejected
 from monitor.core.measurements import BY_HAND, Quantity, Reading, Series
-from monitor.domain.hand_reading import HELD_MS, widened
+from monitor.domain.hand_reading import HELD_MS, LastReading, doubts, widened
 from monitor.outlook.place_air import AirSource, PlaceAirs
+from monitor.readings.hand_readings import StoredHandReadings
 from monitor.readings.payload import Contract
 from monitor.science.waits.air_log import AirCoverage
 from monitor.sensor_care.health import health
@@ -95,7 +96,7 @@ def test_what_no_hygrometer_can_show_is_rejected(shop, fields, fault):
 
 def test_a_mistyped_reading_is_withdrawn_and_the_one_before_counts_again(shop):
     read(shop, at_ms=now_ms() - HOUR_MS)
-    read(shop, rh_pct=93.0, at_ms=now_ms() - MINUTE_MS)
+    read(shop, rh_pct=93.0, at_ms=now_ms() - MINUTE_MS, sure=True)
     assert airs(shop)["bench"].rh_pct == 93.0
     do(shop, "withdraw")
     assert airs(shop)["bench"].rh_pct == 43.0
@@ -123,7 +124,7 @@ def test_a_sensor_that_sends_comes_before_a_reading_by_hand(make_command_server,
     sensor = Series("bench", "zz", RH), Series("bench", "zz", T)
     now = now_ms()
     shop.writer.write([Reading(one, now, v) for one, v in zip(sensor, (60.0, 20.0), strict=True)])
-    read(shop, at_ms=now)
+    read(shop, at_ms=now, sure=True)
     assert airs(shop, now)["bench"].rh_pct == 60.0
     air = airs(shop, now + HOUR_MS)["bench"]  # the sensor is silent by then
     assert (air.rh_pct, air.by_hand, air.old) == (43.0, True, False)
@@ -186,6 +187,73 @@ def test_it_is_typed_at_the_command_line_too(shop):
     assert "0 to 100" in bad.stderr
     assert shop.command("sensor", "withdraw", "bench").returncode == 0
     assert "bench" not in airs(shop) or airs(shop)["bench"].heard_ms is None
+
+
+@pytest.mark.parametrize(
+    ("fields", "asked"),
+    [
+        ({"rh_pct": 44}, "44 % is 10 points under the last reading, 54 %, 40 minutes earlier."),
+        ({"temp_c": 12}, "12 °C is far from the last reading, 20 °C, 40 minutes earlier."),
+        ({"temp_c": -6.667}, "−7 °C is very cold for a room. −7 °C is far from"),
+        ({"rh_pct": 5}, "5 % is very dry for a room. 5 % is 49 points under"),
+        ({"rh_pct": 49, "temp_c": 22}, None),
+        ({"rh_pct": 61.4}, None),
+    ],
+)
+def test_a_reading_that_looks_mistyped_is_asked_back_once_and_never_refused(shop, fields, asked):
+    usual = {"temp_c": 20.0, "rh_pct": 54.0}
+    read(shop, **usual, at_ms=now_ms() - 40 * MINUTE_MS)
+    if asked is None:
+        read(shop, **{**usual, **fields})
+        return
+    with pytest.raises(Rejected) as caught:
+        read(shop, **{**usual, **fields})
+    (fault,) = caught.value.faults
+    assert fault.field == "sure"
+    assert fault.problem.startswith(asked)
+    assert fault.problem.endswith("Keep it?")
+    assert airs(shop)["bench"].rh_pct == 54.0
+    read(shop, **{**usual, **fields}, sure=True)
+    with contextlib.closing(Reader(shop.store)) as reader:
+        newest = events_about(reader.connection, "reading")[0][-1]
+    assert newest.body["sure"].startswith(asked)
+
+
+def test_a_place_whose_air_swings_is_asked_about_less():
+    last = LastReading(0, 20.0, 54.0)
+    assert doubts(20.0, 44.0, HOUR_MS, last, indoors=True)
+    assert not doubts(20.0, 44.0, HOUR_MS, last._replace(rh_sd_pct=4.0), indoors=True)
+    assert not doubts(20.0, 44.0, 25 * HOUR_MS, last, indoors=True)  # too old to compare with
+    assert not doubts(-7.0, 95.0, HOUR_MS, None, indoors=False)
+
+
+def test_the_spread_of_a_place_is_that_of_its_last_week(shop):
+    now = now_ms()
+    rows = [
+        Reading(Series("bench", "s1", q), now - hour * HOUR_MS, value)
+        for hour in range(48)
+        for q, value in ((T, 20.0), (RH, 50.0 + 5 * (-1) ** hour))
+    ]
+    shop.writer.write(rows)
+    with contextlib.closing(Reader(shop.store)) as reader:
+        kept = StoredHandReadings(reader, shop.writer, ["yard"])
+        last = kept.last_before("bench", now)
+        assert (last.at_ms, last.rh_pct) == (now, 55.0)
+        assert (last.temp_sd_k, last.rh_sd_pct) == (0.0, pytest.approx(5.0))
+        assert kept.is_indoors("bench")
+        assert not kept.is_indoors("yard")
+        assert kept.last_before("nowhere", now) is None
+
+
+def test_the_command_line_asks_back_too(shop):
+    read(shop, temp_c=20.0, rh_pct=54.0, at_ms=now_ms() - 40 * MINUTE_MS)
+    asked = shop.command("sensor", "read", "bench", "--temp", "20C", "--rh", "44")
+    assert asked.returncode == 1
+    assert "44 % is 10 points under the last reading" in asked.stdout + asked.stderr
+    assert airs(shop)["bench"].rh_pct == 54.0
+    kept = shop.command("sensor", "read", "bench", "--temp", "20C", "--rh", "44", "--yes")
+    assert kept.returncode == 0, kept.stderr
+    assert airs(shop)["bench"].rh_pct == 44.0
 
 
 def test_degrees_fahrenheit_typed_as_celsius_are_not_stored(shop):
