@@ -86,7 +86,7 @@ class LastReading(NamedTuple):
 def doubts(
     temp_c: float, rh_pct: float, at_ms: int, last: LastReading | None, *, indoors: bool
 ) -> list[str]:
-    """Reasons why a reading may be mistyped, each a sentence; empty if nothing speaks against it."""
+    """Doubts about a reading that may be mistyped, each a sentence; empty if there are none."""
     found = []
     if indoors and not ROOM_TEMP_C[0] <= temp_c <= ROOM_TEMP_C[1]:
         side = "cold" if temp_c < ROOM_TEMP_C[0] else "warm"
