@@ -18,7 +18,8 @@ HELD_BACK = tuple(range(101, 111))
 
 class Shop(NamedTuple):
     """A year of a shop: readings each 10 minutes, outdoors as its sensor reads it, forecasts; and
-    water filled into the humidifier's tank, 0 mostly [g], and the true air change [1/h]."""
+    water filled into the humidifier's tank, 0 mostly [g], the true air change [1/h], and whether
+    somebody is there."""
 
     number: int
     climate: str
@@ -30,6 +31,7 @@ class Shop(NamedTuple):
     forecasts: Archive
     filled_g: np.ndarray
     change_h: np.ndarray
+    there: np.ndarray
 
 
 def spec_of(number: int) -> ShopSpec:
@@ -95,7 +97,7 @@ def shops(numbers: tuple[int, ...], hours: int = HOURS, seed: int = 5) -> list[S
     """Shops of some numbers, side by side: about 20 s for ten and a year."""
     specs = [spec_of(number) for number in numbers]
     weathers = [weather_of(n, s, hours) for n, s in zip(numbers, specs, strict=True)]
-    ts_ms, temp, rh, filled, change = simulate(specs, [w for _, w in weathers], seed)
+    ts_ms, temp, rh, filled, change, there = simulate(specs, [w for _, w in weathers], seed)
     made = []
     for r, number in enumerate(numbers):
         random = np.random.default_rng((number, 11))
@@ -118,6 +120,7 @@ def shops(numbers: tuple[int, ...], hours: int = HOURS, seed: int = 5) -> list[S
                 forecasts,
                 filled[:, r],
                 change[:, r],
+                there[:, r],
             )
         )
     return made

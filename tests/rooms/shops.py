@@ -62,8 +62,9 @@ class ShopSpec:
 def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple[np.ndarray, ...]:
     """Simulates rooms: times [ms], readings of each room's sensor each 10 minutes, and the truth.
 
-    (times, temp_c, rh_pct, filled_g, change_h): the last two are water put into the humidifier's
-    tank, to the brim each time, and the true air change with outdoors.
+    (times, temp_c, rh_pct, filled_g, change_h, there): the last three are water put into the
+    humidifier's tank, to the brim each time, the true air change with outdoors, and whether
+    somebody is there.
 
     All but the times have shape (steps, rooms), after 40 days of settling that use the first days
     of the weather again.
@@ -180,7 +181,7 @@ def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple
     step = p["rh_step_pct"]
     sensed_rh = np.clip(np.round(sensed_rh / step) * step, 1, 100)
     ts_ms = START_MS + HOUR_MS // per_h * np.arange(n)
-    return ts_ms, sensed_t.round(2), sensed_rh, filled, change
+    return ts_ms, sensed_t.round(2), sensed_rh, filled, change, acts["there"] > 0
 
 
 def _acts(p: dict[str, np.ndarray], n: int, seed: int, clear: np.ndarray) -> dict[str, np.ndarray]:

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.science.outlook import dry_snap, tank
+from monitor.science.outlook import dry_snap, shut_forecast, tank
 from monitor.science.outlook.hourly_log import STEPS, Issues
 from monitor.science.outlook.room_model import PreparedLog
-from monitor.science.outlook.shop_model import HoursAhead, ShopModel, entry, learn, predict
+from monitor.science.outlook.shop_model import HoursAhead, ShopModel, entry
 from monitor.science.outlook.verification import UNTRIED, ForecastRecord, RecordEntry, Trust
 from monitor.science.ranges import Floats
 
@@ -109,7 +109,7 @@ class Forecaster:
             If the log is shorter than four days.
         """
         observed = (self._k.hours.temp_c, self._k.hours.rh_pct)
-        shop = learn(self._k, self._issues, stop, before)
+        shop = shut_forecast.learn(self._k, self._issues, stop, before)
         self._tanks = (*self._tanks, shop.room.tank is not None)[-tank.ASKED_OF :]
         if self._moments and stop - self._tuned_at >= 24 * TUNE_DAYS:
             self._bar, self._tuned_at = self._tuned(stop), stop
@@ -120,7 +120,9 @@ class Forecaster:
     ) -> tuple[HoursAhead, Floats]:
         """Forecasts after the hours number `ends`, `snap.LOOKS_APART_H` apart, and each one's
         lasting probability of a snap; kept to be judged by."""
-        seen = predict(learned.shop, self._k, self._issues, ends, members, seed, learned.trust)
+        seen = shut_forecast.predict(
+            learned.shop, self._k, self._issues, ends, members, seed, learned.trust
+        )
         self._record.add(entry(seen, ends))
         for shift, state, kept in zip(
             dry_snap.SHIFTS_PCT, self._states, self._chances, strict=True

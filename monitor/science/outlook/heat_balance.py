@@ -34,7 +34,7 @@ _POWER, _SUN = 6, 7
 DAY, NIGHT, _SHUT, _ON, _OFF = range(8, 13)
 _REST = slice(13, 13 + _WAVES)
 _WORK = slice(13 + _WAVES, 13 + 2 * _WAVES)
-_WEEK = slice(13 + 2 * _WAVES, 20 + 2 * _WAVES)
+WEEK = slice(13 + 2 * _WAVES, 20 + 2 * _WAVES)
 SIZE = 20 + 2 * _WAVES
 
 _FLAT = np.zeros(_WAVES - 1)
@@ -75,7 +75,7 @@ def setting(theta: Floats, when: Calendar) -> Floats:
     part = np.clip(
         np.minimum(hour[:, None] + 0.5, end) - np.maximum(hour[:, None] - 0.5, start), 0, 1
     )
-    week = np.clip(of_day(theta[:, _WEEK], when), 0, 1)
+    week = np.clip(of_day(theta[:, WEEK], when), 0, 1)
     day, night, shut = col[:, 0, DAY], col[:, 0, NIGHT], col[:, 0, _SHUT]
     return shut + week * (night + part * (day - night) - shut)
 
@@ -88,7 +88,7 @@ def simulate(theta: Floats, drive: HeatDrive, temp_c: Floats, stores: Floats) ->
     col = theta[:, :, None]
     k = np.exp(col[:, :8])
     basis = np.moveaxis(waves(drive.when.hour), -1, 1)
-    week = of_day(theta[:, _WEEK], drive.when)
+    week = of_day(theta[:, WEEK], drive.when)
     gain = theta[:, _REST] @ basis + week * (theta[:, _WORK] @ basis)
     hour = drive.when.hour
     clear = np.clip((drive.out_temp_c - drive.out_dew_c) / 12, 0, 1.5)

@@ -37,7 +37,8 @@ class ShopHours:
 
     Hour i ends at `first_h` + i. `out_temp_c` and `out_dew_c` are what a sensor outdoors read,
     NaN throughout if there is none. `closed` are days that the shop was or will be closed besides
-    its weekly ones, since 1970-01-01. `humidifier`: whether somebody said that there is one; None where
+    its weekly ones, since 1970-01-01; `opened` are days that somebody said it was open on, though it
+    looked shut. `humidifier`: whether somebody said that there is one; None where
     nobody said.
     """
 
@@ -48,6 +49,7 @@ class ShopHours:
     out_dew_c: Floats
     closed: Days = field(default_factory=lambda: NO_DAYS)
     humidifier: bool | None = None
+    opened: Days = field(default_factory=lambda: NO_DAYS)
 
     def __len__(self) -> int:
         return len(self.temp_c)

@@ -36,7 +36,7 @@ KAPPA = slice(5, 9)
 _NEXT, _HUMID, _HYGRO = 9, 10, 11
 REST = slice(12, 12 + _WAVES)
 WORK = slice(12 + _WAVES, 12 + 2 * _WAVES)
-_WEEK = slice(12 + 2 * _WAVES, 19 + 2 * _WAVES)
+WEEK = slice(12 + 2 * _WAVES, 19 + 2 * _WAVES)
 SIZE = 19 + 2 * _WAVES
 BAND_PCT = 4.0
 """A hygrostat goes from nothing to all within so much RH. [%]  Ours."""
@@ -79,7 +79,7 @@ class VapourDrive(NamedTuple):
 
 def air_change(theta: Floats, drive: VapourDrive) -> Floats:
     """Air change with outdoors in each hour, (steps, b, runs), besides what `drive` adds. [1/h]"""
-    return _change(np.exp(theta[:, :11, None]), of_day(theta[:, _WEEK], drive.when), drive)
+    return _change(np.exp(theta[:, :11, None]), of_day(theta[:, WEEK], drive.when), drive)
 
 
 def _change(k: Floats, week: Floats, drive: VapourDrive) -> Floats:
@@ -114,7 +114,7 @@ def with_humidifier(theta: Floats, most_pa_h: float, setting_pct: float) -> Floa
 
 def works(theta: Floats, when: Calendar) -> np.ndarray:
     """True on days on which the shop works, of the shape of `when`."""
-    days = np.append(theta[_WEEK], 0.0)
+    days = np.append(theta[WEEK], 0.0)
     return np.asarray(days[when.weekday] > 0.5)
 
 
@@ -133,7 +133,7 @@ def simulate(theta: Floats, drive: VapourDrive, rh_pct: Floats, stores: Floats) 
     col = theta[:, :, None]
     k = np.exp(col[:, :11])
     basis = np.moveaxis(waves(drive.when.hour), -1, 1)  # (steps, waves, runs)
-    week = of_day(theta[:, _WEEK], drive.when)
+    week = of_day(theta[:, WEEK], drive.when)
     source = theta[:, REST] @ basis + week * (theta[:, WORK] @ basis)
     change = _change(k, week, drive)
     kappa = k[:, KAPPA]
