@@ -18,6 +18,7 @@ from dashboard.access.visitor import record, visitor
 from dashboard.alerts import forms as alerts_forms
 from dashboard.bench import forms as bench_forms
 from dashboard.bench import glue_forms, opening, proof_forms
+from dashboard.coming import closing
 from dashboard.guide import forms as guide_forms
 from dashboard.sensors import forms as sensors_forms
 from dashboard.sensors import reading_page
@@ -119,6 +120,7 @@ def readings(
         settings_forms.label_of,
         settings_forms.beside,
     )
+    of_closings = FormReader(closing.values_of, closing.field_of, closing.label_of)
     of_proofs = FormReader(proof_forms.values_of, proof_forms.field_of, proof_forms.label_of)
     return {
         About.GLUE: of_glues,
@@ -130,6 +132,7 @@ def readings(
         About.RULE: of_alerts,
         About.RESERVOIR: of_alerts,
         About.HUMIDIFIER: of_alerts,
+        About.CLOSING: of_closings,
         About.CAUTION: of_alerts,
         About.SENSOR: of_sensors,
         About.ASIDE: of_sensors,

@@ -188,6 +188,7 @@ BENCH_COMMANDS: Mapping[str, frozenset[str]] = {
     About.ALERT: frozenset(("acknowledge", "snooze", "note")),
     About.RESERVOIR: frozenset(("filled",)),
     About.HUMIDIFIER: frozenset(("there", "none")),
+    About.CLOSING: frozenset(("closed", "open")),
     About.CAUTION: frozenset((str(PutAwayCaution.__struct_config__.tag),)),
     About.SENSOR: frozenset(("move", "seal", "take", "compare", "back", "fit", "abandon", "note")),
     About.GLUE: frozenset(("mix", "pot on", "pot off", "correct", "discard", "restore")),

@@ -9,7 +9,7 @@ import dash
 from dash import ClientsideFunction, Input, Output, State, dcc, html
 
 from dashboard.access.visitor import may_change
-from dashboard.coming import room_text, text
+from dashboard.coming import closing, room_text, text
 from dashboard.coming import view as coming_view
 from dashboard.coming.figure import FANS, Beside, coming_plot, summary
 from dashboard.coming.forms import FIELDS, change
@@ -177,6 +177,11 @@ def head_and_details(
         asks = room_text.humidifier_why(one.look)
         head.append(coming_view.humidifier_question(place.id, asks, writer=writer))
     ahead = woods.ahead(one) if woods else []
+    shut = book.shut_today(now)
+    if shut.asked:
+        head.append(closing.question(shut, writer=writer))
+    elif shut.until is not None or shut.opened:
+        head.append(closing.answer(shut, writer=writer))
     plates = [plates_text.plate_words(each, found, one, now, zone) for each, found in ahead]
     closings = [
         (each.reference, closing_hours(shop.settings, one, found.closable))

@@ -9,14 +9,19 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core.clock import now_ms
+from monitor.core.formats import local
 from monitor.outlook import files, summary
-from monitor.outlook.inputs import humidifier_at
+from monitor.outlook.inputs import answers_of, humidifier_at
+from monitor.outlook.shut_today import chance_shut, closed_until
 from monitor.outlook.summary import SOON_H, PlaceOutlook
 from monitor.science.outlook import ensemble_statistics, tank
 from monitor.science.outlook.room_model import room_description
+from monitor.science.outlook.shut_days import ASK
 from monitor.science.outlook.what_if import Change, change_effect, with_change
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from dashboard.data.shop import ShopData
     from monitor.domain.places import Place
     from monitor.outlook.files import LearnedPlace, Progress
@@ -43,6 +48,17 @@ class Humidifier(NamedTuple):
 
 
 NOT_SAID = Humidifier(None, asked=False)
+
+
+class ShutToday(NamedTuple):
+    """Question whether the shop is closed today, with its probability [-], and the answer: the last
+    closed day, None without one, or that it is open."""
+
+    today: date
+    asked: bool
+    chance: float
+    until: date | None
+    opened: bool
 
 
 class OutlookQueries:
@@ -93,6 +109,20 @@ class OutlookQueries:
         fit = self.fit(place)
         asked = said is None and fit is not None and tank.is_asked_about(fit.learned.tanks)
         return Humidifier(said, asked)
+
+    def shut_today(self, now: int) -> ShutToday:
+        """Question whether the shop is closed today, and the answer."""
+        settings = self._shop.settings
+        today = local(now, settings.zone).date()
+        with self._shop.reader() as reader:
+            said = answers_of(reader)
+        looks = [
+            one.look for place in self.places() if (one := self.outlook_of(place)) is not None
+        ]
+        chance = chance_shut(looks, settings, now)
+        until, opened = closed_until(said, today), today in said.opened
+        asked = until is None and not opened and chance >= ASK
+        return ShutToday(today, asked, chance, until, opened)
 
     def progress(self) -> Progress | None:
         """Progress of the learning under way."""

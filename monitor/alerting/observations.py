@@ -24,6 +24,7 @@ from monitor.domain.opening_hours import last_closing
 from monitor.domain.places import Place, band
 from monitor.domain.sensor import SensorHistory
 from monitor.domain.situation import ANYWHERE, drying
+from monitor.outlook.shut_today import chance_shut
 from monitor.outlook.summary import (
     PlaceOutlook,
     dry_words,
@@ -413,6 +414,9 @@ def _shop(quantity: str, s: Snapshot) -> Seen:
             return Seen(SHOP, "Shop", shutil.disk_usage(s.settings.data).free / 1e9)
         except OSError:
             return Seen(SHOP, "Shop", math.nan)
+    if quantity == "shut_chance":
+        looks = [one.look for one in s.outlooks.values()]
+        return Seen(SHOP, "Shop", 100 * chance_shut(looks, s.settings, s.now_ms))
     troubles = {
         "broker_away": s.troubles.broker,
         "store_trouble": s.troubles.store,

@@ -22,6 +22,7 @@ from monitor.commands.alerts import (
 )
 from monitor.commands.asides import AsideKeeper, DecideAside
 from monitor.commands.clock import DecideClock, ShopClock, check_time_known
+from monitor.commands.closing import decide_closing
 from monitor.commands.glue import decide_glue
 from monitor.commands.guide import DecideTestNotice, decide_guide
 from monitor.commands.hand_readings import DecideHandReading, HandReadings
@@ -40,6 +41,7 @@ from monitor.core.validation import LINE, Request, checked, read
 from monitor.domain import aside as asides
 from monitor.domain import (
     channel_test,
+    closing,
     glue,
     guide,
     hand_reading,
@@ -81,6 +83,7 @@ for _module in (
     glue,
     own_proof,
     humidifier,
+    closing,
     asides,
     newcomer,
     shop_clock,
@@ -158,6 +161,7 @@ class Commands:
             About.RULE: DecideRule(limits or AirLimits(), places),
             About.RESERVOIR: DecideReservoir(reservoirs or {}),
             About.HUMIDIFIER: decide_humidifier,
+            About.CLOSING: decide_closing,
             About.CAUTION: decide_caution,
             About.SENSOR: DecideSensor(look),
             About.GLUE: decide_glue,

@@ -21,6 +21,7 @@ class About(StrEnum):
     ALERT = "alert"
     RESERVOIR = "reservoir"
     HUMIDIFIER = "humidifier"
+    CLOSING = "closing"
     CAUTION = "caution"
     SENSOR = "sensor"
     GLUE = "glue"

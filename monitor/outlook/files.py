@@ -23,6 +23,7 @@ from monitor.outlook.evaluation.walk_forward import Walked, WalkState
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.room_model import RoomModel
+from monitor.science.outlook.shut_days import ShutOutlook
 from monitor.science.outlook.what_if import Launch, Water
 from monitor.science.ranges import Floats
 
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-VERSION = 9
+VERSION = 10
 ISSUED_VERSION = 1
 """Version of `IssuedOutlooks`, which cannot be made again."""
 HOUR_MS = 3_600_000
@@ -78,7 +79,8 @@ class StoredOutlook:
     forecast, empty, 0 and 0 if there is none; `chance` of a dry snap within 84 h, `bar` at which
     to speak; `read_ms` of the last reading it rests on. `water` a day that holds `hold_pct`, None
     if none is needed; the level is that of the band, or the highest safe one where that is lower.
-    `wall_factor`: of the coldest measured wall; NaN without one. [-]
+    `shut`: what is known of days on which nobody comes. `wall_factor`: of the coldest measured wall;
+    NaN without one. [-]
     """
 
     place: str
@@ -96,6 +98,7 @@ class StoredOutlook:
     hold_pct: float
     water: Water | None
     fit_ms: int
+    shut: ShutOutlook
     wall_factor: float = math.nan
 
     @property

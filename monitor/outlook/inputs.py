@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from monitor.air.place_means import means
 from monitor.core.errors import OutOfRange
+from monitor.domain.closing import AnsweredDays, answered_days
 from monitor.domain.events import About
 from monitor.domain.forecast import UNUSABLE_MS, Forecast, at_moments
 from monitor.domain.humidifier import HumidifierAction
+from monitor.domain.opening_hours import closed_days
 from monitor.science.air import dew_point
-from monitor.science.outlook.calendar import Days
+from monitor.science.outlook.calendar import NO_DAYS, Days
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
 from monitor.science.outlook.weighed_fills import Fills
 from monitor.store import HOUR_S, Reader, forecasts, journal
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
     from monitor.settings import Settings
 
 HOUR_MS = 3_600_000
+FIRST_DAY = date(1970, 1, 1).toordinal()
 LEADS = STEPS + 12
 """Hours of an issue that are used: it serves until the next one, some hours on. [h]"""
 
@@ -36,6 +40,7 @@ def hours_of(
     days: int,
     closed: Days,
     humidifier: bool | None = None,
+    opened: Days = NO_DAYS,
 ) -> ShopHours | None:
     """The log of a place, up to and with the hour that ends at `last_h`; None without a reading.
 
@@ -51,6 +56,8 @@ def hours_of(
         Days closed besides the weekly ones, since 1970-01-01.
     humidifier : bool or None
         See `humidifier_at`.
+    opened : ndarray
+        Days that somebody said it was open on, since 1970-01-01.
     """
     start_ms, end_ms = (last_h - 24 * days) * HOUR_MS, last_h * HOUR_MS
     inside = means(reader, place, start_ms, end_ms, HOUR_S, typed=False)
@@ -81,7 +88,31 @@ def hours_of(
         out_dew,
         closed,
         humidifier,
+        opened,
     )
+
+
+def answers_of(reader: Reader) -> AnsweredDays:
+    """Closed and open days by the answers."""
+    events, _ = journal.events_about(reader.connection, About.CLOSING)
+    return answered_days(events)
+
+
+class ClosedDays(NamedTuple):
+    """Known closed days, and open days by the answers, since 1970-01-01."""
+
+    closed: Days
+    opened: Days
+
+
+def closed_and_opened(reader: Reader, settings: Settings) -> ClosedDays:
+    """Closed days of the settings and of the answers; a later answer counts more."""
+    said = answers_of(reader)
+    closed, opened = (
+        np.array([day.toordinal() for day in days], np.int64) - FIRST_DAY for days in said
+    )
+    named = np.setdiff1d(closed_days(settings.hours.model_dump()), opened)
+    return ClosedDays(np.union1d(named, closed).astype(np.int64), opened)
 
 
 def humidifier_at(reader: Reader, settings: Settings, place: str) -> bool | None:

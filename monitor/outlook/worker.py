@@ -12,7 +12,6 @@ import numpy as np
 from monitor.air.current import surface_day_c
 from monitor.air.place_means import places
 from monitor.core.errors import OutOfRange
-from monitor.domain.opening_hours import closed_days
 from monitor.domain.places import Place, band
 from monitor.outlook import files, issued
 from monitor.outlook.evaluation.report import scores, snap_score
@@ -21,17 +20,19 @@ from monitor.outlook.files import LearnedPlace, Progress, StoredOutlook
 from monitor.outlook.inputs import (
     HOUR_MS,
     ReadForecasts,
+    closed_and_opened,
     fills_of,
     hours_of,
     humidifier_at,
     issues_of,
 )
 from monitor.outlook.safe_air import WALL_H, safe_ahead, wall_factor
-from monitor.science.outlook import dry_snap, ensemble_statistics
+from monitor.science.outlook import dry_snap, ensemble_statistics, shut_forecast
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS, Issues, ShopHours
 from monitor.science.outlook.room_model import PreparedLog, prepared_log
-from monitor.science.outlook.shop_model import launch, learn, predict
+from monitor.science.outlook.shop_model import launch
+from monitor.science.outlook.shut_days import supposed
 from monitor.science.outlook.weighed_fills import calibrated_by_fills
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
 from monitor.store import Reader, forecasts
@@ -62,7 +63,6 @@ class Work:
         self._settings, self._reader = settings, reader
         self._by_id: dict[str, Place] = {}
         self._outdoors = next((p.id for p in settings.places if p.kind == "outdoors"), None)
-        self._closed = closed_days(settings.hours.model_dump())
         self._prefer = [source.id for source in settings.forecasts]
         self._seen: dict[str, tuple[object, ...]] = {}
         self._forecasts: ReadForecasts = {}
@@ -135,6 +135,10 @@ class Work:
                 newest and (newest.source, newest.issued_ms),
                 fit and fit.learned_ms,
                 humidifier_at(self._reader, self._settings, place),
+                *(
+                    tuple(days.tolist())
+                    for days in closed_and_opened(self._reader, self._settings)
+                ),
             )
             if self._seen.get(place) != state and self.look(place, fit, now_ms):
                 self._seen[place] = state
@@ -150,15 +154,22 @@ class Work:
             end = len(hours) - 1
             if fit is None:  # at once, by a first guess; the night's walk will judge it
                 files.note_progress(self._settings, Progress(place, 0, WALKED_DAYS))
-                learned, why = self._pinned(place, LearnedForecaster(learn(k, issues, end)), k)
+                learned, why = self._pinned(
+                    place, LearnedForecaster(shut_forecast.learn(k, issues, end)), k
+                )
                 fit = LearnedPlace(place, now_ms, len(hours) / 24, False, learned, (), None, why)
                 files.keep(self._settings, fit)
             learned = fit.learned
             if hours.humidifier is False:
                 learned = replace(learned, shop=learned.shop.without_tank())
             looks = np.array([end - dry_snap.LOOKS_APART_H, end])
-            seen = predict(learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust)
-            start = launch(learned.shop, k, issues, end, LAUNCHED, SEED)
+            seen = shut_forecast.predict(
+                learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust
+            )
+            (shut,) = shut_forecast.seen_by(learned.shop, k, [end])
+            start = launch(
+                learned.shop, supposed(k, shut, shut.likely), issues, end, LAUNCHED, SEED
+            )
         except OutOfRange as exc:
             log.info("no outlook place=%s reason=%s", place, exc)
             return True
@@ -198,6 +209,7 @@ class Work:
                 hold,
                 water,
                 fit.learned_ms,
+                shut,
                 factor,
             ),
         )
@@ -221,8 +233,16 @@ class Work:
         """The log up to the last whole hour; None if it is too short or fell silent."""
         last_h = now_ms // HOUR_MS
         humidifier = humidifier_at(self._reader, self._settings, place)
+        known = closed_and_opened(self._reader, self._settings)
         hours = hours_of(
-            self._reader, place, self._outdoors, last_h, days, self._closed, humidifier
+            self._reader,
+            place,
+            self._outdoors,
+            last_h,
+            days,
+            known.closed,
+            humidifier,
+            known.opened,
         )
         if hours is None or len(hours) < 24 * FEWEST_DAYS or _stale_h(hours) >= FRESH_H:
             return None

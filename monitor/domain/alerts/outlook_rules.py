@@ -104,4 +104,21 @@ def outlook_rules() -> tuple[Rule, ...]:
             ),
             caution=f"{CLOSED_CAR} {VARNISH}",
         ),
+        Rule(
+            id="shut-today",
+            name="Closed today?",
+            quantity="shut_chance",
+            test=Test.ABOVE,
+            high=90.0,
+            back=60.0,
+            urgency=1,
+            hold_s=0,
+            calm_s=12 * HOUR_S,
+            why=(
+                "The air is as on a closed day. The outlook is better if it knows how long the "
+                "shop stays closed."
+            ),
+            source="the outlook from this shop's own log",
+            do="Answer on the page Coming: closed until a date, or open today.",
+        ),
     )

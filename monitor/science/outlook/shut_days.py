@@ -163,7 +163,7 @@ def regular(room: RoomModel, day: np.ndarray) -> np.ndarray:
 
 
 class ShutHabit(NamedTuple):
-    """How likely a shut run begins on a day, and goes on after one day and after several. [-]"""
+    """Probabilities that a shut run begins, goes on after one day, and after several. [-]"""
 
     starts: float
     again: float
@@ -199,29 +199,34 @@ def learned_habit(shut: np.ndarray) -> ShutHabit:
 
 
 class ShutOutlook(NamedTuple):
-    """What is known of shut days at a moment.
+    """Shut days of the past and probabilities of those ahead, at a moment.
 
     `seen`: past days that were shut, though nobody said so; `days`: the next ones (at most
     `most`) on which the shop usually works, the present one first; `chance` (days + 1,) of
-    so many of them being shut from the first one on, `chance[0]` of none; `judged`: whether the
-    present day's own readings tell.
+    so many of them being shut from the first one on, `chance[0]` of none; `odds`: log of the
+    likelihood of a shut over an open day by the present day's own readings, NaN where there are none.
     """
 
     seen: Days
     days: Days
     chance: Floats
-    judged: bool
+    odds: float
 
     @property
     def now(self) -> float:
         """Probability that the first of `days` is shut. [-]"""
         return float(1 - self.chance[0]) if len(self.days) else 0.0
 
+    @property
+    def likely(self) -> int:
+        """The number of shut days to reckon with: the median. [-]"""
+        return int(np.searchsorted(np.cumsum(self.chance), 0.5)) if len(self.days) else 0
+
 
 def shut_outlook(
     room: RoomModel, k: PreparedLog, misfits: DayMisfits, end: int, ahead_h: int
 ) -> ShutOutlook:
-    """What the readings up to hour number `end` tell of shut days, for `ahead_h` hours more."""
+    """Shut days by the readings up to hour number `end`, and for `ahead_h` hours more."""
     today = (k.hours.first_h + end + room.offset_h) // 24
     count = int((misfits.day <= today).sum())
     odds = misfits.log_odds(end)[:count]
@@ -251,8 +256,9 @@ def shut_outlook(
             state = np.array([1.0, 0.0, 0.0])
             continue
         state = np.array([0.0, *state[1:]]) / max(1 - state[0], 1e-12) @ chain
+    today_s = float(odds[-1]) if judged else float("nan")
     return ShutOutlook(
-        misfits.day[:count][past & shut], ahead, np.array([*chances, going]), judged
+        misfits.day[:count][past & shut], ahead, np.array([*chances, going]), today_s
     )
 
 
@@ -279,7 +285,6 @@ def _chances(habit: ShutHabit, odds: Floats) -> tuple[Floats, Floats]:
 
 
 def supposed(k: PreparedLog, shut: ShutOutlook, count: int) -> PreparedLog:
-    """The log, had its owner said that the days seen as shut were closed, and that the first `count`
-    of the next days are."""
+    """Log with the days seen as shut, and the first `count` of the next days, as closed days."""
     closed = np.union1d(k.hours.closed, np.concatenate([shut.seen, shut.days[:count]]))
     return k._replace(hours=replace(k.hours, closed=closed.astype(np.int64)))

@@ -1,4 +1,4 @@
-"""Learning and forecasting with days that are shut though nobody said so.
+"""Learning and forecasting with unannounced shut days.
 
 A forecast from a moment at which the shop may be shut is run once for each number of shut days that
 may come, and each has its part of the members.
@@ -23,7 +23,7 @@ from monitor.science.ranges import Floats
 
 
 def learn(k: PreparedLog, issues: Issues, stop: int, before: ShopModel | None = None) -> ShopModel:
-    """As `shop_model.learn`, with the days closed that the log shows to have been shut.
+    """Learn as `shop_model.learn` does, with the days seen as shut as closed days.
 
     Raises
     ------
@@ -38,7 +38,7 @@ def learn(k: PreparedLog, issues: Issues, stop: int, before: ShopModel | None = 
 
 
 def seen_by(shop: ShopModel, k: PreparedLog, ends: list[int]) -> list[ShutOutlook]:
-    """What is known of shut days after each of the hours number `ends`, rising."""
+    """Shut days by the readings up to each of the hours number `ends`, rising."""
     misfits = day_misfits(shop.room, k, ends[-1])
     return [shut_outlook(shop.room, k, misfits, end, STEPS) for end in ends]
 
@@ -52,7 +52,7 @@ def predict(
     seed: int,
     trust: verification.Trust = verification.UNTRIED,
 ) -> HoursAhead:
-    """As `shop_model.predict`, with members for an open shop and for a shut one."""
+    """Forecast as `shop_model.predict` does, with members for an open shop and for a shut one."""
     shuts = seen_by(shop, k, ends.tolist())
     plans = [_plan(shut) for shut in shuts]
     groups: dict[tuple[int, ...], list[tuple[int, int]]] = {}
@@ -86,7 +86,7 @@ def _plan(shut: ShutOutlook) -> dict[int, float]:
 def _mixed(
     runs: list[HoursAhead], weights: list[float], wider: Floats, seed: tuple[int, ...]
 ) -> HoursAhead:
-    """One moment's runs as one, each with its weight's part of the members."""
+    """Mixture of the runs of one moment, each with its weight's part of the members."""
     if len(runs) == 1:
         return runs[0]
     pairs = runs[0].members.shape[1] // 2

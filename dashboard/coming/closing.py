@@ -1,0 +1,120 @@
+"""The question whether the shop is closed today: its words, its taps, and the request they mean."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from dash import dcc, html
+
+from dashboard.ui import formats
+from dashboard.ui.controls import action_button, fault_line
+from monitor.domain.closing import ClosingAction
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.outlook import ShutToday
+    from dashboard.ui.form_input import Form
+
+LAST = "last"
+"""The field for the last closed day."""
+
+
+def why(chance: float) -> str:
+    """Reason for the question."""
+    return (
+        f"The readings since early morning are as on a closed day ({100 * chance:.0f} % likely). "
+        "Until you answer, the outlook counts on both."
+    )
+
+
+def closed_words(until: date | None, today: date) -> str:
+    """The answer that was given, in words; `until`: the last closed day, None if it is open."""
+    if until is None:
+        return "The shop is open today."
+    if until == today:
+        return "The shop is closed today."
+    return f"The shop is closed until {formats.day(until)}."
+
+
+def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
+    """The fields of the request that a tap means."""
+    values: dict[str, Any] = {"first": tap.get("first", "")}
+    if tap.get("do") == ClosingAction.CLOSED:
+        values[LAST] = form.text(LAST)
+    return values
+
+
+def field_of(name: str, form: Form) -> str:
+    """The form's name of a field of the request; "" if the form has none."""
+    return name if name in form.typed else ""
+
+
+def label_of(name: str) -> str:
+    """The label of a field."""
+    return "Last closed day" if name == LAST else name
+
+
+def question(shut: ShutToday, *, writer: bool) -> Component:
+    """The question whether the shop is closed today, with two taps."""
+    return html.Div(
+        [
+            html.P("Closed today? Until when?", className="lead"),
+            html.P(why(shut.chance)),
+            *(taps(shut.today) if writer else []),
+        ],
+        className="question",
+    )
+
+
+def taps(today: date, *, until: date | None = None) -> list[Component]:
+    """The field for the last closed day and the taps that answer; `until`: as it was answered."""
+    about = {
+        "about": "closing",
+        "first": today.isoformat(),
+        "said": "Answer saved.",
+        "then": "reload",
+    }
+    last = html.Div(
+        [
+            html.Label(label_of(LAST), htmlFor="coming-closed-last"),
+            dcc.Input(
+                id="coming-closed-last",
+                name=LAST,
+                type="date",  # type: ignore[arg-type] # the browser's own field for a day
+                value=(until or today).isoformat(),
+            ),
+            fault_line(LAST),
+        ],
+        className="field",
+    )
+    return [
+        html.Div([last], id="coming-closed", className="fields"),
+        html.Div(
+            [
+                action_button(
+                    "Closed until this day", ClosingAction.CLOSED, form="coming-closed", **about
+                ),
+                action_button("Open today", ClosingAction.OPEN, **about),
+            ],
+            className="taps wide",
+        ),
+    ]
+
+
+def answer(shut: ShutToday, *, writer: bool) -> Component:
+    """The answer that was given about today, with taps to change it."""
+    return html.Div(
+        [
+            html.P(f"Your answer: {closed_words(shut.until, shut.today)}"),
+            *(
+                [html.Details([html.Summary("Change"), *taps(shut.today, until=shut.until)])]
+                if writer
+                else []
+            ),
+        ],
+        className="question",
+    )

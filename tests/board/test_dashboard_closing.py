@@ -1,0 +1,125 @@
+"""The question whether the shop is closed today: asked, answered, and what follows at once."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+from datetime import UTC, date, datetime
+
+import coming_fixtures
+import dashboard_fixtures as shop_air
+import numpy as np
+import pytest
+
+from dashboard.coming import page as coming_page
+from dashboard.data.outlook import OutlookQueries
+from dashboard.data.shop import ShopData
+from monitor.commands import Commands
+from monitor.outlook import files
+from monitor.outlook.inputs import FIRST_DAY, closed_and_opened
+from monitor.outlook.shut_today import chance_shut
+from monitor.science.outlook.calendar import NO_DAYS
+from monitor.science.outlook.shut_days import ShutOutlook
+from monitor.store import Reader, Writer
+from sensors.demo.shop import BENCH
+
+FRIDAY = date(2026, 11, 20)
+NOW = int(datetime(2026, 11, 20, 12, 7, tzinfo=UTC).timestamp() * 1000)
+HOUR = 3_600_000
+QUESTION = "Closed today? Until when?"
+
+
+def shut(chance: float, odds: float = 6.0, day: date = FRIDAY) -> ShutOutlook:
+    number = day.toordinal() - FIRST_DAY
+    return ShutOutlook(
+        NO_DAYS,
+        np.array([number, number + 3]),
+        np.array([1 - chance, chance / 2, chance / 2]),
+        odds,
+    )
+
+
+@pytest.fixture
+def shop(tmp_path):
+    settings = shop_air.settings_in(tmp_path)
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        coming_fixtures.fill(settings, writer, NOW)
+    coming_fixtures.look(settings, NOW)
+    return ShopData(settings)
+
+
+@pytest.fixture
+def book(shop, monkeypatch):
+    for module in ("dashboard.data.outlook", "dashboard.coming.page"):
+        monkeypatch.setattr(f"{module}.now_ms", lambda: NOW)
+    return OutlookQueries(shop)
+
+
+def seen(shop, found: ShutOutlook) -> None:
+    look = files.look(shop.settings, BENCH, NOW)
+    files.keep(shop.settings, dataclasses.replace(look, shut=found))
+
+
+def shown(shop, *, writer=True) -> str:
+    parts = coming_page.head_and_details(BENCH, shop, OutlookQueries(shop), NOW, writer=writer)
+    return str([part.to_plotly_json() for side in parts for part in side])
+
+
+@pytest.mark.slow
+def test_the_question_is_asked_on_strong_evidence_only_and_answered_by_a_tap(shop, book):
+    settings = shop.settings
+    assert QUESTION not in shown(shop)
+    seen(shop, shut(0.8))
+    assert QUESTION not in shown(shop)
+    seen(shop, shut(0.97))
+    assert QUESTION in shown(shop)
+    assert "97 % likely" in shown(shop)
+    assert "Closed until this day" in shown(shop)
+    assert "Closed until this day" not in shown(shop, writer=False)
+    with (
+        contextlib.closing(Writer(settings.store_path)) as writer,
+        shop_air.command_link(settings, Commands(writer, places=lambda: [BENCH])),
+    ):
+        board = shop_air.board_client(settings)
+
+        def tap(do, last="", **more):
+            form = {"last": last} if do == "closed" else {}
+            command = {"about": "closing", "do": do, "first": "2026-11-20", "form": form} | more
+            return board.post("/bench/do", json=command, headers={"Origin": "http://localhost"})
+
+        refused = tap("closed", "2026-11-19")
+        assert refused.status_code == 409
+        assert "2026-11-20 or later" in refused.get_json()["fields"]["last"]
+        assert QUESTION in shown(shop)
+        assert tap("closed", "2026-11-24").status_code == 200
+        assert QUESTION not in shown(shop)
+        assert "The shop is closed until Tue 24 Nov." in shown(shop)
+        with contextlib.closing(Reader(settings.store_path)) as reader:
+            known = closed_and_opened(reader, settings)
+        assert [date.fromordinal(FIRST_DAY + int(day)).day for day in known.closed] == [
+            *range(20, 25)
+        ]
+        assert tap("open").status_code == 200
+        assert QUESTION not in shown(shop)
+        assert "The shop is open today." in shown(shop)
+        with contextlib.closing(Reader(settings.store_path)) as reader:
+            known = closed_and_opened(reader, settings)
+        assert known.closed.tolist() == []
+        assert known.opened.tolist() == [FRIDAY.toordinal() - FIRST_DAY]
+
+
+def test_places_that_disagree_and_days_that_are_closed_anyhow_are_weighed(shop, book):
+    look, settings = files.look(shop.settings, BENCH, NOW), shop.settings
+
+    def chance(*shuts, at=NOW):
+        return chance_shut([dataclasses.replace(look, shut=one) for one in shuts], settings, at)
+
+    assert chance(shut(0.97)) == pytest.approx(0.97)
+    assert chance(shut(0.97), shut(0.04, 0.1)) == pytest.approx(0.97)  # a store room tells nothing
+    assert chance(shut(0.97), shut(0.0, -9.0)) < 0.1  # somebody works there
+    assert np.isnan(chance(shut(0.97, np.nan)))  # the morning has not told yet
+    assert np.isnan(chance())
+    assert chance(shut(0.97, day=date(2026, 11, 23))) == 0  # today is known to be closed
+    saturday = NOW + 24 * HOUR
+    fresh = dataclasses.replace(look, made_ms=saturday, shut=shut(0.97, day=date(2026, 11, 21)))
+    assert chance_shut([fresh], settings, saturday) == 0

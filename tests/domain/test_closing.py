@@ -1,0 +1,72 @@
+"""Answers to whether the shop is closed: the requests, and the days that follow."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from monitor.commands import read_request
+from monitor.core.clock import to_ms
+from monitor.core.errors import Rejected
+from monitor.domain.closing import answered_days
+from monitor.domain.events import About, Event
+from monitor.outlook.shut_today import closed_until
+
+NOW = to_ms(datetime(2026, 12, 24, 9, tzinfo=UTC))
+
+
+def asked(do, **fields):
+    return read_request({"about": "closing", "do": do, **fields}, NOW)
+
+
+def answers(*given):
+    events = [
+        Event(About.CLOSING, first, NOW, "", "closed" if last else "open", {"last": last})
+        for first, last in given
+    ]
+    return answered_days(events)
+
+
+def test_the_last_answer_about_a_day_counts():
+    holiday = ("2026-12-24", "2027-01-02")
+    said = answers(holiday)
+    assert len(said.closed) == 10
+    assert closed_until(said, date(2026, 12, 27)) == date(2027, 1, 2)
+    assert closed_until(said, date(2027, 1, 3)) is None
+    back = answers(holiday, ("2026-12-29", ""))  # back early: the rest of it is off too
+    assert back.opened == (date(2026, 12, 29),)
+    assert back.closed[-1] == date(2026, 12, 28)
+    again = answers(holiday, ("2026-12-29", ""), ("2026-12-29", "2026-12-31"))
+    assert again.opened == ()
+    assert closed_until(again, date(2026, 12, 29)) == date(2026, 12, 31)
+
+
+def test_an_answer_is_read_with_its_days():
+    assert asked("closed", first="2026-12-24", last="2027-01-02").subject == "2026-12-24"
+    assert asked("open", first="2026-12-24").subject == "2026-12-24"
+
+
+@pytest.mark.parametrize(
+    ("do", "fields", "why"),
+    [
+        ("closed", {"first": "2026-12-24"}, "last"),
+        (
+            "closed",
+            {"first": "24.12.2026", "last": "2027-01-02"},
+            "must be a date such as 2026-12-24",
+        ),
+        ("closed", {"first": "2026-12-24", "last": ""}, "must be a date such as"),
+        ("closed", {"first": "2026-12-24", "last": "2026-12-23"}, "must be 2026-12-24 or later"),
+        ("closed", {"first": "2026-12-24", "last": "2028-12-23"}, "within 366 days of today"),
+        ("closed", {"first": "2026-01-02", "last": "2027-11-23"}, "less than 366 days later"),
+        ("open", {"first": "2020-12-24"}, "within 366 days of today"),
+        ("open", {"first": "2026-02-30"}, "must be a date such as"),
+        ("open", {"first": "2026-12-24", "last": "2026-12-24"}, "is not a field of"),
+        ("shut", {"first": "2026-12-24"}, "one of closed, open"),
+    ],
+)
+def test_an_answer_that_cannot_be_is_refused_in_words(do, fields, why):
+    with pytest.raises(Rejected) as refused:
+        asked(do, **fields)
+    assert why in str(refused.value)
