@@ -54,6 +54,12 @@ _PROBE_SUBJECT = PROBE_TOPIC.replace("/", ".")
 STATE_WAIT_S = 2.0
 """Longest time for its report of itself. [s]"""
 
+RETAINED_MAX = 10_000
+"""Most retained messages, each of a topic of its own and in its memory: a stranger can send any number.
+Ours: states of ten thousand waits."""
+_RETAINED = "$MQTT_rmsgs"
+"""Its stream of retained messages."""
+
 _ANONYMOUS = "benchweather-anonymous"
 _INNER = ("$JS.>", "$MQTT.>", "$SYS.>", "$KV.>", "$O.>")
 """The broker's own subjects: nobody else's, whatever filters are open."""
@@ -308,6 +314,21 @@ class EmbeddedBroker:
         """True if its store has reached its limit; False also if it does not answer."""
         kept = self._state("jsz").get("storage", 0)
         return isinstance(kept, int) and kept > (self.store_mb - 1) * 1_000_000
+
+    def retained(self) -> int:
+        """Number of retained messages that it holds; 0 also if it does not answer."""
+        accounts = self._state("jsz?accounts=true&streams=true").get("account_details", [])
+        streams = [
+            one
+            for account in (accounts if isinstance(accounts, list) else [])
+            for one in account.get("stream_detail", ())
+        ]
+        return sum(one["state"]["messages"] for one in streams if one["name"] == _RETAINED)
+
+    def drop_retained(self) -> None:
+        """Forget all retained messages; only while it is stopped. What waits for the ingest stays."""
+        for stream in self.kept.glob(f"*/streams/{_RETAINED}"):
+            shutil.rmtree(stream)
 
     def fault(self) -> str:
         """Fault that it reports of itself; empty if none, or if it does not answer."""

@@ -42,6 +42,9 @@ class MosquittoBroker(EmbeddedBroker):
     def is_full(self) -> bool:
         return False  # its limit is of each session, and it drops what is beyond
 
+    def retained(self) -> int:
+        return 0  # it does not report them
+
     def fault(self) -> str:
         return ""  # it reports none of itself
 

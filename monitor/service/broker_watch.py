@@ -14,6 +14,7 @@ from dataclasses import replace
 from monitor.core.backoff import Backoff
 from monitor.core.clock import now_ms
 from monitor.core.errors import BrokerFault, BrokerUnavailable
+from monitor.mqtt import embedded_broker
 from monitor.mqtt.client import Address, round_trip
 from monitor.mqtt.embedded_broker import HEADROOM_MB, PROBE_TOPIC, EmbeddedBroker
 from monitor.readings.ingest import Ingest
@@ -58,7 +59,7 @@ class BrokerWatch:
         self._address = replace(address, user=probe.user, password=probe.password)
         self.outage: BrokerOutage | None = None
         """What went wrong; None from the first reading after it."""
-        self._lost, self._stored_then = 0, 0
+        self._lost, self._stored_then, self._drop = 0, 0, False
         self._backoff = Backoff(RESTART_FIRST_S, RESTART_MAX_S)
         self._next_look = self._next_probe = self._next_start = 0.0
         self._stop = threading.Event()
@@ -100,8 +101,19 @@ class BrokerWatch:
             fault = self._broker.fault()
             if fault or self._lost or self._doubted() or now >= self._next_probe:
                 self._probe(fault)
+            self._count_retained()
         if self._lost >= PROBES_LOST and now >= self._next_start and self._may_start():
             self._start_again()
+
+    def _count_retained(self) -> None:
+        """Let a broker whose memory fills with retained messages start again without them.
+
+        Our own states are published again at the next connection.
+        """
+        count = self._broker.retained()
+        if count > embedded_broker.RETAINED_MAX:
+            self._drop = True
+            self._fail(f"a client left {count} retained messages, which fill its memory")
 
     def _probe(self, fault: str) -> None:
         """Send the test message, and note whether it came back. `fault` is the broker's own report."""
@@ -164,8 +176,11 @@ class BrokerWatch:
         log.error("broker ended or passes nothing on, starting it again")
         self._broker.stop()
         try:
+            if self._drop:
+                self._broker.drop_retained()
+                self._drop = False
             self._broker.start()
-        except BrokerFault as exc:
+        except (BrokerFault, OSError) as exc:
             log.error("broker cannot start reason=%s", exc)
             if outage:
                 self.outage = outage._replace(reason=str(exc))

@@ -204,6 +204,32 @@ def test_a_broker_that_runs_but_answers_nobody_is_started_again(make_watched, na
 
 
 @pytest.mark.broker
+def test_retained_messages_of_a_stranger_are_dropped_before_they_fill_the_memory(
+    make_watched, monkeypatch
+):
+    """What the broker holds for the ingest is not lost with them."""
+    monkeypatch.setattr(embedded_broker, "RETAINED_MAX", 50)
+    shop = make_watched()
+    shop.broker.start()
+    absent = Subscription(shop.address, Contract().filters, "ingest")
+    until(lambda: absent.take(1, 0.05) is None or absent.connected)
+    absent.close()
+    shop.send(1.7e9)
+    publisher = Publisher(Address("127.0.0.1", shop.broker.port))
+    publisher.connect(10)
+    for number in range(60):
+        publisher.publish(f"benchweather/x{number}/s", b"?", retain=True)
+    until(lambda: shop.broker.retained() == 60)
+    publisher.close()
+    flooded = shop.broker.pid
+    shop.begin()
+    until(lambda: shop.broker.pid not in (flooded, None) and shop.broker.retained() == 0)
+    until(lambda: shop.ingest.stored == 1)
+    shop.send(1.7e9 + 60)
+    until(lambda: shop.watch.outage is None and shop.ingest.stored == 2)
+
+
+@pytest.mark.broker
 def test_a_broker_at_the_limit_of_its_own_store_lets_the_ingest_in_again(make_watched):
     """At its limit it lets nobody in; nothing that it has acknowledged is lost."""
     shop = make_watched(store_mb=2)
