@@ -5,6 +5,7 @@ Both are in the day's ink on white and of one size, whatever the screen and its 
 
 from __future__ import annotations
 
+import copy
 import re
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
@@ -37,6 +38,10 @@ TAGS = frozenset(
 TEXTS_MAX = 20
 """Most sentences below a picture."""
 _OUTSIDE = re.compile(r"url\(\s*(?!['\"]?#)|@import", re.IGNORECASE)
+
+
+MARKS = ("▲", "▼")
+_FONT_SIZE = re.compile(r"font-size:\s*([\d.]+)px")
 
 
 class NotOurs(ValueError):
@@ -109,7 +114,7 @@ def answer_pdf(shop: ShopData) -> flask.Response:
         if not isinstance(body, dict):
             raise NotOurs("There is no drawing in this request.")
         content = {
-            "svg": sound_svg(body.get("svg")),
+            "svg": marks_apart(sound_svg(body.get("svg"))),
             "shop": shop.settings.shop.name,
             "title": _text(body.get("title")),
             "shown": _text(body.get("shown")),
@@ -117,7 +122,7 @@ def answer_pdf(shop: ShopData) -> flask.Response:
         }
         template = (files("dashboard.past") / "picture.typ").read_bytes()
         made = typst_pdf.pdf_apart(template, content)
-    except (NotOurs, TypeError) as exc:
+    except (NotOurs, RecursionError, TypeError) as exc:
         return flask.Response(f"{exc}\n", 400, mimetype="text/plain")
     except typst_pdf.TypesetterBusy:
         return flask.Response(
@@ -152,3 +157,23 @@ def sound_svg(text: object) -> str:
         if tag not in TAGS or any(name.rpartition("}")[2] == "href" for name in element.attrib):
             raise NotOurs(f"<{tag}> is not part of the drawing of a plot.")
     return text
+
+
+def marks_apart(svg: str) -> str:
+    """A drawing with each ▲ and ▼ before words as a text of its own.
+
+    Our font does not have them, and the typesetter sets a whole text in the font that has.
+    """
+    ET.register_namespace("", "http://www.w3.org/2000/svg")
+    root = ET.fromstring(svg)  # noqa: S314 - checked by `sound_svg`
+    for parent in list(root.iter()):
+        for i, element in reversed(list(enumerate(parent))):
+            mark, _, words = (element.text or "").strip().partition(" ")
+            if mark not in MARKS or not words or not element.tag.endswith("text"):
+                continue
+            size = _FONT_SIZE.search(element.get("style", ""))
+            beside = copy.deepcopy(element)
+            element.text, beside.text = mark, words
+            beside.set("dx", f"{float(size[1]) if size else 12:g}")
+            parent.insert(i + 1, beside)
+    return ET.tostring(root, encoding="unicode")

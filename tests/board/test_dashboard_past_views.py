@@ -328,6 +328,34 @@ def test_a_drawing_becomes_a_pdf_that_opens(full, client):
     assert "Fine." in page.extract_text()
 
 
+def set_in(resources, family):
+    """Characters that a page and its drawings have in a font of a family."""
+    found = set()
+    for font in resources.get("/Font", {}).values():
+        if family in font.get_object()["/BaseFont"]:
+            codes = font.get_object()["/ToUnicode"].get_data().decode()
+            found |= {
+                chr(int(one, 16)) for one in re.findall(r"<[0-9A-F]+> <([0-9A-F]{4})>", codes)
+            }
+    for drawing in resources.get("/XObject", {}).values():
+        if "/Resources" in drawing.get_object():
+            found |= set_in(drawing.get_object()["/Resources"], family)
+    return found
+
+
+def test_words_beside_a_triangle_keep_the_font_of_the_page(full, client):
+    import pypdf
+
+    label = '<text x="1" y="9" style="font-family:\'Atkinson Hyperlegible Next\'; font-size: 4px">'
+    answer = pdf(client, SVG.replace('<text x="1" y="9">RH', f"{label}▲ damp above 60 %"))
+    (page,) = pypdf.PdfReader(io.BytesIO(answer.data)).pages
+    assert set("damp") <= set_in(page["/Resources"], "Atkinson")
+    assert set_in(page["/Resources"], "Libertinus") - {"\uffff"} == {"▲"}
+    assert "dx" not in picture.marks_apart(
+        SVG.replace("RH", "▲")
+    )  # alone in a cell of the calendar
+
+
 @pytest.mark.parametrize(
     "svg",
     [
