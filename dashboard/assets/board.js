@@ -236,4 +236,21 @@
   window.setInterval(tick, 1000);
   if (document.readyState === "loading") window.addEventListener("DOMContentLoaded", keepAsking);
   else keepAsking();
+
+  // On paper a plot is drawn anew for the width of a page, and scaled to it by its viewBox
+  const PAPER = { width: 1000, height: 560 };
+  const plots = () => document.querySelectorAll(".js-plotly-plot");
+  window.addEventListener("beforeprint", () => {
+    for (const plot of plots()) {
+      window.Plotly.relayout(plot, { ...PAPER, autosize: false });
+      for (const svg of plot.querySelectorAll(".main-svg"))
+        svg.setAttribute("viewBox", "0 0 " + PAPER.width + " " + PAPER.height);
+    }
+  });
+  window.addEventListener("afterprint", () => {
+    for (const plot of plots()) {
+      for (const svg of plot.querySelectorAll(".main-svg")) svg.removeAttribute("viewBox");
+      window.Plotly.relayout(plot, { width: null, height: null, autosize: true });
+    }
+  });
 })();
