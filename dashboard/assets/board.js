@@ -238,7 +238,7 @@
   else keepAsking();
 
   // On paper a plot is drawn anew for the width of a page, and scaled to it by its viewBox
-  const PAPER = { width: 1000, height: 560 };
+  const PAPER = { width: 1240, height: 660 };
   const plots = () => document.querySelectorAll(".js-plotly-plot");
   window.addEventListener("beforeprint", () => {
     for (const plot of plots()) {

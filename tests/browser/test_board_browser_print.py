@@ -81,4 +81,13 @@ def test_a_plot_prints_dark_on_white_from_the_night_theme(shop, visit):
         .first.evaluate("e => getComputedStyle(e).filter")
         .startswith("invert(1)")
     )
+    page.evaluate(
+        "window.addEventListener('beforeprint', () => { const svg = document.querySelector('.main-svg');"
+        " window.printed = [svg.getAttribute('viewBox'),"
+        " svg.getAttribute('width')]; })"
+    )
     assert painted(page.pdf(print_background=False)) > 0
+    view, width = page.evaluate("window.printed")  # as wide as the paper, not as the screen
+    assert view.split()[2] == width == "1240"
+    browser.until(page, "!document.querySelector('.main-svg').hasAttribute('viewBox')")
+    browser.until(page, "document.querySelector('.main-svg').getAttribute('width') !== '1240'")
