@@ -40,6 +40,10 @@ OUTDOORS = {"temperature": "temp_c", "dew_point": "dew_c"}
 """Quantities of which the outdoor air is drawn too: indoors and outdoors share a scale."""
 
 
+LINE_PX = 24
+"""Height of a line of words above the plot. [px]"""
+
+
 class Beside(NamedTuple):
     """A second fan to compare with, and its name."""
 
@@ -84,24 +88,27 @@ def coming_plot(
     low, high = _y_range([*shown, *(np.array([band[:2]]) for band in bands)], how)
     ends += band_ends(bands, look)
     narrow = view.width_px < NARROW_PX
-    data += _spells(one, quantity, view, look)
+    begins = _beginnings(one, look) if quantity == "humidity" else []
+    data += [_mark(one, begin, view) for begin in begins]
     layout = {
         **axes(view, look, (low, high), f"{how.words} [{mark}]"),
         "shapes": [
             *night_shapes(view, look),
             *band_shapes(bands, look),
             *_reach_shapes(one, look),
+            *(_stem(one, begin, high) for begin in begins),
             *_stretch_shapes(one, look),
         ],
         "annotations": [
             *_reach_labels(one, look, narrow),
+            *_chance_labels(one, begins, narrow),
             *_stretch_labels(one, look),
             *([] if narrow else end_labels(ends, (low, high))),
         ],
         "showlegend": narrow,
         "legend": LEGEND,
         "dragmode": False,
-        "margin": {"l": 64, "r": 16 if narrow else 170, "t": 30, "b": 76},
+        "margin": {"l": 64, "r": 16 if narrow else 170, "t": 30 + LINE_PX * len(begins), "b": 76},
     }
     layout["xaxis"]["fixedrange"] = True
     return figure(data, layout, look)
@@ -217,37 +224,37 @@ def _y_range(shown: list[Floats], how: DisplayScale) -> tuple[float, float]:
     return middle - 0.66 * span, middle + 0.58 * span  # room for the good hours at the foot
 
 
-def _spells(one: PlaceOutlook, quantity: str, view: View, look: Theme) -> list[go.Scatter]:
-    """Marks where a spell begins, on the limit that it crosses, with its range in time."""
-    if quantity == "humidity":
-        marks = [
-            (one.dry, one.low_pct, "triangle-down", look.dry, "dry air"),
-            (one.over, one.high_pct, "triangle-up", look.damp, "air above the band"),
-        ]
-    else:
-        marks = []
+class _Beginning(NamedTuple):
+    """A spell that begins: its limit, the symbol and colour of its mark, and its word."""
+
+    spell: OutlookSpell
+    level: float
+    symbol: str
+    ink: str
+    word: str
+
+
+def _beginnings(one: PlaceOutlook, look: Theme) -> list[_Beginning]:
+    found = (
+        (one.dry, one.low_pct, "triangle-down", look.dry, "dry air"),
+        (one.over, one.high_pct, "triangle-up", look.damp, "air above the band"),
+    )
     return [
-        _mark(one, spell, level, symbol, ink, word, view)
-        for spell, level, symbol, ink, word in marks
+        _Beginning(spell, level, symbol, ink, word)
+        for spell, level, symbol, ink, word in found
         if spell is not None and spell.chance >= 0.2 and spell.begins_h.middle > 0
     ]
 
 
-def _mark(
-    one: PlaceOutlook,
-    spell: OutlookSpell,
-    level: float,
-    symbol: str,
-    ink: str,
-    word: str,
-    view: View,
-) -> go.Scatter:
+def _mark(one: PlaceOutlook, begin: _Beginning, view: View) -> go.Scatter:
+    """Mark where a spell begins, on the limit that it crosses, with its range in time."""
+    spell, ink = begin.spell, begin.ink
     low, middle, high = (float(one.at_ms(h)) for h in spell.begins_h)
     when = formats.moments(np.array([middle], np.int64), view.zone)[0]
     return go.Scatter(
-        mode="markers+text",
+        mode="markers",
         x=np.array([middle]),
-        y=np.array([level]),
+        y=np.array([begin.level]),
         error_x={
             "type": "data",
             "symmetric": False,
@@ -257,13 +264,44 @@ def _mark(
             "thickness": 3,
             "width": 8,
         },
-        marker={"symbol": symbol, "size": 18, "color": ink},
-        name=word,
-        text=[f"{likely(spell.chance)} chance of {word}"],
-        textposition="bottom right" if symbol.endswith("down") else "top right",
-        textfont={"color": ink, "size": 16, "weight": 700},  # <b> would need a style attribute
-        hovertemplate=f"{word} from about {when}<br>{likely(spell.chance)} chance<extra></extra>",
+        marker={"symbol": begin.symbol, "size": 18, "color": ink},
+        name=begin.word,
+        hovertemplate=f"{begin.word} from about {when}<br>{likely(spell.chance)} chance"
+        "<extra></extra>",
     )
+
+
+def _stem(one: PlaceOutlook, begin: _Beginning, top: float) -> dict[str, Any]:
+    """A thin line from a mark up to its words, which stand above the plot."""
+    x = float(one.at_ms(begin.spell.begins_h.middle))
+    line = {"color": begin.ink, "width": 1.4, "dash": "dot"}
+    return {"type": "line", "x0": x, "x1": x, "y0": begin.level, "y1": top, "line": line}
+
+
+def _chance_labels(
+    one: PlaceOutlook, begins: list[_Beginning], narrow: bool
+) -> list[dict[str, Any]]:
+    """Chance of each spell, above the plot and clear of its curves."""
+    steps = one.fan.rh_pct.shape[1]
+    found = []
+    for row, (spell, _, symbol, ink, word) in enumerate(begins, start=1):
+        mark = "▼" if symbol.endswith("down") else "▲"
+        late = spell.begins_h.middle > 0.55 * steps
+        place = {"xref": "x", "x": float(one.at_ms(spell.begins_h.middle))}
+        found.append(
+            {
+                **({"xref": "paper", "x": 0.0} if narrow else place),
+                "yref": "paper",
+                "y": 1,
+                "yshift": LINE_PX * row,
+                "showarrow": False,
+                "xanchor": "right" if late and not narrow else "left",
+                "yanchor": "bottom",
+                "text": f"{mark} {likely(spell.chance)} chance of {word}",
+                "font": {"color": ink, "size": 16, "weight": 700},
+            }
+        )
+    return found
 
 
 def _reach_ms(one: PlaceOutlook) -> int:

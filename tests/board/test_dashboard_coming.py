@@ -633,8 +633,10 @@ def test_a_chance_on_the_rh_axis_is_called_a_chance(one):
     told = with_spells(one, dry=SNAP._replace(chance=0.31))
     view = View(int(told.look.edges_ms[0]), int(told.look.edges_ms[-1]), PARIS, "C", 1280)
     plot = coming_plot(told, "humidity", view, theme("day"), None)
-    (mark,) = [trace for trace in plot.data if trace.mode == "markers+text"]
-    assert mark.text == ("3 in 10 chance of dry air",)
+    (mark,) = [trace for trace in plot.data if trace.mode == "markers"]
+    (words,) = [one for one in plot.layout.annotations if "dry air" in one.text]
+    assert words.text == "▼ 3 in 10 chance of dry air"
+    assert (words.yref, words.y, words.yanchor) == ("paper", 1, "bottom")  # clear of the curves
     assert mark.hovertemplate.endswith("<br>3 in 10 chance<extra></extra>")
     ribbon = str(coming_wall.strip(told, NOW, PARIS, "C").to_plotly_json())
     assert "3 in 10 chance of dry air" in ribbon
