@@ -89,6 +89,7 @@ def coming_plot(
     ends += band_ends(bands, look)
     narrow = view.width_px < NARROW_PX
     begins = _beginnings(one, look) if quantity == "humidity" else []
+    over = 0 if narrow else LINE_PX * len(begins)
     data += [_mark(one, begin, view) for begin in begins]
     layout = {
         **axes(view, look, (low, high), f"{how.words} [{mark}]"),
@@ -101,14 +102,19 @@ def coming_plot(
         ],
         "annotations": [
             *_reach_labels(one, look, narrow),
-            *_chance_labels(one, begins, narrow),
+            *([] if narrow else _chance_labels(one, begins)),
             *_stretch_labels(one, look),
             *([] if narrow else end_labels(ends, (low, high))),
         ],
         "showlegend": narrow,
         "legend": LEGEND,
         "dragmode": False,
-        "margin": {"l": 64, "r": 16 if narrow else 170, "t": 30 + LINE_PX * len(begins), "b": 76},
+        "margin": {
+            "l": 64,
+            "r": 16 if narrow else 170,
+            "t": 30 + (0 if narrow else LINE_PX * len(begins)),
+            "b": 76,
+        },
     }
     layout["xaxis"]["fixedrange"] = True
     return figure(data, layout, look)
@@ -265,7 +271,7 @@ def _mark(one: PlaceOutlook, begin: _Beginning, view: View) -> go.Scatter:
             "width": 8,
         },
         marker={"symbol": begin.symbol, "size": 18, "color": ink},
-        name=begin.word,
+        name=f"{likely(spell.chance)} chance of {begin.word}",
         hovertemplate=f"{begin.word} from about {when}<br>{likely(spell.chance)} chance"
         "<extra></extra>",
     )
@@ -278,24 +284,23 @@ def _stem(one: PlaceOutlook, begin: _Beginning, top: float) -> dict[str, Any]:
     return {"type": "line", "x0": x, "x1": x, "y0": begin.level, "y1": top, "line": line}
 
 
-def _chance_labels(
-    one: PlaceOutlook, begins: list[_Beginning], narrow: bool
-) -> list[dict[str, Any]]:
-    """Chance of each spell, above the plot and clear of its curves."""
+def _chance_labels(one: PlaceOutlook, begins: list[_Beginning]) -> list[dict[str, Any]]:
+    """Chance of each spell, above the plot and clear of its curves; where it is narrow, the legend
+    has it."""
     steps = one.fan.rh_pct.shape[1]
     found = []
     for row, (spell, _, symbol, ink, word) in enumerate(begins, start=1):
         mark = "▼" if symbol.endswith("down") else "▲"
         late = spell.begins_h.middle > 0.55 * steps
-        place = {"xref": "x", "x": float(one.at_ms(spell.begins_h.middle))}
         found.append(
             {
-                **({"xref": "paper", "x": 0.0} if narrow else place),
+                "xref": "x",
+                "x": float(one.at_ms(spell.begins_h.middle)),
                 "yref": "paper",
                 "y": 1,
                 "yshift": LINE_PX * row,
                 "showarrow": False,
-                "xanchor": "right" if late and not narrow else "left",
+                "xanchor": "right" if late else "left",
                 "yanchor": "bottom",
                 "text": f"{mark} {likely(spell.chance)} chance of {word}",
                 "font": {"color": ink, "size": 16, "weight": 700},
