@@ -109,12 +109,7 @@ def coming_plot(
         "showlegend": narrow,
         "legend": LEGEND,
         "dragmode": False,
-        "margin": {
-            "l": 64,
-            "r": 16 if narrow else 170,
-            "t": 30 + (0 if narrow else LINE_PX * len(begins)),
-            "b": 76,
-        },
+        "margin": {"l": 64, "r": 16 if narrow else 170, "t": 30 + over, "b": 76},
     }
     layout["xaxis"]["fixedrange"] = True
     return figure(data, layout, look)
