@@ -273,7 +273,7 @@ def _mark(one: PlaceOutlook, begin: _Beginning, view: View) -> go.Scatter:
 
 
 def _stem(one: PlaceOutlook, begin: _Beginning, top: float) -> dict[str, Any]:
-    """A thin line from a mark up to its words, which stand above the plot."""
+    """Thin line from a mark up to its words above the plot."""
     x = float(one.at_ms(begin.spell.begins_h.middle))
     line = {"color": begin.ink, "width": 1.4, "dash": "dot"}
     return {"type": "line", "x0": x, "x1": x, "y0": begin.level, "y1": top, "line": line}
