@@ -181,6 +181,8 @@ class SettingsFile:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             mode = self.path.stat().st_mode & 0o777 if self.path.exists() else 0o600
+            if not mode & 0o222:  # its folder would let us replace it all the same
+                raise Rejected(f"{self.path} is read-only: make it writable, or edit it yourself")
             write_durably(self.path, text, mode)
             self.path.chmod(mode)
         except OSError as exc:

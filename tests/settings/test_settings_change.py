@@ -192,6 +192,25 @@ def test_an_undo_leaves_what_was_changed_since(shop):
         shop.file.undone(plan.version_before, plan.version, paths)
 
 
+def test_a_file_that_is_made_read_only_is_not_replaced(shop):
+    shop.path.chmod(0o444)
+    (fault,) = shop.refused(("shop.name", "Other"))
+    assert "is read-only" in str(fault)
+    assert shop.path.stat().st_mode & 0o777 == 0o444
+
+
+def test_a_linked_file_is_changed_where_it_lies(tmp_path):
+    (tmp_path / "far").mkdir()
+    (tmp_path / "near").mkdir()
+    (tmp_path / "far" / "own.toml").write_text(FILE)
+    link = tmp_path / "near" / "benchweather.toml"
+    link.symlink_to(tmp_path / "far" / "own.toml")
+    shop = Shop(tmp_path / "near", text="")
+    shop.change(("shop.name", "Other"))
+    assert link.is_symlink()
+    assert 'name = "Other"' in (tmp_path / "far" / "own.toml").read_text()
+
+
 def test_old_versions_are_deleted(shop):
     for number in range(VERSIONS_KEPT + 5):
         shop.change(("shop.altitude_m", float(number + 1)))
