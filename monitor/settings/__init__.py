@@ -207,6 +207,10 @@ def load(
         text = _text_of(path)
     elif text is None and named is not None:
         raise SettingsFault([f"{path}: there is no such file"])
+    elif (
+        text is None and path.is_symlink()
+    ):  # a disk that is not there yet: not a shop without settings
+        raise SettingsFault([f"{path} is a link to {path.readlink()}, which is not there"])
     if text is not None:
         from_file = _parsed(text, path)
     layers = [("default", demo_layer() if demo else {}), (str(path), from_file)]

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.commands import read_request
-from monitor.core.errors import Rejected
+from monitor.core.errors import Rejected, SettingsFault
 from monitor.core.files import SETTINGS_MAX
 from monitor.domain.settings_change import SettingValue
 from monitor.settings import load, version_of
@@ -209,6 +209,12 @@ def test_a_linked_file_is_changed_where_it_lies(tmp_path):
     shop.change(("shop.name", "Other"))
     assert link.is_symlink()
     assert 'name = "Other"' in (tmp_path / "far" / "own.toml").read_text()
+
+
+def test_a_link_to_a_file_that_is_not_there_is_not_a_shop_without_settings(tmp_path):
+    (tmp_path / "benchweather.toml").symlink_to("away.toml")
+    with pytest.raises(SettingsFault, match=r"is a link to away\.toml, which is not there"):
+        load(data=tmp_path, environ={})
 
 
 def test_old_versions_are_deleted(shop):
