@@ -13,6 +13,7 @@ from dashboard.alerts import text, view
 from dashboard.alerts.view import ALERTS
 from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button
+from dashboard.ui.event_list import event_list
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 
@@ -146,18 +147,6 @@ def history(alert: Alert, shop: ShopData) -> Component:
     """History of an alert, newest first: who did what and when."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    return html.Ol(
-        [
-            html.Li(
-                [
-                    html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
-                    html.Span(text.event_words(event, now, zone, unit)),
-                    html.Span(event.by or "no name given", className="by-whom"),
-                ],
-                key=f"{i}",
-            )
-            for i, event in reversed(list(enumerate(alert.events)))
-        ],
-        className="history",
-        reversed="reversed",
+    return event_list(
+        alert.events, lambda event: text.event_words(event, now, zone, unit), now, zone
     )

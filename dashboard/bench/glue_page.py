@@ -13,6 +13,7 @@ from dashboard.bench.glue_forms import LABELS, shown_of
 from dashboard.bench.view import BENCH
 from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button, fault_line, text_field
+from dashboard.ui.event_list import event_list
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import DEFERS, WORDS
@@ -284,20 +285,7 @@ def state_of(found: Glue, shop: ShopData, writer: bool) -> list[Component | None
         ),
         html.P(found.note, className="note") if found.note else None,
         html.H2("History"),
-        html.Ol(
-            [
-                html.Li(
-                    [
-                        html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
-                        html.Span(glue_text.action(event, now, zone)),
-                        html.Span(event.by or "no name given", className="by-whom"),
-                    ],
-                    key=f"{i}",
-                )
-                for i, event in reversed(list(enumerate(found.events)))
-            ],
-            className="history",
-        ),
+        event_list(found.events, lambda event: glue_text.action(event, now, zone), now, zone),
     ]
 
 

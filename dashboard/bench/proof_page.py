@@ -14,6 +14,7 @@ from dashboard.bench.proof_forms import LABELS
 from dashboard.bench.view import BENCH
 from dashboard.ui import formats, page_frame, plots
 from dashboard.ui.controls import action_button, fault_line, text_field
+from dashboard.ui.event_list import event_list
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
@@ -405,17 +406,4 @@ def _ending(proof: Proof, known: ProofResult) -> list[Component]:
 
 def _history(proof: Proof, shop: ShopData) -> Component:
     now, zone = now_ms(), shop.settings.zone
-    return html.Ol(
-        [
-            html.Li(
-                [
-                    html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
-                    html.Span(proof_text.action(event)),
-                    html.Span(event.by or "no name given", className="by-whom"),
-                ],
-                key=f"{i}",
-            )
-            for i, event in reversed(list(enumerate(proof.events)))
-        ],
-        className="history",
-    )
+    return event_list(proof.events, lambda event: proof_text.action(event), now, zone)

@@ -15,6 +15,7 @@ from dashboard.bench.view import BENCH
 from dashboard.bench.why_figure import rate_plot
 from dashboard.ui import formats, page_frame, plots
 from dashboard.ui.controls import action_button, text_field
+from dashboard.ui.event_list import event_list
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
@@ -346,18 +347,9 @@ def fix(wait: Wait, shop: ShopData) -> Component:
 def history(wait: Wait, shop: ShopData) -> Component:
     """History of a wait, newest first: who did what and when."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
-    return html.Ol(
-        [
-            html.Li(
-                [
-                    html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
-                    html.Span(bench_text.event_words(event, wait, places, now, zone)),
-                    html.Span(event.by or "no name given", className="by-whom"),
-                ],
-                key=f"{i}",
-            )
-            for i, event in reversed(list(enumerate(wait.events)))
-        ],
-        className="history",
-        reversed="reversed",
+    return event_list(
+        wait.events,
+        lambda event: bench_text.event_words(event, wait, places, now, zone),
+        now,
+        zone,
     )

@@ -16,6 +16,7 @@ from dashboard.sensors.figure import calibration_plot
 from dashboard.sensors.forms import LABELS
 from dashboard.ui import formats, page_frame, plots
 from dashboard.ui.controls import action_button, action_results, text_field
+from dashboard.ui.event_list import event_list
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
@@ -541,18 +542,6 @@ def _line(name: str, **more: Any) -> Component:
 def history(one: SensorDetails, shop: ShopData) -> Component:
     """History of a sensor, newest first: who did what and when."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
-    return html.Ol(
-        [
-            html.Li(
-                [
-                    html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
-                    html.Span(text.event_words(event, places, now, zone)),
-                    html.Span(event.by or "no name given", className="by-whom"),
-                ],
-                key=f"{i}",
-            )
-            for i, event in reversed(list(enumerate(one.history.events)))
-        ],
-        className="history",
-        reversed="reversed",
+    return event_list(
+        one.history.events, lambda event: text.event_words(event, places, now, zone), now, zone
     )

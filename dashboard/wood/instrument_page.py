@@ -12,6 +12,7 @@ from dashboard.access.page import read_only
 from dashboard.access.visitor import may_change
 from dashboard.ui import formats, page_frame, plates_text, plots
 from dashboard.ui.controls import action_button
+from dashboard.ui.event_list import event_list
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from dashboard.wood import figure, history_text, text
@@ -362,18 +363,9 @@ def history(one: Instrument, shop: ShopData) -> Component:
     """History of an instrument, newest first: who did what and when."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    return html.Ol(
-        [
-            html.Li(
-                [
-                    html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
-                    html.Span(history_text.event_words(event, places, now, zone, unit)),
-                    html.Span(event.by or "no name given", className="by-whom"),
-                ],
-                key=f"{i}",
-            )
-            for i, event in reversed(list(enumerate(one.events)))
-        ],
-        className="history",
-        reversed="reversed",
+    return event_list(
+        one.events,
+        lambda event: history_text.event_words(event, places, now, zone, unit),
+        now,
+        zone,
     )
