@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.resources
+import importlib.util
 import json
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.clients import archive
@@ -21,7 +22,10 @@ INLAND = {"temp.1": 21.0, "rh.1": 27.0, "out.1": -6.0, "temp.7": 24.0, "rh.7": 5
 
 
 def packaged(name: str) -> bytes:
-    return (importlib.resources.files("pvlib") / "data" / name).read_bytes()
+    package = importlib.util.find_spec("pvlib")
+    assert package is not None
+    assert package.origin is not None
+    return (Path(package.origin).parent / "data" / name).read_bytes()
 
 
 def kept(writer, title, **more):

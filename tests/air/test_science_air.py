@@ -30,11 +30,6 @@ from monitor.science.air import (
     wet_bulb,
 )
 
-with warnings.catch_warnings():  # MetPy's own imports may announce deprecations; not ours to fix
-    warnings.simplefilter("ignore", DeprecationWarning)
-    from metpy.calc import dewpoint_from_relative_humidity
-    from metpy.units import units
-
 psychrolib.SetUnitSystem(psychrolib.SI)
 
 # Source: 60 states worked out with PsychroLib 2.5.0, iapws 1.5.5, MetPy 1.7.1 and Sonntag's
@@ -190,6 +185,13 @@ def test_dew_point_differs_from_metpy_by_its_coarser_formula():
     # Source: MetPy, dew point over liquid water. Tolerance: ours; MetPy's vapour pressure is up to
     # 0.8 % low at 60 °C, and it solves for the dew point with a second formula (Bolton 1980).
     t, rh = grid(-20, 60, 161)
+    with (
+        warnings.catch_warnings()
+    ):  # MetPy's own imports may announce deprecations; not ours to fix
+        warnings.simplefilter("ignore", DeprecationWarning)  # imported here: it takes seconds
+        from metpy.calc import dewpoint_from_relative_humidity
+        from metpy.units import units
+
     metpy = dewpoint_from_relative_humidity(
         units.Quantity(t, "degC"), units.Quantity(rh / 100, "dimensionless")
     ).magnitude
