@@ -179,6 +179,16 @@ def needs(program: str, package: str) -> str:
     return found
 
 
+def mosquitto_pub(
+    port: int, topic: str, payload: str, *options: str, account: tuple[str, str] | None = None
+) -> None:
+    """Send a message by a client that is not ours, and wait for the broker's acknowledgement."""
+    program = needs("mosquitto_pub", "mosquitto-clients")
+    login = ["-u", account[0], "-P", account[1]] if account else []
+    command = [program, "-p", str(port), *login, "-q", "1", *options, "-t", topic, "-m", payload]
+    subprocess.run(command, check=True)
+
+
 class Mosquitto:
     """A mosquitto of the test's own, set up so that nothing acknowledged is lost by a kill of the
     ingest."""

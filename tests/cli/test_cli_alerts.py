@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import csv
 import json
-import subprocess
 from contextlib import closing
 from datetime import UTC, datetime
 
 import command_server
 import paho.mqtt.client as paho
 import pytest
-from conftest import needs, until
+from conftest import mosquitto_pub, until
 from receivers import Webhook
 
 from monitor.commands import Journal
@@ -109,24 +108,8 @@ def ok(done):
 
 
 def publish(shop, about, payload):
-    subprocess.run(
-        [
-            needs("mosquitto_pub", "mosquitto-clients"),
-            "-p",
-            str(shop.port),
-            "-u",
-            shop.own_account[0],
-            "-P",
-            shop.own_account[1],
-            "-q",
-            "1",
-            "-t",
-            COMMAND_TOPIC.format(about),
-            "-m",
-            json.dumps(payload),
-        ],
-        check=True,
-    )
+    topic = COMMAND_TOPIC.format(about)
+    mosquitto_pub(shop.port, topic, json.dumps(payload), account=shop.own_account)
 
 
 def flat(text):

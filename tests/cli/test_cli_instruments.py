@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
 from contextlib import closing
 from datetime import timedelta
 from zoneinfo import ZoneInfo
@@ -11,7 +10,7 @@ from zoneinfo import ZoneInfo
 import command_server
 import pytest
 from command_server import opened
-from conftest import needs, until
+from conftest import mosquitto_pub, until
 
 from monitor.commands import Journal
 from monitor.core.clock import from_ms, now_ms
@@ -174,24 +173,9 @@ def test_what_cannot_be_is_refused_in_words(shop):
 @pytest.mark.broker
 def test_a_button_opens_an_instrument_over_mqtt(running):
     ok(running.command("instrument", "register", "VN-1", "violin", "bench"))
-    subprocess.run(
-        [
-            needs("mosquitto_pub", "mosquitto-clients"),
-            "-p",
-            str(running.port),
-            "-u",
-            running.own_account[0],
-            "-P",
-            running.own_account[1],
-            "-q",
-            "1",
-            "-t",
-            COMMAND_TOPIC.format("instrument"),
-            "-m",
-            json.dumps({"id": "press-1", "do": "open", "instrument": "vn-1"}),
-        ],
-        check=True,
-    )
+    press = {"id": "press-1", "do": "open", "instrument": "vn-1"}
+    topic = COMMAND_TOPIC.format("instrument")
+    mosquitto_pub(running.port, topic, json.dumps(press), account=running.own_account)
     until(lambda: journal(running).instruments["vn-1"].open_now)
     assert journal(running).instruments["vn-1"].events[-1].by == "mqtt"
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import subprocess
 from contextlib import closing
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -13,7 +12,7 @@ import command_server
 import paho.mqtt.client as paho
 import pytest
 from command_server import fill, opened
-from conftest import needs, until
+from conftest import mosquitto_pub, until
 
 from monitor.commands import Journal
 from monitor.core.clock import from_ms, now_ms, to_ms
@@ -204,24 +203,8 @@ def test_a_kind_off_the_list_comes_back_as_it_last_was(shop):
 
 
 def publish(shop, payload):
-    subprocess.run(
-        [
-            needs("mosquitto_pub", "mosquitto-clients"),
-            "-p",
-            str(shop.port),
-            "-u",
-            shop.own_account[0],
-            "-P",
-            shop.own_account[1],
-            "-q",
-            "1",
-            "-t",
-            COMMAND_TOPIC.format("wait"),
-            "-m",
-            payload if isinstance(payload, str) else json.dumps(payload),
-        ],
-        check=True,
-    )
+    text = payload if isinstance(payload, str) else json.dumps(payload)
+    mosquitto_pub(shop.port, COMMAND_TOPIC.format("wait"), text, account=shop.own_account)
 
 
 @pytest.mark.slow

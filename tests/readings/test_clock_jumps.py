@@ -11,7 +11,7 @@ import subprocess
 from collections.abc import Mapping
 
 import pytest
-from conftest import needs, until
+from conftest import mosquitto_pub, needs, until
 from scripted_subscription import Script, arrival
 
 from monitor.commands import Commands
@@ -295,7 +295,6 @@ time.time_ns = lambda: _ns() + int(_file.read_text()) * 1_000_000_000
 def test_a_service_whose_clock_visits_2039_shows_nothing_of_it_as_present(make_service, tmp_path):
     """The case of the issue with a real service and broker: the clock is stepped to 2039, readings
     without times come, the clock is set back."""
-    program = needs("mosquitto_pub", "mosquitto-clients")
     shim, offset = tmp_path / "shim", tmp_path / "offset"
     shim.mkdir()
     offset.write_text("0")
@@ -312,8 +311,7 @@ def test_a_service_whose_clock_visits_2039_shows_nothing_of_it_as_present(make_s
                 {"n": "humidity", "u": "%RH", "v": value},
             ]
         )
-        target = ["-p", str(service.port), "-q", "1", "-t", "benchweather/loft/a1"]
-        subprocess.run([program, *target, "-m", pack], check=True)
+        mosquitto_pub(service.port, "benchweather/loft/a1", pack)
 
     def humidity() -> float | None:
         done = service.command("now", "--json")
@@ -390,18 +388,16 @@ time_t time(time_t *at) {
 def test_a_service_that_starts_three_days_slow_loses_and_misdates_nothing(make_service, tmp_path):
     """A machine without a battery for its clock: it starts with an old time, sensors send, and then
     the clock is set. The C library tells the service's processes another time."""
-    program = needs("mosquitto_pub", "mosquitto-clients")
     compiler = needs("cc", "gcc libc6-dev")
     source, shim, offset = (tmp_path / name for name in ("clock.c", "clock.so", "offset"))
     source.write_text(SHIM)
     subprocess.run([compiler, "-shared", "-fPIC", "-O1", "-o", shim, source], check=True)
     service = make_service()
-    target = ["-p", str(service.port), "-q", "1", "-t", "benchweather/loft/a1", "-m"]
 
     def send(value: float) -> float:
         pack = [{"n": "humidity", "u": "%RH", "v": value}]
         before = now_ms()
-        subprocess.run([program, *target, json.dumps(pack)], check=True)
+        mosquitto_pub(service.port, "benchweather/loft/a1", json.dumps(pack))
         return (before + now_ms()) / 2
 
     def state() -> dict:

@@ -4,11 +4,10 @@ The gateways are invented."""
 
 import json
 import re
-import subprocess
 import threading
 
 import pytest
-from conftest import benchweather, free_port, needs, until
+from conftest import benchweather, free_port, mosquitto_pub, until
 
 from monitor.core.clock import now_ms
 from monitor.core.errors import BrokerFault, BrokerUnavailable
@@ -184,31 +183,9 @@ def test_how_often_a_topic_speaks_is_the_mean_of_its_gaps():
 # The client library lets a connection whose certificate was refused go without closing it.
 @pytest.mark.filterwarnings("ignore:.*SSLSocket:pytest.PytestUnraisableExceptionWarning")
 def test_a_guarded_broker_is_listened_to_with_its_certificate_and_password_only(guarded, tmp_path):
-    program = needs("mosquitto_pub", "mosquitto-clients")
     folder = guarded.folder
-    subprocess.run(
-        [
-            program,
-            "-h",
-            "localhost",
-            "-p",
-            str(guarded.port),
-            "-q",
-            "1",
-            "-r",
-            "-t",
-            "loft/rh",
-            "-m",
-            "47",
-            "-u",
-            "shop",
-            "-P",
-            "right",
-            "--cafile",
-            str(folder / "cert.pem"),
-        ],
-        check=True,
-    )
+    tls = ("-h", "localhost", "--cafile", str(folder / "cert.pem"))
+    mosquitto_pub(guarded.port, "loft/rh", "47", "-r", *tls, account=("shop", "right"))
 
     def heard(url="mqtts://localhost", ca="cert.pem", password="right", code=0):
         said = benchweather(
@@ -240,13 +217,9 @@ def test_a_guarded_broker_is_listened_to_with_its_certificate_and_password_only(
 def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_yes(
     mosquitto, tmp_path
 ):
-    program = needs("mosquitto_pub", "mosquitto-clients")
 
     def send(topic, text):
-        subprocess.run(
-            [program, "-p", str(mosquitto.port), "-q", "1", "-r", "-t", topic, "-m", text],
-            check=True,
-        )
+        mosquitto_pub(mosquitto.port, topic, text, "-r")
 
     send("benchweather/loft/a1", '[{"n":"temperature","u":"Cel","v":20.5}]')
     send("gate/7/state", json.dumps({"air": {"t": 70.2, "rh": 44}, "at": now_ms() // 1000}))

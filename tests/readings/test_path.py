@@ -14,7 +14,7 @@ import urllib.request
 from contextlib import closing
 
 import pytest
-from conftest import Mosquitto, free_port, needs, until
+from conftest import Mosquitto, free_port, mosquitto_pub, needs, until
 from numbered_load import Load, check_nothing_lost_or_doubled, connected
 
 from monitor.core.clock import EVER_MS
@@ -42,25 +42,11 @@ def tallies(service):
 
 
 def test_a_message_from_another_client_is_on_the_board_and_in_the_export(service):
-    program = needs("mosquitto_pub", "mosquitto-clients")
     pack = (
         '[{"bn":"a1:","n":"temperature","u":"Cel","v":20.53},{"n":"humidity","u":"%RH","v":47.1}]'
     )
     sent = time.monotonic()
-    subprocess.run(
-        [
-            program,
-            "-p",
-            str(service.port),
-            "-q",
-            "1",
-            "-t",
-            "benchweather/front-bench/a1",
-            "-m",
-            pack,
-        ],
-        check=True,
-    )
+    mosquitto_pub(service.port, "benchweather/front-bench/a1", pack)
     until(lambda: tallies(service)["readings"] == 2, within_s=2)
     assert time.monotonic() - sent < 2
     assert page(service)[0] == 200
@@ -100,10 +86,7 @@ def test_a_second_service_on_the_same_folder_refuses(service):
 def test_how_an_agent_is_can_be_told_and_heard_and_is_no_reading(service):
     state = AGENT_FILTER.replace("+", "attic")
     broker = ["-p", str(service.port), "-t", state]
-    subprocess.run(
-        [needs("mosquitto_pub", "mosquitto-clients"), *broker, "-q", "1", "-r", "-m", "{}"],
-        check=True,
-    )
+    mosquitto_pub(service.port, state, "{}", "-r")
     user, password = service.own_account
     may_read = ["-u", user, "-P", password]
     heard = subprocess.run(
@@ -263,78 +246,32 @@ def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(make_service)
 
 
 @pytest.mark.parametrize("wrong", [False, True])
-def test_an_outside_broker_with_password_and_tls_is_used(tmp_path, make_service, wrong):
-    openssl = needs("openssl", "openssl")
-    hasher = needs("mosquitto_passwd", "mosquitto")
-    folder = tmp_path / "tls"
-    folder.mkdir()
-    subprocess.run(
-        [
-            openssl,
-            "req",
-            "-x509",
-            "-newkey",
-            "rsa:2048",
-            "-nodes",
-            "-days",
-            "2",
-            "-keyout",
-            str(folder / "key.pem"),
-            "-out",
-            str(folder / "cert.pem"),
-            "-subj",
-            "/CN=localhost",
-            "-addext",
-            "subjectAltName=DNS:localhost,IP:127.0.0.1",
-        ],
-        check=True,
-        capture_output=True,
-    )
-    subprocess.run([hasher, "-b", "-c", str(folder / "users"), "shop", "right"], check=True)
-    broker = Mosquitto(
-        folder,
-        f"password_file {folder}/users",
-        "allow_anonymous false",
-        f"certfile {folder}/cert.pem",
-        f"keyfile {folder}/key.pem",
-    )
-    broker.start()
+def test_an_outside_broker_with_password_and_tls_is_used(guarded, make_service, wrong):
+    certificate = str(guarded.folder / "cert.pem")
     service = make_service()
     service.environment |= {
-        "BENCHWEATHER_BROKER__URL": f"mqtts://127.0.0.1:{broker.port}",
+        "BENCHWEATHER_BROKER__URL": f"mqtts://localhost:{guarded.port}",
         "BENCHWEATHER_BROKER__USER": "shop",
         "BENCHWEATHER_BROKER__PASSWORD": "wrong" if wrong else "right",
-        "BENCHWEATHER_BROKER__CA_FILE": str(folder / "cert.pem"),
+        "BENCHWEATHER_BROKER__CA_FILE": certificate,
     }
     checked = service.command("check")
     assert "right" not in checked.stdout
     assert checked.returncode == (1 if wrong else 0), checked.stdout
     if not wrong:
         service.start()
-        publisher = needs("mosquitto_pub", "mosquitto-clients")
-        subprocess.run(
-            [
-                publisher,
-                "-p",
-                str(broker.port),
-                "--cafile",
-                str(folder / "cert.pem"),
-                "-u",
-                "shop",
-                "-P",
-                "right",
-                "-q",
-                "1",
-                "-t",
-                "benchweather/bench/a1",
-                "-m",
-                '[{"u":"Cel","v":20}]',
-            ],
-            check=True,
+        reading = '[{"u":"Cel","v":20}]'
+        account = ("shop", "right")
+        mosquitto_pub(
+            guarded.port,
+            "benchweather/bench/a1",
+            reading,
+            "--cafile",
+            certificate,
+            account=account,
         )
         until(lambda: tallies(service)["readings"] == 1)
         service.stop()
-    broker.stop()
 
 
 def test_what_a_sensor_sends_in_the_first_moment_of_a_new_shop_is_kept(make_service):
