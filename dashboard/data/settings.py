@@ -5,9 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.core import formats
+from monitor.outlook.inputs import answers_of
 from monitor.settings.change import SettingsFile
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from dashboard.data.journal import CachedJournal
     from dashboard.data.shop import ShopData
     from monitor.domain.events import Event
@@ -52,6 +55,11 @@ class SettingsQueries:
         """Ids of the places that sensors have named."""
         with self._shop.reader() as reader:
             return [place.id for place in self._shop.places(reader)]
+
+    def answered_closed(self) -> tuple[date, ...]:
+        """Days that somebody answered the shop was closed on."""
+        with self._shop.reader() as reader:
+            return answers_of(reader).closed
 
     def record_words(self, content: bytes) -> str:
         """Result of checking that a file is an unchanged record of this shop, in words."""

@@ -31,7 +31,8 @@ def values_of(tap: Mapping[str, Any], form: Form, book: SettingsQueries) -> dict
     tap : mapping
         `version` of the file that the page showed. For UNDO `change`, its number. For CHANGE
         `remove`, the path of what goes, or a form: the fields that differ from what was shown are
-        set; `add` names the list that gets what is typed in the fields for a new thing.
+        set; `close` adds a closed day or span; `add` names the list that gets what is typed in the
+        fields for a new thing.
     form : Form
         Fields by their paths with slashes, as `ui/setting_fields.py` makes them.
     """
@@ -48,6 +49,9 @@ def values_of(tap: Mapping[str, Any], form: Form, book: SettingsQueries) -> dict
         seen = book.seen(version)
     except SettingsFault as exc:
         raise Rejected(*exc.details) from exc
+    if isinstance(close := tap.get("close"), str) and close:
+        value = sorted({*seen.hours.closed, close})
+        return {"version": version, "set": [{"path": ["hours", "closed"], "value": value}]}
     sets: list[dict[str, Any]] = []
     removed: list[list[str]] = []
     if isinstance(add := tap.get("add"), str) and add in LISTS:

@@ -7,20 +7,22 @@ from typing import TYPE_CHECKING, Any
 import dash
 from dash import dcc, html
 
-from dashboard.settings import files, network, notices
+from dashboard.settings import files, holidays, network, notices
 from dashboard.settings.forms import NEW
 from dashboard.settings.sections import HELP, LISTS, SECTIONS, WORDS, name_of, time_zones, value_of
 from dashboard.ui import formats, notice_test, page_frame
 from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
 from dashboard.ui.setting_fields import setting_field, unsaved
-from monitor.core.clock import now_ms
+from monitor.core.clock import now_ms, today
 from monitor.core.errors import Rejected, SettingsFault
+from monitor.core.public_holidays import countries
 from monitor.domain.settings_change import event_words
 from monitor.settings.schema import member, value_at
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable, Sequence
+    from datetime import date
 
     from dash.development.base_component import Component
 
@@ -34,6 +36,8 @@ HISTORY_SHOWN = 40
 """Most changes in the history on the page."""
 ONE_QUANTITY = ("format", "quantity", "unit")
 """Fields of a rule for a topic that one with several quantities does not have."""
+OPTIONS: dict[str, Callable[[], Sequence[str]]] = {"time_zone": time_zones, "country": countries}
+"""Proposals for a text, by the name of the setting."""
 CLASSES = "sheet bench one settings"
 ELSEWHERE = (
     ("/people", "People", "Who may sign in, passwords, wall screens"),
@@ -115,6 +119,8 @@ def one(shop: ShopData, book: SettingsQueries, name: str) -> Component:
         )
     elif fields:
         parts += _form(f"{name}-form", fields, now, "Save")
+    if name == "hours":
+        parts += holidays.suggestions(now, today(now.zone), _answered(book))
     for group in section.lists:
         parts += _list(shop, book, group, now, unit)
     return _page(parts)
@@ -139,7 +145,7 @@ def _field(path: str, label: str, now: Settings, unit: Unit, group: str, name: s
         unit,
         help_text=HELP.get(f"{group}.{name}", HELP.get(name, "")),
         words=WORDS.get(name),
-        options=time_zones() if name == "time_zone" else (),
+        options=OPTIONS[name]() if name in OPTIONS else (),
     )
 
 
@@ -248,6 +254,11 @@ def _unnamed(book: SettingsQueries, known: Iterable[str]) -> list[Component]:
 @page_frame.where_store_fails(lambda *_: [])
 def _sensed(book: SettingsQueries, known: set[str]) -> list[str]:
     return [place for place in book.places() if place not in known]
+
+
+@page_frame.where_store_fails(lambda *_: ())
+def _answered(book: SettingsQueries) -> Sequence[date]:
+    return book.answered_closed()
 
 
 def restart(book: SettingsQueries) -> list[Component]:

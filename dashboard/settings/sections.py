@@ -78,6 +78,8 @@ SECTIONS = {
                 )
             },
             "hours/closed": "Closed days",
+            "shop/country": "Country",
+            "shop/region": "Region",
         },
     ),
     "notices": Section(
@@ -216,6 +218,8 @@ HELP = {
     "filter": "The topic to which the sensor sends, such as loft/temperature",
     "unit": "The unit in which the sensor sends: "
     + ", ".join(dict.fromkeys(chain(*UNITS.values()))),
+    "country": "Two letters, such as FR. Its public holidays are then suggested below",
+    "region": "Only if it has holidays of its own, such as BY in DE",
     "closed": "One day or span on a line, like 2026-12-24 or 2026-12-24/2027-01-02",
 }
 """Help of fields whose settings have none, or have one for the file; with its list where another

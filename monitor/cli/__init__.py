@@ -239,6 +239,7 @@ _COMMANDS: dict[str, Callable[..., None]] = {
     "advise": advise.advise,
     "filled": alerts.filled,
     "humidifier": alerts.humidifier,
+    "closed": alerts.closed,
     "record": records.record,
     "verify-record": records.verify_record,
     "import": files.import_,

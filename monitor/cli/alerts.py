@@ -1,4 +1,4 @@
-"""`benchweather alert`, `filled` and `humidifier`: what needs attention, humidifiers, their tanks."""
+"""`benchweather alert`, `filled`, `humidifier` and `closed`: what needs attention, and answers."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ import typer
 from monitor.cli.asking import ask, each
 from monitor.cli.output import out, print_json, print_table, when
 from monitor.cli.shared import Json, command, fahrenheit, journal_of, known
-from monitor.core.clock import now_ms
+from monitor.core.clock import now_ms, today
+from monitor.domain.closing import ClosingAction
 from monitor.domain.events import About
 from monitor.domain.humidifier import HumidifierAction
 from monitor.settings import Settings
@@ -154,6 +155,27 @@ def humidifier(
     do = HumidifierAction.THERE if there else HumidifierAction.NONE
     ask(settings, do, {"about": About.HUMIDIFIER, "place": place})
     out.print(f"{place} has {'a' if there else 'no'} humidifier.")
+
+
+def closed(
+    settings: Settings,
+    until: Annotated[
+        str, typer.Option(help="Last closed day, such as 2027-01-02; today: closed today only")
+    ] = "",
+    *,
+    open_: Annotated[bool, typer.Option("--open", help="The shop is open today")] = False,
+) -> None:
+    """Record that the shop is closed from today on, or open today. The page Coming asks this."""
+    day = today(settings.zone).isoformat()
+    if open_ == bool(until):
+        raise typer.BadParameter("give the last closed day with --until, or --open")
+    if open_:
+        ask(settings, ClosingAction.OPEN, {"about": About.CLOSING, "first": day})
+        out.print("The shop is open today.")
+        return
+    last = day if until == "today" else until
+    ask(settings, ClosingAction.CLOSED, {"about": About.CLOSING, "first": day, "last": last})
+    out.print(f"The shop is closed until {last}.")
 
 
 def _title(alert: Alert, settings: Settings) -> str:

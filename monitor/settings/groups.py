@@ -12,9 +12,18 @@ from typing import Annotated, Any, Literal
 from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, Strict, field_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    Strict,
+    ValidationInfo,
+    field_validator,
+)
 from pydantic_core import PydanticCustomError
 
+from monitor.core import public_holidays
 from monitor.core.measurements import name_fault
 from monitor.domain import opening_hours
 from monitor.domain.forecast_source import ForecastSource, source_faults
@@ -110,6 +119,25 @@ class ShopSettings(BaseModel):
         ge=-430,
         le=5000,
     )
+    country: str = _setting(
+        "", "Country, such as FR (ISO 3166-1), whose public holidays are suggested; empty: none"
+    )
+    region: str = _setting("", "Region of the country with holidays of its own, such as BY in DE")
+
+    @field_validator("country")
+    @classmethod
+    def _known_country(cls, value: str) -> str:
+        if fault := public_holidays.country_fault(value):
+            raise ValueError(fault)
+        return value
+
+    @field_validator("region")
+    @classmethod
+    def _known_region(cls, value: str, info: ValidationInfo) -> str:
+        country = info.data.get("country")  # not there if it is wrong itself
+        if country is not None and (fault := public_holidays.region_fault(country, value)):
+            raise ValueError(fault)
+        return value
 
     @field_validator("time_zone")
     @classmethod

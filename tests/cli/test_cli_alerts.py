@@ -181,6 +181,10 @@ def test_an_alert_is_put_off_and_what_cannot_be_is_refused(shop):
         (("filled", "bucket"), 1, "there is no tank 'bucket'"),
         (("humidifier", "cellar", "--none"), 1, "place = 'cellar': must be one of"),
         (("humidifier", "bench"), 2, "Missing option '--there'"),
+        (("closed", "--until", "Christmas"), 1, "must be a date such as 2026-12-24"),
+        (("closed", "--until", "2020-12-24"), 1, "within 366 days of today"),
+        (("closed", "--until", "today", "--open"), 2, "--until, or --open"),
+        (("closed",), 2, "--until, or --open"),
         (
             ("filled", "room-humidifier", "--amount", "2"),
             1,
@@ -381,3 +385,12 @@ def test_rules_are_replayed_from_the_log_as_a_list_and_as_a_file(make_command_se
     ]:
         done = quiet.command("replay-rules", *arguments)
         assert (done.returncode, why in flat(done.stderr)) == (code, True), done.stderr
+
+
+def test_an_answer_about_closed_days_is_kept(shop):
+    assert "The shop is closed until" in ok(shop.command("closed", "--until", "today"))
+    assert "The shop is open today." in ok(shop.command("closed", "--open"))
+    with closing(Reader(shop.settings.store_path)) as reader:
+        events, _ = events_about(reader.connection, About.CLOSING)
+    assert [event.action for event in events] == ["closed", "open"]
+    assert events[0].body["last"] == events[0].subject

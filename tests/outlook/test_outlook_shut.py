@@ -98,7 +98,7 @@ def test_nothing_that_comes_later_counts(trials):
 def test_part_of_the_members_are_shut_and_the_range_widens_by_that(trials):
     trial = trials[0]
     shut = [day for day in trial.days.tolist() if not trial.came[day]]
-    ends = np.array([trial.end(shut[0], 10.5)])
+    ends = np.array([trial.end(shut[0], 13)])
     args = (trial.issues, ends, MEMBERS, SEED)
     mixed = shut_forecast.predict(trial.shop, trial.k, *args)
     seen = shut_forecast.seen_by(trial.shop, trial.k, ends.tolist())[0]
@@ -108,7 +108,7 @@ def test_part_of_the_members_are_shut_and_the_range_widens_by_that(trials):
         shop_model.predict(trial.shop, supposed(trial.k, seen, count), *args) for count in (0, 2)
     ]
     assert mixed.members.shape == alone[0].members.shape
-    step = 26  # about noon tomorrow
+    step = 24  # tomorrow at this hour
     wide, warm, cold = (
         np.ptp(np.quantile(one.members[0, :, step, 0], [0.1, 0.9])) for one in (mixed, *alone)
     )

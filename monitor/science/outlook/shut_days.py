@@ -42,6 +42,10 @@ AROUND_DAYS, USUAL_SHARE = 20, 0.7
 """An open day is usually off by this quantile of so many days before and, where they are known,
 after it. [-]  Ours, tuned on `tests/rooms`: with 0.5, twice as many open days looked shut."""
 
+CALM_SHARE = 0.3
+"""Chance of an open day on which people and machines warm the room no more than on a shut day. [-]
+Ours, tuned on `tests/rooms`: what they give is badly known on days without heating."""
+
 PAST_DAYS = 90
 """Days of log that are looked at. [d]  Ours: as many as the room is fitted to."""
 
@@ -93,7 +97,10 @@ class DayMisfits(NamedTuple):
                 usual = FLOOR + _usual(np.where(known > 0, as_open, np.nan)[:last])[now]
                 power = known[now] / TOGETHER_H / 2
                 worse = np.log((usual + as_open[now]) / (usual + as_shut[:, now])) * power
-                odds[now] += np.log(THERMOSTAT_SHARES @ np.exp(np.minimum(worse, 50)))
+                shut, calm = np.exp(np.minimum(worse, 50)), np.exp(np.minimum(worse[-1], 50))
+                odds[now] += np.log(THERMOSTAT_SHARES @ shut)
+                if j == 0:
+                    odds[now] -= np.log(1 - CALM_SHARE + CALM_SHARE * calm)
         return odds
 
 
