@@ -14,7 +14,14 @@ import pytest
 from dashboard.coming import page as coming_page
 from dashboard.data.outlook import OutlookQueries
 from dashboard.data.shop import ShopData
-from monitor.commands import Commands
+from monitor.alerting import observations
+from monitor.alerting.observations import SHOP, ServiceTroubles
+from monitor.commands import Commands, Journal
+from monitor.domain.alerts import alert as alerts
+from monitor.domain.alerts.alert import AlertAction
+from monitor.domain.alerts.rule_registry import in_use
+from monitor.domain.alerts.rule_state import Seen
+from monitor.domain.alerts.state_machine import step
 from monitor.outlook import files
 from monitor.outlook.inputs import FIRST_DAY, closed_and_opened
 from monitor.outlook.shut_today import chance_shut
@@ -39,9 +46,9 @@ def shut(chance: float, odds: float = 6.0, day: date = FRIDAY) -> ShutOutlook:
     )
 
 
-@pytest.fixture
-def shop(tmp_path):
-    settings = shop_air.settings_in(tmp_path)
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    settings = shop_air.settings_in(tmp_path_factory.mktemp("closing"))
     with contextlib.closing(Writer(settings.store_path)) as writer:
         coming_fixtures.fill(settings, writer, NOW)
     coming_fixtures.look(settings, NOW)
@@ -106,6 +113,61 @@ def test_the_question_is_asked_on_strong_evidence_only_and_answered_by_a_tap(sho
             known = closed_and_opened(reader, settings)
         assert known.closed.tolist() == []
         assert known.opened.tolist() == [FRIDAY.toordinal() - FIRST_DAY]
+
+
+def test_the_notice_is_raised_once_for_a_run_of_shut_days_and_ends_with_the_answer(shop, book):
+    settings = shop.settings
+    rule = in_use(settings.limits, {})["shut-today"]
+    states, open_, events, day_ms = {}, [], [], 24 * HOUR
+    look = files.look(settings, BENCH, NOW)
+
+    def minute(now, found):
+        """One cycle, with the alerts that it raises and ends."""
+        nonlocal states
+        value = 100 * chance_shut(
+            [dataclasses.replace(look, made_ms=now, shut=found)], settings, now
+        )
+        seen = {rule.id: [Seen(SHOP, "Shop", value)]}
+        done = step([rule], states, open_, seen, now, len(events) + 1)
+        states = done.states
+        for event in done.events:
+            events.append(event)
+            if event.action == AlertAction.RAISE:
+                open_.append(alerts.apply(None, event))
+            elif event.action == AlertAction.CLEAR:
+                open_.clear()
+
+    def actions():
+        return [event.action for event in events]
+
+    minute(NOW - 3 * HOUR, shut(0.5))
+    assert actions() == []
+    for hour in range(8):
+        minute(NOW + hour * HOUR, shut(0.97 if hour % 2 else 0.85))
+    minute(NOW + 20 * HOUR, shut(0.9, np.nan))
+    monday = date(2026, 11, 23)
+    for hour in range(-4, 8):
+        minute(
+            NOW + 3 * day_ms + hour * HOUR,
+            shut(0.6 + 0.04 * hour, np.nan if hour < 0 else 5.0, monday),
+        )
+    assert actions() == [AlertAction.RAISE]
+    answered = ShutOutlook(NO_DAYS, np.empty(0, np.int64), np.ones(1), np.nan)
+    for tick in range(3):
+        minute(NOW + 3 * day_ms + 9 * HOUR + tick * 600_000, answered)
+    assert actions() == [AlertAction.RAISE, AlertAction.CLEAR]
+
+
+def test_the_service_watches_the_chance_of_a_shut_day(shop, book, monkeypatch):
+    settings = shop.settings
+    seen(shop, shut(0.97))
+    rules = in_use(settings.limits, {})
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        sight = observations.snapshot(
+            reader, settings, Journal(reader), [], [], ServiceTroubles(), NOW
+        )
+    (found,) = observations.observe([rules["shut-today"]], sight)["shut-today"]
+    assert found.value == pytest.approx(97)
 
 
 def test_places_that_disagree_and_days_that_are_closed_anyhow_are_weighed(shop, book):

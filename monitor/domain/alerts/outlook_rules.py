@@ -110,10 +110,10 @@ def outlook_rules() -> tuple[Rule, ...]:
             quantity="shut_chance",
             test=Test.ABOVE,
             high=90.0,
-            back=60.0,
+            back=80.0,
             urgency=1,
             hold_s=0,
-            calm_s=12 * HOUR_S,
+            calm_s=600,
             why=(
                 "The air is as on a closed day. The outlook is better if it knows how long the "
                 "shop stays closed."
