@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def event_list(
     events: Sequence[Event], words: Callable[[Event], str], now_ms: int, zone: ZoneInfo
 ) -> Component:
-    """History of one thing, newest first; `words` says what was done."""
+    """History of one thing, newest first; `words` describes an event."""
     return html.Ol(
         [
             html.Li(
