@@ -185,8 +185,8 @@ def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     text = (
         f"about {middle} {unit} of water a day ({low} to {high} {unit}) from "
         f"{weekday(one.at_ms(water.start), zone)} would hold {level:.0f} %{since} even in the driest "
-        f"hours, {room}; set the humidifier to {level:.0f} % so that it gives less water in other "
-        "hours; stop when water shows on windows or cold walls"
+        f"hours, {room}; a humidifier set to {level:.0f} % gives less water in other hours; "
+        "stop when water shows on windows or cold walls"
     )
     return "; ".join(filter(None, (text, walls)))
 
