@@ -90,7 +90,7 @@ def doubts(
     found = []
     if indoors and not ROOM_TEMP_C[0] <= temp_c <= ROOM_TEMP_C[1]:
         side = "cold" if temp_c < ROOM_TEMP_C[0] else "warm"
-        found.append(f"{figure(temp_c, 0)} °C is very {side} for a room.")
+        found.append(f"{figure(temp_c, 1)} °C is very {side} for a room.")
     if indoors and not ROOM_RH_PCT[0] <= rh_pct <= ROOM_RH_PCT[1]:
         side = "dry" if rh_pct < ROOM_RH_PCT[0] else "damp"
         found.append(f"{figure(rh_pct, 0)} % is very {side} for a room.")
@@ -104,7 +104,7 @@ def doubts(
         math.hypot(APART_TEMP_K, STRAY_TEMP_K * strayed), APART_SIGMAS * last.temp_sd_k
     ):
         found.append(
-            f"{figure(temp_c, 0)} °C is far from the last reading, {figure(last.temp_c, 0)} °C, "
+            f"{figure(temp_c, 1)} °C is far from the last reading, {figure(last.temp_c, 1)} °C, "
             f"{earlier}."
         )
     if abs(off_pct) > max(

@@ -12,6 +12,7 @@ from monitor.air.current import air_now, recent
 from monitor.alerting.observations import _sensors
 from monitor.core.clock import now_ms
 from monitor.core.errors import BadPayload, Rejected
+from monitor.core.formats import in_reader_unit
 from monitor.core.measurements import BY_HAND, Quantity, Reading, Series
 from monitor.domain.hand_reading import HELD_MS, LastReading, doubts, widened
 from monitor.outlook.place_air import AirSource, PlaceAirs
@@ -193,8 +194,8 @@ def test_it_is_typed_at_the_command_line_too(shop):
     ("fields", "asked"),
     [
         ({"rh_pct": 44}, "44 % is 10 points under the last reading, 54 %, 40 minutes earlier."),
-        ({"temp_c": 12}, "12 °C is far from the last reading, 20 °C, 40 minutes earlier."),
-        ({"temp_c": -6.667}, "−7 °C is very cold for a room. −7 °C is far from"),
+        ({"temp_c": 12}, "12.0 °C is far from the last reading, 20.0 °C, 40 minutes earlier."),
+        ({"temp_c": -6.667}, "−6.7 °C is very cold for a room. −6.7 °C is far from"),
         ({"rh_pct": 5}, "5 % is very dry for a room. 5 % is 49 points under"),
         ({"rh_pct": 49, "temp_c": 22}, None),
         ({"rh_pct": 61.4}, None),
@@ -212,6 +213,8 @@ def test_a_reading_that_looks_mistyped_is_asked_back_once_and_never_refused(shop
     assert fault.field == "sure"
     assert fault.problem.startswith(asked)
     assert fault.problem.endswith("Keep it?")
+    if "temp_c" in fields:  # as it was typed
+        assert f"{1.8 * fields['temp_c'] + 32:.0f} °F" in in_reader_unit(fault.problem, "F")
     assert airs(shop)["bench"].rh_pct == 54.0
     read(shop, **{**usual, **fields}, sure=True)
     with contextlib.closing(Reader(shop.store)) as reader:
