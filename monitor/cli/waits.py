@@ -33,6 +33,10 @@ WaitIds = Annotated[
 ]
 
 
+_TABLES = ("kind", "expected_air")
+"""Fields of an event that are too long for a line."""
+
+
 @command(app, "open")
 def open_(
     settings: Settings,
@@ -217,7 +221,8 @@ def history(settings: Settings, wait: WaitId, as_json: Json = False) -> None:
         return
     rows = []
     for event in events:
-        details = {k: v for k, v in event.body.items() if k != "kind" and v not in ("", None)}
+        shown = event.body.items()  # the air that was expected is for `--json`
+        details = {k: v for k, v in shown if k not in _TABLES and v not in ("", None)}
         text = ", ".join(f"{k} {_value(k, v, settings)}" for k, v in details.items())
         rows.append((when(event.recorded_ms, settings), event.by, event.action, text))
     print_table(("when", "who", "action", "details"), rows)

@@ -88,6 +88,7 @@ def test_a_wait_is_opened_released_and_learned_from(shop):
     assert journal(shop).waits["1"].feel is Feel.SOFT
     ok(shop.command("wait", "reopen", "1"))
     history = ok(shop.command("wait", "history", "1"))
+    assert "expected_air" not in history
     for action in ("open", "correct", "pause", "resume", "move", "release", "feel", "reopen"):
         assert action in history
 
