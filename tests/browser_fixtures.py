@@ -13,6 +13,7 @@ import sys
 import threading
 import time
 import urllib.request
+from collections.abc import Iterable
 from pathlib import Path
 
 import dashboard_fixtures as shop_air
@@ -157,6 +158,8 @@ def launched(program):
         browser.close()
 
 
+REDRAWN_MS = 450
+"""A plot is drawn anew 0.4 s after the last change of its page's size."""
 TIME = """{ const real = performance.now.bind(performance); let later = 0;
   performance.now = () => real() + later; window.letPass = ms => { later += ms; }; }"""
 """Lets the time pass in which the board takes a tap for a stray one."""
@@ -205,6 +208,29 @@ class Visit:
         """Let the time pass in which a second tap would be a stray one."""
         self.page.evaluate("letPass(2000)")
 
+    def anew(self) -> Visit:
+        """The same visitor with nothing logged or asked for yet, at the wall's size."""
+        self.logged.clear()
+        self.asked.clear()
+        self.resize("wall")
+        return self
+
+    def resize(self, size: str) -> None:
+        """Give the page another size, and wait until its plots are drawn anew."""
+        width, height = SIZES[size]
+        self.page.set_viewport_size({"width": width, "height": height})
+        if self.page.locator(".js-plotly-plot").count():
+            self.page.wait_for_timeout(REDRAWN_MS)
+        self.settled()
+
+    def faults_at(self, sizes: Iterable[str], board, reach: str = "") -> list[object]:
+        """`faults` of the page at each of these sizes."""
+        found = []
+        for size in sizes:
+            self.resize(size)
+            found += [(size, fault) for fault in self.faults(board, reach)]
+        return found
+
     def faults(self, board, reach: str = "") -> list[object]:
         """All that is wrong with the page as it stands, of what every page must keep to.
 
@@ -242,6 +268,14 @@ class Visit:
             found.append((theme, "too little was looked at"))
         page.evaluate(f"boardTheme.apply('{kept}')")
         return found
+
+
+@pytest.fixture(scope="module")
+def walker(chromium):
+    """One visitor for all pages of a module: the scripts are fetched and read once."""
+    seen = Visit(chromium)
+    yield seen
+    seen.context.close()
 
 
 @pytest.fixture

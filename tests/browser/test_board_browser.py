@@ -27,7 +27,7 @@ name = "Setup bench by the window"
 )
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
+chromium, visit, walker = browser.chromium, browser.visit, browser.walker  # fixtures
 
 
 @pytest.fixture(scope="module")
@@ -74,12 +74,10 @@ def opened(seen, board, path):
     return seen.page
 
 
-@pytest.mark.parametrize("size", ["wall", "phone"])
 @pytest.mark.parametrize("path", PAGES)
-def test_a_page_has_no_faults(board, visit, path, size):
-    seen = visit(size)
-    page = opened(seen, board, path)
-    assert seen.faults(board) == []
+def test_a_page_has_no_faults(board, walker, path):
+    page = opened(walker.anew(), board, path)
+    assert walker.faults_at(("wall", "phone"), board) == []
     assert page.evaluate("document.fonts.check('600 20px \"Atkinson Hyperlegible Next\"')")
 
 

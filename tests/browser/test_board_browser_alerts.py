@@ -18,7 +18,7 @@ from monitor.domain.events import About
 from monitor.store import Reader, journal
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
+chromium, visit, walker = browser.chromium, browser.visit, browser.walker  # fixtures
 
 PAGES = ("/alerts", "/alerts/2", "/alerts/rules", "/alerts/rule/very-dry", "/alerts/phones")
 MINUTE = 60_000
@@ -75,12 +75,11 @@ def opened(seen: Visit, board: Troubled, path: str):
     return seen.page
 
 
-@pytest.mark.parametrize("size", ["wall", "phone"])
 @pytest.mark.parametrize("path", [*PAGES, "/"])
-def test_a_page_with_alerts_has_no_faults(shown, visit, path, size):
-    seen = visit(size)
-    opened(seen, shown, path)
-    assert seen.faults(shown, "main select, main input:not([type=checkbox])") == []
+def test_a_page_with_alerts_has_no_faults(shown, walker, path):
+    opened(walker.anew(), shown, path)
+    reach = "main select, main input:not([type=checkbox])"
+    assert walker.faults_at(("wall", "phone"), shown, reach) == []
 
 
 @pytest.mark.parametrize("size", ["wall", "desk"])

@@ -18,7 +18,7 @@ from monitor.domain.wait import Feel
 from monitor.store import Reader, Writer
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
+chromium, visit, walker = browser.chromium, browser.visit, browser.walker  # fixtures
 
 PAGES = (
     "/bench",
@@ -56,15 +56,13 @@ def bench(tmp_path_factory):
             yield board
 
 
-@pytest.mark.parametrize("size", ["wall", "phone"])
 @pytest.mark.parametrize("path", PAGES)
-def test_a_page_of_the_bench_has_no_faults(bench, visit, path, size):
-    seen = visit(size)
-    page = opened(seen, bench, path)
+def test_a_page_of_the_bench_has_no_faults(bench, walker, path):
+    page = opened(walker.anew(), bench, path)
     if path == "/bench":
         page.locator("#bench-more-kinds summary").click()
         page.locator("[data-choose=spirit-coat]").click()
-    assert seen.faults(bench) == []
+    assert walker.faults_at(("wall", "phone"), bench) == []
 
 
 @pytest.mark.parametrize("size", ["wall", "desk", "tall"])

@@ -10,7 +10,7 @@ from browser_fixtures import DAY, Board, until
 from monitor.core.clock import now_ms
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
+chromium, visit, walker = browser.chromium, browser.visit, browser.walker  # fixtures
 
 PATH = "/past/climate?place=front-bench"
 
@@ -36,16 +36,15 @@ def opened(seen, board, path=PATH):
     return seen.page
 
 
-@pytest.mark.parametrize("size", ["wall", "desk", "phone"])
-def test_the_record_is_quiet_keeps_to_itself_and_fits(year, visit, size):
-    seen = visit(size)
-    page = opened(seen, year)
-    assert seen.faults(year) == []
+def test_the_record_is_quiet_keeps_to_itself_and_fits(year, walker):
+    page = opened(walker.anew(), year)
     wide = "e => e.scrollWidth > e.clientWidth + 1"
-    cut = page.evaluate(
-        f"[...document.querySelectorAll('.climate .scroll, .classes li')].filter({wide}).length"
-    )
-    assert cut == 0
+    for size in ("wall", "desk", "phone"):
+        assert walker.faults_at([size], year) == []
+        cut = page.evaluate(
+            f"[...document.querySelectorAll('.climate .scroll, .classes li')].filter({wide}).length"
+        )
+        assert cut == 0
     assert page.locator("header nav a[aria-current]").inner_text() == "Past"
 
 

@@ -15,7 +15,7 @@ from monitor.core.clock import now_ms
 from monitor.outlook import files
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
+chromium, visit, walker = browser.chromium, browser.visit, browser.walker  # fixtures
 
 
 @pytest.fixture(scope="module")
@@ -37,12 +37,10 @@ def opened(seen, board):
     return seen.page
 
 
-@pytest.mark.parametrize("size", ["wall", "phone", "desk"])
-def test_the_page_has_no_faults(ahead, visit, size):
-    seen = visit(size)
-    page = opened(seen, ahead)
+def test_the_page_has_no_faults(ahead, walker):
+    page = opened(walker.anew(), ahead)
     assert page.locator("header nav a[aria-current]").inner_text() == "Coming"
-    assert seen.faults(ahead) == []
+    assert walker.faults_at(("wall", "desk", "phone"), ahead) == []
 
 
 def test_what_if_answers_beside_the_outlook_and_refuses_at_the_field(ahead, visit):

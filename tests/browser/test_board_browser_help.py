@@ -7,7 +7,7 @@ import pytest
 from browser_fixtures import Board, until
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
+chromium, visit, walker = browser.chromium, browser.visit, browser.walker  # fixtures
 
 
 @pytest.fixture(scope="module")
@@ -17,13 +17,12 @@ def board(tmp_path_factory):
         yield made
 
 
-@pytest.mark.parametrize("size", ["wall", "desk", "phone"])
-def test_a_page_of_the_manual_is_quiet_keeps_to_itself_and_fits(board, visit, size):
-    seen = visit(size)
-    seen.page.goto(board.url + "/help/settings")
-    seen.page.wait_for_selector("#help-article table")
-    assert seen.faults(board) == []
-    assert seen.page.locator("header nav a[aria-current]").inner_text() == "Help"
+def test_a_page_of_the_manual_is_quiet_keeps_to_itself_and_fits(board, walker):
+    page = walker.anew().page
+    page.goto(board.url + "/help/settings")
+    page.wait_for_selector("#help-article table")
+    assert walker.faults_at(("wall", "desk", "phone"), board) == []
+    assert page.locator("header nav a[aria-current]").inner_text() == "Help"
 
 
 def test_a_search_leads_to_the_heading(board, visit):

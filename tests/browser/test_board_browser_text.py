@@ -17,7 +17,7 @@ from monitor.core.clock import now_ms
 from monitor.core.measurements import Refusal
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
+chromium, walker = browser.chromium, browser.walker  # fixtures
 
 FINDER = (Path(__file__).parents[1] / "text_finder.js").read_text(encoding="utf-8")
 SIZES = ((1920, 1080), (1280, 800), (1024, 600), (960, 540), (820, 1180), (844, 390), (390, 844))
@@ -100,22 +100,11 @@ TARGETS = """() => [...document.querySelectorAll('a, button, summary, select, te
 """Targets that are too small for a finger. Links within a sentence are as high as its line."""
 
 
-@pytest.fixture(scope="module")
-def walker(chromium, full):
-    """One visitor for all pages: the scripts are fetched and read once."""
-    seen = browser.Visit(chromium)
-    yield seen
-    seen.context.close()
-
-
 @pytest.mark.parametrize("path", PAGES)
 def test_a_page_shows_all_its_words_and_can_be_tapped_and_left_by_keys_at_every_size(
     full, walker, path
 ):
-    page, found = walker.page, []
-    walker.logged.clear()
-    page.set_viewport_size(dict(zip(("width", "height"), SIZES[0], strict=True)))
-    browser.opened(walker, full, path)
+    page, found = browser.opened(walker.anew(), full, path), []
     assert "There is nothing here" not in page.locator("main").inner_text()
     if path != "/wall":
         assert skips_the_menu(page)
@@ -123,7 +112,7 @@ def test_a_page_shows_all_its_words_and_can_be_tapped_and_left_by_keys_at_every_
     for width, height in SIZES:
         page.set_viewport_size({"width": width, "height": height})
         if plotted:
-            page.wait_for_timeout(450)  # a plot is drawn anew 0.4 s after the last resize
+            page.wait_for_timeout(browser.REDRAWN_MS)
         walker.settled()
         lines = page.evaluate(FINDER)
         if path != "/wall":

@@ -16,7 +16,7 @@ from monitor.core.clock import now_ms
 from monitor.store import Reader, Writer
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
+chromium, visit, walker = browser.chromium, browser.visit, browser.walker  # fixtures
 
 PAGES = ("/wood", "/wood/new", "/wood/left", "/wood/va-41")
 
@@ -75,14 +75,13 @@ def wood(tmp_path_factory):
             yield board
 
 
-@pytest.mark.parametrize("size", ["wall", "phone"])
 @pytest.mark.parametrize("path", PAGES)
-def test_a_page_of_the_wood_has_no_faults(wood, visit, path, size):
-    seen = visit(size)
-    page = opened(seen, wood, path)
+def test_a_page_of_the_wood_has_no_faults(wood, walker, path):
+    page = opened(walker.anew(), wood, path)
     if path == "/wood/va-41":
         page.wait_for_selector(".plot .scatterlayer .trace")
-    assert seen.faults(wood, "main .picks label, main select, main .field input") == []
+    reach = "main .picks label, main select, main .field input"
+    assert walker.faults_at(("wall", "phone"), wood, reach) == []
 
 
 def test_the_wall_tells_four_instruments_without_scrolling_large_enough_for_three_metres(

@@ -285,7 +285,7 @@ def test_the_command_writes_a_sheet_and_tells_what_is_wrong(tmp_path):
 @pytest.mark.slow
 def test_a_home_a_little_damper_gets_a_lesser_measure_and_never_a_greater():
     kinds = []
-    for rh in range(24, 44, 2):
+    for rh in (24, 28, 32, 36, 40, 42):
         found = calculate_sheet(
             read_sheet_request({"temp.1": 21.0, "rh.1": float(rh)}), members=30
         ).advice
