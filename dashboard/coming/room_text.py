@@ -66,6 +66,11 @@ def humidifier_why(look: StoredOutlook) -> str:
     if look.room.tank is None:
         return "RH has changed as it does with a humidifier whose tank runs dry."
     setting = vapour_balance.setting_pct(look.room.tank.water.mean)
+    if setting is None:
+        return (
+            "RH often falls, as with a humidifier whose tank runs dry. "
+            "Your answer makes the outlook more accurate."
+        )
     return (
         f"RH often stays near {setting:.0f} % and then falls, as with a humidifier whose tank runs dry. "
         "Your answer makes the outlook more accurate."
@@ -77,6 +82,13 @@ def humidifier_words(look: StoredOutlook) -> str:
     if look.room.tank is None:
         return ""
     setting = vapour_balance.setting_pct(look.room.tank.water.mean)
+    if setting is None:  # a wick holds no RH: only its run of dry and wet hours tells
+        begin, running = "A humidifier with a wick moistens the air", look.launch.running[0]
+        if running > 1 - UNSURE:
+            return f"{begin}. It seems to have water now."
+        if running < UNSURE:
+            return f"{begin}. Its tank seems to be empty."
+        return f"{begin}; RH does not show whether it has water now."
     begin = f"A humidifier keeps RH at about {setting:.0f} % while it has water"
     away = look.launch.rh_pct - setting
     if abs(away) <= vapour_balance.BAND_PCT:

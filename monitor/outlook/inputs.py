@@ -18,7 +18,7 @@ from monitor.science.air import dew_point
 from monitor.science.outlook.calendar import NO_DAYS, Days
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
 from monitor.science.outlook.weighed_fills import Fills
-from monitor.store import HOUR_S, Reader, forecasts, journal
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, forecasts, journal
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -41,6 +41,7 @@ def hours_of(
     closed: Days,
     humidifier: bool | None = None,
     opened: Days = NO_DAYS,
+    newest_days: int = 1,
 ) -> ShopHours | None:
     """The log of a place, up to and with the hour that ends at `last_h`; None without a reading.
 
@@ -58,6 +59,8 @@ def hours_of(
         See `humidifier_at`.
     opened : ndarray
         Days that somebody said it was open on, since 1970-01-01.
+    newest_days : int
+        The newest readings within hours are read so far back. [d]
     """
     start_ms, end_ms = (last_h - 24 * days) * HOUR_MS, last_h * HOUR_MS
     inside = means(reader, place, start_ms, end_ms, HOUR_S, typed=False)
@@ -66,6 +69,7 @@ def hours_of(
     first_h = int(inside.ts_ms[0]) // HOUR_MS + 1
 
     def laid(ts_ms: np.ndarray, values: Floats) -> Floats:
+        """Values by the hour, the last of each."""
         out = np.full(last_h - first_h + 1, np.nan)
         at = ts_ms // HOUR_MS + 1 - first_h
         good = (at >= 0) & (at < len(out))
@@ -80,6 +84,14 @@ def hours_of(
         rh = np.clip(outside.rh_pct[sound], 1, 100)
         out_temp = laid(outside.ts_ms[sound], outside.temp_c[sound])
         out_dew = laid(outside.ts_ms[sound], dew_point(outside.temp_c[sound], rh))
+    late = means(
+        reader,
+        place,
+        max(start_ms, end_ms - 24 * newest_days * HOUR_MS),
+        end_ms,
+        TEN_MINUTES_S,
+        typed=False,
+    )
     return ShopHours(
         first_h,
         laid(inside.ts_ms, inside.temp_c),
@@ -89,6 +101,9 @@ def hours_of(
         closed,
         humidifier,
         opened,
+        np.stack(
+            [laid(late.ts_ms, values) for values in (late.temp_c, np.clip(late.rh_pct, 1, 100))]
+        ),
     )
 
 

@@ -31,9 +31,9 @@ from monitor.science.outlook import dry_snap, ensemble_statistics, shut_forecast
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS, Issues, ShopHours
 from monitor.science.outlook.room_model import PreparedLog, prepared_log
-from monitor.science.outlook.shop_model import launch
+from monitor.science.outlook.shop_model import LEARN_DAYS, launch
 from monitor.science.outlook.shut_days import supposed
-from monitor.science.outlook.weighed_fills import calibrated_by_fills
+from monitor.science.outlook.weighed_fills import Fills, calibrated_by_fills
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
 from monitor.store import Reader, forecasts
 
@@ -220,14 +220,17 @@ class Work:
         self, place: str, learned: LearnedForecaster, k: PreparedLog
     ) -> tuple[LearnedForecaster, str]:
         """Room with the air change that weighed fills give; else the reason why they do not."""
-        volume = self._by_id[place].volume_m3
-        tanks = [tank.id for tank in self._settings.reservoirs if tank.place == place]
-        fills, shop = fills_of(self._reader, tanks), learned.shop
+        volume, fills, shop = self._by_id[place].volume_m3, self._fills(place), learned.shop
         if not volume:
             measured = any(np.isfinite(one.litres).any() for one in fills)
             return learned, "volume_m3 of the place is not in the settings" if measured else ""
         room, why = calibrated_by_fills(shop.room, k, len(k.temp_c) - 1, fills, volume)
         return replace(learned, shop=replace(shop, room=room)), why
+
+    def _fills(self, place: str) -> list[Fills]:
+        """Recorded fills of the tanks of a place."""
+        tanks = [tank.id for tank in self._settings.reservoirs if tank.place == place]
+        return fills_of(self._reader, tanks)
 
     def _material(self, place: str, now_ms: int, days: int) -> tuple[ShopHours, Issues] | None:
         """The log up to the last whole hour; None if it is too short or fell silent."""
@@ -243,9 +246,12 @@ class Work:
             known.closed,
             humidifier,
             known.opened,
+            LEARN_DAYS + 1 if days > LOOK_DAYS else 1,
         )
         if hours is None or len(hours) < 24 * FEWEST_DAYS or _stale_h(hours) >= FRESH_H:
             return None
+        ends = [np.floor(fills.at_h).astype(np.int64) + 1 for fills in self._fills(place)]
+        hours = replace(hours, filled_h=np.concatenate([hours.filled_h, *ends]))
         return hours, issues_of(self._reader, self._prefer, now_ms, days, self._forecasts)
 
 

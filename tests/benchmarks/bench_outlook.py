@@ -84,11 +84,13 @@ def main() -> None:
     parser.add_argument("--shops", type=int, nargs="*", default=list(HELD_BACK))
     parser.add_argument("--days", type=int, default=90)
     parser.add_argument("--first", type=int, default=0, help="first day of the year")
+    parser.add_argument("--wicks", action="store_true", help="each shop with a humidifier's wick")
     arguments = parser.parse_args()
     numbers, days = arguments.shops, arguments.days
     if arguments.quick:
         numbers, days = numbers[:1], 40
-    made = shops(tuple(numbers), 24 * min(arguments.first + days + 6, 365))
+    hours = 24 * min(arguments.first + days + 6, 365)
+    made = shops(tuple(numbers), hours, wicks=arguments.wicks)
     speeds(material(made[0], arguments.first, days))
     heads = "".join(f"{h:>6}" for h in (1, 3, 6, 12, 24, 48, 72))
     print(f"\nRH, error as a share of persistence's\n{'shop':22}{heads}   in 80 % range   snaps")

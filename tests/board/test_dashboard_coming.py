@@ -149,7 +149,7 @@ def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
     tank = Tank(ROOM.water._replace(mean=water), (USUAL,), 1.0)
     room = dataclasses.replace(ROOM, tank=tank)
 
-    def said(rh_pct, running):
+    def said(rh_pct, running, room=room):
         launch = dataclasses.replace(
             one.look.launch, rh_pct=rh_pct, running=np.full(STEPS, running)
         )
@@ -163,6 +163,15 @@ def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
     assert said(31.0, 0.0).endswith("Its tank seems to be empty.")
     assert said(31.0, 0.9).endswith("RH does not show whether it has water now.")
     assert said(60.0, 0.0).endswith("RH does not show whether it has water now.")
+    wick = ROOM.water._replace(mean=vapour_balance.with_wick(ROOM.water.mean, 0.3))
+    room = dataclasses.replace(room, tank=tank._replace(water=wick))
+    assert said(38.0, 0.9, room) == (
+        "A humidifier with a wick moistens the air. It seems to have water now."
+    )
+    assert said(38.0, 0.0, room).endswith("Its tank seems to be empty.")
+    assert said(38.0, 0.5, room).endswith("RH does not show whether it has water now.")
+    asked = coming_room_text.humidifier_why(dataclasses.replace(one.look, room=room))
+    assert "None" not in asked
 
 
 def test_a_humidifier_is_a_question_until_somebody_answers_and_never_stated_before(

@@ -101,6 +101,7 @@ def test_a_log_becomes_means_of_hours_and_forecasts_hours_by_issue(tmp_path, tab
     assert hours.first_h == START.value // files.HOUR_NS  # 00:00 ends the hour before
     rows = tables[0][tables[0]["place"] == "bench"]
     assert hours.temp_c[1] == pytest.approx(rows["temp_c"].iloc[1:3].mean())
+    assert hours.newest[0, 1] == pytest.approx(rows["temp_c"].iloc[2])
     assert hours.has_outdoors
     issues = material.issues
     assert len(issues.issued_h) == 4 * DAYS

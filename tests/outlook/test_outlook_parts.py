@@ -84,6 +84,23 @@ def test_the_vapour_balance_comes_to_rest_where_sources_and_air_change_meet(
     assert course[-1, 0, 0] == pytest.approx(rh, abs=0.2)
 
 
+@pytest.mark.parametrize(("n", "w", "out_pa"), [(0.4, 0.1, 500.0), (0.8, 0.3, 900.0)])
+def test_a_wick_gives_in_proportion_to_what_the_air_lacks(n, w, out_pa):
+    """Rung: independent derivation."""
+    # Source: n (e_o − e) + w (e_s − e) = 0 solved for e.
+    theta = vapour_balance.with_wick(bare_vapour(n, 0.0), w)
+    drive = steady_drive(out_pa, 20.0, 400)
+    saturation = float(drive.saturation_pa[0, 0])
+    rests = 100 * (n * out_pa + w * saturation) / (n + w) / saturation
+    rh = vapour_balance.simulate(theta[None], drive, np.array([50.0]), np.full((4, 1), 50.0))
+    assert rh[-1, 0, 0] == pytest.approx(rests, rel=1e-3)
+    dry = drive._replace(humidifier=0.0)
+    rh = vapour_balance.simulate(theta[None], dry, np.array([50.0]), np.full((4, 1), 50.0))
+    assert rh[-1, 0, 0] == pytest.approx(100 * out_pa / saturation, rel=1e-3)
+    lacking = vapour_balance.given(theta, np.array([30.0, 65.0, 100.0]), saturation)
+    assert lacking == pytest.approx(w * saturation * np.array([0.7, 0.35, 0.0]), abs=1e-6)
+
+
 def test_the_vapour_balance_follows_a_finer_integration():
     """Rung: independent library.
 
@@ -375,6 +392,29 @@ def test_the_record_widens_what_was_too_narrow_and_turns_to_what_did_better():
     at = 3
     corrected = 9.0 * (1 - trust.shares[1, 0, at]) + 0.9 * trust.shares[1, 2, at]
     assert abs(corrected) < 4
+
+
+def test_shares_of_plainer_forecasts_fade_as_the_record_grows():
+    """Rung: property."""
+    random = np.random.default_rng(SEED)
+    leads = verification.LEADS_H
+    rh = 50 + np.cumsum(random.normal(0, 0.5, 24 * 60))
+    ends = np.arange(24 * 10, 24 * 50, 3)
+    others = verification.reference_forecasts(rh, ends, 120)[:, leads - 1]
+    ours = rh[ends + leads[:, None]] + random.normal(0, 0.3, (len(leads), len(ends)))
+    record = verification.ForecastRecord()
+    record.add(
+        verification.RecordEntry(
+            ends,
+            *([np.stack([ours, ours])] * 2),
+            np.stack([others] * 2),
+            np.full((2, 18, 320), 1.0),
+        )
+    )
+    usual, young, old = verification.UNTRIED, *(record.judged((rh, rh), 24 * d) for d in (13, 49))
+    now = [trust.shares[1, 0, -1] for trust in (usual, young, old)]
+    assert now[0] > now[1] > now[2]
+    assert now[2] < 0.02
 
 
 def test_a_shop_never_read_is_refused():

@@ -14,6 +14,7 @@ from monitor.core.errors import OutOfRange
 from monitor.outlook import files as kept_files
 from monitor.outlook.evaluation import files, report
 from monitor.outlook.evaluation.walk_forward import Walk, Walked, walk
+from monitor.science.outlook import vapour_balance
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.room_model import prepared_log, room_description
@@ -77,9 +78,32 @@ def test_nothing_rests_on_what_came_later(material, learned):
     assert a.residual.sd == pytest.approx(b.residual.sd, abs=1e-9)
 
 
+def test_the_outlook_starts_from_the_newest_reading(material, ready, learned):
+    end = 24 * 26 + 9
+    newest = material.hours.newest.copy()
+    newest[1, end] += 3.0
+    risen = prepared_log(replace(material.hours, newest=newest), material.issues)
+    one, other = (
+        predict(learned, k, material.issues, np.array([end]), 10, SEED) for k in (ready, risen)
+    )
+    by = (other.given - one.given)[..., 0]
+    assert by[1, 0] > 0.5
+    assert by[1, 0] > by[1, 11] > by[1, 71]
+    assert np.array_equal(by[0], np.zeros(STEPS))
+
+
 def test_no_tank_is_found_where_there_is_none(made, learned):
     assert made[0].spec.humidifier_g_h == 0
     assert learned.room.tank is None
+
+
+def test_a_wick_is_found_and_holds_no_setting(tmp_path):
+    (wicked,) = shops((1,), 24 * (DAYS + 6), wicks=True)
+    csv_files.write(wicked, tmp_path, 0, DAYS)
+    read = files.read(tmp_path / "log.csv", tmp_path / "forecasts.csv")
+    room = fit_room(prepared_log(read.hours, read.issues), 24 * DAYS - 1)
+    assert room.tank is not None
+    assert vapour_balance.setting_pct(room.tank.water.mean) is None
 
 
 def test_what_rh_cannot_tell_is_never_shown_as_known(learned):

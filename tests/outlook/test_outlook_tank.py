@@ -13,6 +13,7 @@ HOURS = 24 * 20
 HOUR = np.arange(HOURS) % 24.0
 WORKED = (np.arange(HOURS) // 24) % 7 < 5
 OPEN = WORKED & (HOUR >= 9) & (HOUR < 18)
+NOT_RECORDED = np.zeros(HOURS, dtype=bool)
 
 
 def pairs(wet: np.ndarray, sd: float, seed: int = 1) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -31,13 +32,15 @@ def test_the_passes_are_those_of_all_sequences_counted_out():
     read[4] = np.nan
     open_ = np.array([0, 0, 1, 1, 1, 0.5, 0, 0, 0])
     sd = 1.1
-    told = tank.tank_probability(read, running, dry, open_, sd)
-    up = tank.FILLED_SHUT + (tank.FILLED_OPEN - tank.FILLED_SHUT) * open_
+    filled = np.arange(n) == 6
+    told = tank.tank_probability(read, running, dry, open_, sd, filled)
+    up = np.where(filled, 1, tank.FILLED_SHUT + (tank.FILLED_OPEN - tank.FILLED_SHUT) * open_)
+    down = np.where(filled, 0, 1 / tank.DRY_H)
 
     def weight(states: tuple[int, ...], upto: int) -> float:
         total, before = 0.5, states[0]
         for i, now in enumerate(states[1 : upto + 1]):
-            change = up[i] if before == 0 else 1 / tank.DRY_H
+            change = up[i] if before == 0 else down[i]
             total *= change if now != before else 1 - change
             off = read[i] - (running[i] if now else dry[i])
             if not np.isnan(off):
@@ -59,11 +62,13 @@ def test_dry_spells_are_found_and_never_by_what_comes_later():
     wet = np.ones(HOURS, dtype=bool)
     wet[100:140] = wet[300:370] = False
     read, running, dry = pairs(wet, 1.0)
-    told = tank.tank_probability(read, running, dry, OPEN * 1.0, 1.0)
+    told = tank.tank_probability(read, running, dry, OPEN * 1.0, 1.0, NOT_RECORDED)
     assert np.mean((told.since > 0.5) == wet) > 0.99
     assert np.mean((told.then > 0.5) == wet) > 0.97
     assert told.gain > 100
-    cut = tank.tank_probability(read[:320], running[:320], dry[:320], OPEN[:320] * 1.0, 1.0)
+    cut = tank.tank_probability(
+        read[:320], running[:320], dry[:320], OPEN[:320] * 1.0, 1.0, NOT_RECORDED[:320]
+    )
     np.testing.assert_array_equal(cut.then, told.then[:320])
 
 
@@ -78,14 +83,16 @@ def test_the_noise_is_that_of_the_nearer_run():
 @pytest.mark.parametrize("state", [True, False])
 def test_a_tank_that_never_changes_gains_nothing(state):
     """Rung: property."""
-    told = tank.tank_probability(*pairs(np.full(HOURS, state), 1.0), OPEN * 1.0, 1.0)
+    told = tank.tank_probability(*pairs(np.full(HOURS, state), 1.0), OPEN * 1.0, 1.0, NOT_RECORDED)
     assert told.gain < 5
 
 
 def test_hours_without_readings_say_nothing():
     """Rung: property."""
     _, running, dry = pairs(np.ones(HOURS, dtype=bool), 1.0)
-    told = tank.tank_probability(np.full(HOURS, np.nan), running, dry, OPEN * 1.0, 1.0)
+    told = tank.tank_probability(
+        np.full(HOURS, np.nan), running, dry, OPEN * 1.0, 1.0, NOT_RECORDED
+    )
     assert told.gain == pytest.approx(0)
     assert (told.since[50:-50] > 0.1).all()
 
@@ -104,7 +111,7 @@ def kept(brim: float, *, tops_up: bool, skipped: tuple[int, ...] = ()) -> np.nda
 def test_the_habit_of_who_fills_only_a_dry_tank():
     """Rung: property."""
     wet = kept(3600, tops_up=False)
-    found = tank.habits(wet * 1.0, np.full(HOURS, 100.0), HOUR, WORKED)
+    found = tank.habits(wet * 1.0, np.full(HOURS, 100.0), HOUR, WORKED, NOT_RECORDED)
     one = next(h for h in found if not h.tops_up)
     assert one.hour == 9
     assert one.brim == pytest.approx(3600, rel=0.05)
@@ -113,7 +120,7 @@ def test_the_habit_of_who_fills_only_a_dry_tank():
 def test_the_habit_of_who_tops_up_each_day():
     """Rung: property."""
     wet = kept(3000, tops_up=True, skipped=(3, 9, 10, 11))
-    found = tank.habits(wet * 1.0, np.full(HOURS, 100.0), HOUR, WORKED)
+    found = tank.habits(wet * 1.0, np.full(HOURS, 100.0), HOUR, WORKED, NOT_RECORDED)
     one = next(h for h in found if h.tops_up and np.isfinite(h.brim))
     assert one.brim == pytest.approx(3000, rel=0.05)
     assert one.again > 0.7
@@ -136,9 +143,29 @@ def test_a_humidifier_is_asked_about_after_several_nights(found, asked):
 
 def test_a_tank_that_seldom_runs_dry_has_no_brim():
     """Rung: property."""
-    found = tank.habits(np.ones(HOURS), np.full(HOURS, 100.0), HOUR, WORKED)
+    found = tank.habits(np.ones(HOURS), np.full(HOURS, 100.0), HOUR, WORKED, NOT_RECORDED)
     assert all(np.isinf(h.brim) for h in found)
     assert found[0].hour == tank.USUAL.hour
+
+
+def test_a_recorded_fill_sets_the_state_and_tells_the_habit():
+    """Rung: property."""
+    filled = WORKED & (HOUR == 15)
+    wet = np.repeat(filled, 1)
+    for i in np.flatnonzero(filled):
+        wet[i : i + 12] = True
+    given = np.full(HOURS, 100.0)
+    found = tank.habits(wet * 1.0, given, HOUR, WORKED, filled)
+    assert {habit.hour for habit in found} == {15.0}
+    assert any(habit.brim == pytest.approx(1200) for habit in found)
+    unread = np.full(HOURS, np.nan)  # the log tells nothing, only the record does
+    told = tank.tank_probability(unread, *pairs(wet, 1.0)[1:], OPEN * 1.0, 1.0, filled)
+    assert told.then[filled] == pytest.approx(1)
+    habit = tank.Habit(2000.0, False, 9.0, 0.8, 0.4, 0.1)
+    again = np.zeros(HOURS, dtype=bool)
+    again[[10, 24]] = True
+    so_far = tank.state(np.ones(HOURS), given, NOT_RECORDED, habit, again)
+    assert so_far.left[[9, 10, 23, 24]].tolist() == [1000, 1900, 600, 1900]
 
 
 def test_what_is_left_and_what_comes():
@@ -146,7 +173,7 @@ def test_what_is_left_and_what_comes():
     habit = tank.Habit(2500.0, True, 9.0, 0.8, 0.4, 0.1)
     wet = kept(2500, tops_up=True, skipped=(8, 9))
     given, fills = np.full(HOURS, 100.0), WORKED & (HOUR == 9)
-    so_far = tank.state(wet * 1.0, given, fills, habit)
+    so_far = tank.state(wet * 1.0, given, fills, habit, NOT_RECORDED)
     assert so_far.left[24 * 2 + 9] == 2400  # just filled, one hour given
     assert so_far.left[24 * 2 + 20] == 1300
     now = 24 * 9 + 20  # twice not filled

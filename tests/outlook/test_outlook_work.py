@@ -17,7 +17,7 @@ from monitor.core.measurements import Quantity, Reading
 from monitor.domain.alerts import alert
 from monitor.domain.alerts.rule_registry import in_use
 from monitor.domain.events import About, Event
-from monitor.outlook import files
+from monitor.outlook import files, worker
 from monitor.outlook import issued as issued_outlooks
 from monitor.outlook.inputs import fills_of, hours_of, humidifier_at, issues_of
 from monitor.outlook.place_air import PlaceAirs
@@ -26,7 +26,7 @@ from monitor.outlook.worker import Work
 from monitor.science.outlook import ensemble_statistics, tank
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS
-from monitor.science.outlook.room_model import Tank, room_description
+from monitor.science.outlook.room_model import Tank, prepared_log, room_description
 from monitor.settings import load
 from monitor.store import Reader, Writer, forecasts, journal
 from sensors.demo.forecasts import Forecasts, issues
@@ -108,6 +108,9 @@ def test_hours_are_the_means_of_the_readings_and_nothing_of_the_hour_under_way(s
     assert inside.sum() == 6
     assert hours.temp_c[-1] == pytest.approx(told[Quantity.TEMPERATURE].mean(), abs=1e-9)
     assert hours.rh_pct[-1] == pytest.approx(told[Quantity.HUMIDITY].mean(), abs=1e-9)
+    newest = [told[q][-1] for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)]
+    assert hours.newest[:, -1] == pytest.approx(newest, abs=1e-9)
+    assert np.isnan(hours.newest[:, :-24]).all()
     assert hours.has_outdoors
 
 
@@ -299,7 +302,7 @@ def test_an_answer_about_a_humidifier_counts_at_the_next_look(settings, looked):
         files.keep(settings, one)
 
 
-def test_fills_that_were_told_reach_the_outlook_and_are_kept(settings, looked):
+def test_fills_that_were_told_reach_the_outlook_and_are_kept(settings, looked, monkeypatch):
     """The demo's humidifier is not simulated in litres: these are what its log bears out."""
     before = files.fit(settings, BENCH)
     with contextlib.closing(Writer(settings.store_path)) as writer:
@@ -315,7 +318,16 @@ def test_fills_that_were_told_reach_the_outlook_and_are_kept(settings, looked):
         assert np.isnan(fills.litres[-1])
         work = Work(settings, reader)
         work.indoors()
+        logs = []
+
+        def noted(hours, issues):
+            logs.append(hours)
+            return prepared_log(hours, issues)
+
+        monkeypatch.setattr(worker, "prepared_log", noted)
         assert work.look(BENCH, None, NOW)
+    days = np.arange(14, 0, -1) * 24
+    assert logs[0].filled_h.tolist() == [*(NOW // HOUR + 1 - days), NOW // HOUR]
     fit, look = files.fit(settings, BENCH), files.look(settings, BENCH, NOW)
     found = fit.learned.shop.room.pinned
     assert before.learned.shop.room.pinned is None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -93,9 +94,22 @@ def weather_of(number: int, spec: ShopSpec, hours: int = HOURS) -> tuple[str, We
     return name, made_up_year(CLIMATES[name], number, hours, spec.utc_offset_h)
 
 
-def shops(numbers: tuple[int, ...], hours: int = HOURS, seed: int = 5) -> list[Shop]:
+WICK_G_H_M3 = 3.0
+"""What a wick gives at 1 kPa in a room that has no humidifier by its number. [g/(h m³)]"""
+
+
+def with_wick(spec: ShopSpec) -> ShopSpec:
+    """The room with a wick in the place of its humidifier, or where there was none."""
+    grams = spec.humidifier_g_h or WICK_G_H_M3 * spec.volume_m3
+    return replace(spec, wick=1.0, humidifier_g_h=grams)
+
+
+def shops(
+    numbers: tuple[int, ...], hours: int = HOURS, seed: int = 5, *, wicks: bool = False
+) -> list[Shop]:
     """Shops of some numbers, side by side: about 20 s for ten and a year."""
     specs = [spec_of(number) for number in numbers]
+    specs = [with_wick(spec) for spec in specs] if wicks else specs
     weathers = [weather_of(n, s, hours) for n, s in zip(numbers, specs, strict=True)]
     ts_ms, temp, rh, filled, change, there = simulate(specs, [w for _, w in weathers], seed)
     made = []

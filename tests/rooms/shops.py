@@ -50,6 +50,7 @@ class ShopSpec:
     glue_g_h: float = 130.0
     humidifier_g_h: float = 0.0
     humidifier_pct: float = 45.0
+    wick: float = 0.0  # 1: it gives in proportion to what the air lacks, all of it at 1 kPa
     window: float = 1.0  # opened when it is warm
     utc_offset_h: float = 1.0
     open_h: float = 9.0
@@ -146,7 +147,9 @@ def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple
         to_the_brim = (acts["fill"][i] > 0) & (rh < p["humidifier_pct"])
         put_in = np.where(to_the_brim, TANK_G - tank, 0.0)
         tank = np.where(to_the_brim, TANK_G, tank)
-        wet = np.clip((p["humidifier_pct"] + 4 - rh) / 8, 0, 1) * p["humidifier_g_h"]
+        hygrostat = np.clip((p["humidifier_pct"] + 4 - rh) / 8, 0, 1)
+        part = np.where(p["wick"] > 0, np.maximum(e_sat - e, 0) / 1000, hygrostat)
+        wet = part * p["humidifier_g_h"]
         wet = np.minimum(wet, tank / (step_s / 3600))
         tank = tank - wet * step_s / 3600
         sources = acts["steam"][i] + wet

@@ -29,6 +29,7 @@ OUTDOORS = "outdoors"
 """Name of the outdoor place unless another is given."""
 
 HOUR_NS = 3_600_000_000_000
+TEN_MINUTES_NS = HOUR_NS // 6
 LEADS = STEPS + 12
 """Hours of an issue that are kept: it serves until the next one, some hours on. [h]"""
 
@@ -100,7 +101,13 @@ def read(log: Path, forecasts: Path, place: str = "", outdoors: str = OUTDOORS) 
         raise ImportFault(f"{log}: {days:.1f} days of {chosen}: must be at least {FEWEST_DAYS}")
 
     def hourly(rows: np.ndarray, values: Floats) -> Floats:
-        return _hourly(ends[rows], values[rows], first, last)
+        return _means(ends[rows], values[rows], first, last)
+
+    def newest(values: Floats) -> Floats:
+        tens = -(-when[inside] // TEN_MINUTES_NS)
+        of_hour = _means(tens, values[inside], 6 * first - 5, 6 * last).reshape(-1, 6)
+        last_known = np.where(np.isnan(of_hour), -1, np.arange(6)).max(1)
+        return np.where(last_known < 0, np.nan, of_hour[np.arange(len(of_hour)), last_known])
 
     dew = dew_point(temp, np.maximum(rh, 1.0))
     hours = ShopHours(
@@ -109,6 +116,7 @@ def read(log: Path, forecasts: Path, place: str = "", outdoors: str = OUTDOORS) 
         hourly(inside, rh),
         hourly(outside, temp),
         hourly(outside, dew),
+        newest=np.stack([newest(temp), newest(rh)]),
     )
     issues, again = _read_forecasts(forecasts)
     notes = [*doubled, *again, *_checked(log, forecasts, chosen, hours, issues)]
@@ -223,7 +231,7 @@ def _drawn(middle: Floats, at: Floats, values: Floats) -> Floats:
     return np.where(near, np.interp(middle, at, values), np.nan)
 
 
-def _hourly(ends: np.ndarray, values: Floats, first: int, last: int) -> Floats:
+def _means(ends: np.ndarray, values: Floats, first: int, last: int) -> Floats:
     inside = (ends >= first) & (ends <= last) & ~np.isnan(values)
     at = (ends[inside] - first).astype(np.int64)
     count = np.bincount(at, minlength=last - first + 1)

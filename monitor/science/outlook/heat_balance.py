@@ -108,12 +108,14 @@ def simulate(theta: Floats, drive: HeatDrive, temp_c: Floats, stores: Floats) ->
     m = np.broadcast_to(stores, (len(theta), *stores.shape))
     out = np.empty((*gain.shape[:1], *t.shape))
     power = k[:, _POWER]
+    steady, open_ = k[:, _U] + more[:, None], k[:, _UOPEN] * busy * mild
+    from_stores = np.moveaxis(taken, 1, 2)
+    keep, drawn = 1 / (1 + back), back / (1 + back)
     for i in range(len(gain)):
-        loss = k[:, _U] + k[:, _UOPEN] * busy[i] * mild[i] * np.clip((t - 21.5) / 2.5, 0, 1)
-        loss = loss + more[i]
+        loss = steady[i] + open_[i] * np.minimum(np.maximum((t - 21.5) / 2.5, 0), 1)
         own = 1 + loss + sum_taken
-        free = (t + loss * drive.out_temp_c[i] + gain[i] + (taken * m).sum(1)) / own
-        t = np.clip(goal[i], free, free + power / own)
-        m = (m + back * t[:, None]) / (1 + back)
+        free = (t + loss * drive.out_temp_c[i] + gain[i] + (from_stores @ m)[:, 0]) / own
+        t = np.maximum(free, np.minimum(goal[i], free + power / own))
+        m = keep * m + drawn * t[:, None]
         out[i] = t
     return out

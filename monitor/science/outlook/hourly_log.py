@@ -38,8 +38,10 @@ class ShopHours:
     Hour i ends at `first_h` + i. `out_temp_c` and `out_dew_c` are what a sensor outdoors read,
     NaN throughout if there is none. `closed` are days that the shop was or will be closed besides
     its weekly ones, since 1970-01-01; `opened` are days that somebody said it was open on, though it
-    looked shut. `humidifier`: whether somebody said that there is one; None where
-    nobody said.
+    looked shut. `humidifier`: whether somebody said that there is one; None where nobody said.
+    `newest` (2, n): temperature and RH of the last ten minutes of each hour in which something was
+    read, NaN where nothing was; None where only the means of hours are known. `filled_h`: the hours
+    in which somebody recorded a fill of a humidifier's tank here, by their ends, since 1970-01-01 UTC.
     """
 
     first_h: int
@@ -50,6 +52,8 @@ class ShopHours:
     closed: Days = field(default_factory=lambda: NO_DAYS)
     humidifier: bool | None = None
     opened: Days = field(default_factory=lambda: NO_DAYS)
+    newest: Floats | None = None
+    filled_h: np.ndarray = field(default_factory=lambda: np.empty(0, np.int64))
 
     def __len__(self) -> int:
         return len(self.temp_c)
@@ -72,6 +76,7 @@ class ShopHours:
         return replace(
             self,
             first_h=self.first_h + start,
+            newest=None if self.newest is None else self.newest[:, cut],
             **{
                 name: getattr(self, name)[cut]
                 for name in ("temp_c", "rh_pct", "out_temp_c", "out_dew_c")
@@ -116,6 +121,12 @@ class Issues:
         return self.take(self.newest(end_h - 1.0), end_h)
 
 
+def since_mean(hours: ShopHours) -> Floats:
+    """Newest readings less the mean of their hour, (2, n), 0 where not known. [K], [%]"""
+    means = np.stack([hours.temp_c, hours.rh_pct])
+    return np.zeros(means.shape) if hours.newest is None else np.nan_to_num(hours.newest - means)
+
+
 def filled(values: Floats, spare: Floats) -> Floats:
     """Values (n,) with their gaps from `spare`, and the rest of them from the last known value.
 
@@ -144,11 +155,13 @@ def lagged(values: Floats, constants_h: Floats) -> Floats:
     Starts at the mean of the first 48 values. Implicit steps of an hour, as the models take them.
     """
     read = values[~np.isnan(values)][:48]
-    level = np.full(len(constants_h), read.mean() if len(read) else 0.0)
-    share = 1 / (np.asarray(constants_h) + 1)
-    out = np.empty((len(constants_h), len(values)))
-    for i, value in enumerate(values.tolist()):
-        if value == value:
-            level = level + share * (value - level)
-        out[:, i] = level
-    return out
+    begin = float(read.mean()) if len(read) else 0.0
+    out = []
+    for share in (1 / (np.asarray(constants_h) + 1)).tolist():
+        level, levels = begin, []
+        for value in values.tolist():
+            if value == value:
+                level += share * (value - level)
+            levels.append(level)
+        out.append(levels)
+    return np.array(out)

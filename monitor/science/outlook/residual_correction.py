@@ -23,8 +23,12 @@ USUAL_OFF = ((0.2, 0.9), (0.5, 3.0))
 SCALE = (0.3, 0.9)
 """A step of a plain bias. [K], [%]"""
 
-PRIOR_MEAN = np.array([0.1, 0.2, 0.1, 0.1, 0.4, 0.2, 0.1, 0.1, -0.1, 0.0, 0.0, 0.0, 0.0, 0.05])
-PRIOR_SD = np.array([0.4, 0.4, 0.4, 0.4, 0.3, 0.3, 0.2, 0.2, 0.5, 0.4, 0.2, 1.0, 1.0, 0.15])
+PRIOR_MEAN = np.array(
+    [0.6, 0.3, 0.1, 0.2, 0.1, 0.1, 0.4, 0.2, 0.1, 0.1, -0.1, 0.0, 0.0, 0.0, 0.0, 0.05]
+)
+PRIOR_SD = np.array(
+    [0.6, 0.4, 0.4, 0.4, 0.4, 0.4, 0.3, 0.3, 0.2, 0.2, 0.5, 0.4, 0.2, 1.0, 1.0, 0.15]
+)
 """Coefficients of `features` until the log tells. [-]  Ours, from rooms other than those that the
 outlook is reported on."""
 
@@ -101,8 +105,11 @@ def features(
     change = simulated - now
     grown = 1 - np.exp(-lead / 3)
     one = np.ones(simulated.shape)
+    newest = k.since_mean[which][ends]
     return np.stack(
         [
+            newest * np.exp(-lead / 2),
+            newest * np.exp(-lead / 12),
             short * np.exp(-lead / 3),
             short * grown * np.exp(-lead / 12),
             day * grown * np.exp(-lead / 12),

@@ -17,6 +17,8 @@ from monitor.science.outlook.room_model import (
     RoomModel,
     Tank,
     at,
+    humidifier_gave,
+    recorded_fills,
     run,
     tank_history,
     vapour_drive,
@@ -46,9 +48,10 @@ of temperature [K] and RH [%].  Ours."""
 SOUGHT_DAYS = 3
 """A tank that was not found is sought again each so many days. [d]  Ours: it takes time."""
 
-STRONG_PA_H, ROUNDS, TANK_STEPS = 300.0, 3, 4
-"""The search for a tank begins with a humidifier as strong as this, goes to and fro so often, and
-takes so many steps each time. [Pa/h], [-], [-]  Ours."""
+STRONG_PA_H, STRONG_WICK_H, ROUNDS, TANK_STEPS = 300.0, 0.2, 3, 4
+"""The search for a tank begins with a humidifier or a wick as strong as this, whichever the log bears
+out better, goes to and fro so often, and takes so many steps each time. [Pa/h], [1/h], [-], [-]
+Ours."""
 
 SETTINGS_PCT = (30.0, 61.0)
 """Settings of a humidifier that are thought of. [%]  Ours."""
@@ -183,10 +186,12 @@ def _tank(
         return None
     else:
         lingers = _lingers_at(k.hours.rh_pct[index])
-        theta, rounds = (
+        kinds = (
             vapour_balance.with_humidifier(room.water.mean, STRONG_PA_H, lingers),
-            ROUNDS,
+            vapour_balance.with_wick(room.water.mean, STRONG_WICK_H),
         )
+        gains = [tank_history(k, one, room.offset_h, index)[0].gain for one in kinds]
+        theta, rounds = kinds[int(np.argmax(gains))], ROUNDS
     for n in range(rounds):
         tank_water, _, _ = tank_history(k, theta, room.offset_h, index)
         if n and tank_water.gain < HOPELESS * days:
@@ -210,8 +215,9 @@ def _tank(
         _, rh = run(replace(room, tank=kept), k, runs.starts, runs.air)
         return float(np.abs(_off(rh[:, None], k.hours.rh_pct[runs.rows], 1)).mean())
 
-    given = vapour_balance.given(theta, k.rh_pct[index])
-    habits = tank.habits(tank_water.since, given, when.hour, vapour_balance.works(theta, when))
+    given = humidifier_gave(theta, k, index)
+    works, filled = vapour_balance.works(theta, when), recorded_fills(k, index)
+    habits = tank.habits(tank_water.since, given, when.hour, works, filled)
     offs = [off(Tank(found, (habit,), noise)) for habit in habits]
     best = min(offs)
     if best > WORSE * off(None):

@@ -19,6 +19,7 @@ from monitor.science.outlook.hourly_log import (
     filled,
     lagged,
     past_outdoors,
+    since_mean,
 )
 from monitor.science.ranges import Floats
 from monitor.science.saturation import saturation_vapour_pressure
@@ -37,7 +38,8 @@ TANK_DAYS = 14
 class PreparedLog(NamedTuple):
     """A log made ready: gaps carried forward, outdoors joined, what walls and wood remember.
 
-    `temp_c`, `rh_pct` (n,) without gaps; `heat` (3, n) [°C] and `water` (4, n) [%] the memories.
+    `temp_c`, `rh_pct` (n,) without gaps; `heat` (3, n) [°C] and `water` (4, n) [%] the memories;
+    `since_mean` (2, n) see `hourly_log.since_mean`.
     """
 
     hours: ShopHours
@@ -46,6 +48,7 @@ class PreparedLog(NamedTuple):
     past: OutdoorHours
     heat: Floats
     water: Floats
+    since_mean: Floats
 
 
 def prepared_log(hours: ShopHours, issues: Issues) -> PreparedLog:
@@ -72,6 +75,7 @@ def prepared_log(hours: ShopHours, issues: Issues) -> PreparedLog:
         past,
         lagged(hours.temp_c, heat_balance.LADDER_H),
         lagged(hours.rh_pct, vapour_balance.LADDER_H),
+        since_mean(hours),
     )
 
 
@@ -146,14 +150,12 @@ def run(
     theta, before = room.vapour.mean, (k.rh_pct[starts], k.water[:, starts])
     rh = vapour_balance.simulate(theta[None], wet, *before)[:, 0]
     if room.tank is not None:
-        comings = _tank_ahead(room.tank, room.offset_h, k, starts, rh, when)
-        rh = np.zeros_like(rh)
-        for to_come in comings:
-            kept, left = (
-                vapour_balance.simulate(theta[None], wet._replace(humidifier=part), *before)[:, 0]
-                for part in to_come.running
-            )
-            rh += (to_come.filled * kept + (1 - to_come.filled) * left) / len(comings)
+        comings = _tank_ahead(room.tank, room.offset_h, k, starts, rh, wet.saturation_pa, when)
+        ways = np.concatenate([to_come.running for to_come in comings])
+        tried = wet._replace(humidifier=np.moveaxis(ways, 0, 1))
+        by_way = vapour_balance.simulate(theta[None], tried, *before)
+        parts = [(to_come.filled, 1 - to_come.filled) for to_come in comings]
+        rh = (by_way * np.stack(sum(parts, ()), axis=1)).sum(1) / len(comings)
     return t, rh
 
 
@@ -164,35 +166,55 @@ def humidifier_running(room: RoomModel, k: PreparedLog, end: int, air: OutdoorHo
     if room.tank is None:
         return np.ones(steps)
     starts = np.array([end])
-    rh = run(room, k, starts, air)[1]
+    t, rh = run(room, k, starts, air)
+    saturation_pa = saturation_vapour_pressure(t)
     when = calendar(
         k.hours.first_h + end + 1 + np.arange(steps)[:, None], room.offset_h, k.hours.closed
     )
     parts = [
         ahead.filled * ahead.running[0] + (1 - ahead.filled) * ahead.running[1]
-        for ahead in _tank_ahead(room.tank, room.offset_h, k, starts, rh, when)
+        for ahead in _tank_ahead(room.tank, room.offset_h, k, starts, rh, saturation_pa, when)
     ]
     return np.asarray(np.mean(parts, axis=0)[:, 0])
 
 
 def _tank_ahead(
-    found: Tank, offset_h: int, k: PreparedLog, starts: np.ndarray, rh: Floats, when: Calendar
+    found: Tank,
+    offset_h: int,
+    k: PreparedLog,
+    starts: np.ndarray,
+    rh: Floats,
+    saturation_pa: Floats,
+    when: Calendar,
 ) -> list[tank.TankAhead]:
-    """The tank in the hours after the log's hours number `starts`, if RH will be about `rh` (steps,
-    runs), by each habit."""
+    """The tank in the hours after the log's hours number `starts`, if RH [%] and saturation [Pa]
+    will be about so, (steps, runs), by each habit."""
     theta = found.water.mean
     first = max(int(starts.min()) - 24 * TANK_DAYS, 1)
     index = np.arange(first, int(starts.max()) + 1)
     tank_water, past, _ = tank_history(k, theta, offset_h, index, found.noise_pct)
-    gave, will_give = vapour_balance.given(theta, k.rh_pct[index]), vapour_balance.given(theta, rh)
+    gave = humidifier_gave(theta, k, index)
+    will_give = vapour_balance.given(theta, rh, saturation_pa)
     now = np.maximum(starts - first, 0)
     comings = []
     for habit in found.habits:
-        so_far = tank.state(tank_water.then, gave, _filled_at(theta, past, habit), habit)
+        as_a_rule = _filled_at(theta, past, habit)
+        so_far = tank.state(tank_water.then, gave, as_a_rule, habit, recorded_fills(k, index))
         comings.append(
             tank.ahead(so_far.at(now), will_give, _filled_at(theta, when, habit), habit)
         )
     return comings
+
+
+def humidifier_gave(theta: Floats, k: PreparedLog, index: np.ndarray) -> Floats:
+    """Output of the humidifier in the log's hours number `index` (n,) if it had water. [Pa/h]"""
+    saturation_pa = saturation_vapour_pressure(np.clip(k.temp_c[index], -40, 60))
+    return vapour_balance.given(theta, k.rh_pct[index], saturation_pa)
+
+
+def recorded_fills(k: PreparedLog, index: np.ndarray) -> np.ndarray:
+    """Whether a fill of a tank was recorded in the log's hours number `index`, of its shape."""
+    return np.isin(k.hours.first_h + index, k.hours.filled_h)
 
 
 def _filled_at(theta: Floats, when: Calendar, habit: tank.Habit) -> np.ndarray:
@@ -219,7 +241,8 @@ def tank_history(
     open_ = working(when.hour) * vapour_balance.works(theta, when)
     read = k.hours.rh_pct[index]
     sd = tank.noise(read, on, off) if noise_pct is None else noise_pct
-    return tank.tank_probability(read, on, off, open_, sd), when, sd
+    filled = recorded_fills(k, index)
+    return tank.tank_probability(read, on, off, open_, sd, filled), when, sd
 
 
 def vapour_drive(air: OutdoorHours, temp_c: Floats, when: Calendar) -> vapour_balance.VapourDrive:

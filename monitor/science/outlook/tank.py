@@ -1,6 +1,6 @@
-"""A humidifier's tank that runs dry, inferred from the log of RH alone.
+"""A humidifier's tank that runs dry, inferred from the log of RH and the fills that were recorded.
 
-Nobody tells the outlook when a tank was filled. But a running humidifier holds RH, and RH falls once
+Often nobody records when a tank was filled. But a running humidifier holds RH, and RH falls once
 it is dry: hour by hour the vapour balance is run once with the humidifier on and once with it off,
 and whichever came nearer to what was read speaks for water in the tank or against. The states are
 joined over the hours by a two-state Markov chain; its forward pass is what can be known at an hour,
@@ -66,7 +66,7 @@ def noise(read: Floats, running: Floats, dry: Floats) -> float:
 
 
 def tank_probability(
-    read: Floats, running: Floats, dry: Floats, open_: Floats, sd: float
+    read: Floats, running: Floats, dry: Floats, open_: Floats, sd: float, filled: np.ndarray
 ) -> TankProbability:
     """Probability that the tank holds water.
 
@@ -79,35 +79,34 @@ def tank_probability(
         How much of each hour lies in a working day. [-]
     sd : float
         See `noise`. [%]
+    filled : ndarray (n,)
+        Whether a fill was recorded in the hour: after it there is water.
     """
     known = ~np.isnan(read)
     off = np.stack([read - dry, read - running])
     speaks = np.where(known, -(TAIL + 1) / 2 * np.log1p((off / sd) ** 2 / TAIL), 0.0)
-    up = FILLED_SHUT + (FILLED_OPEN - FILLED_SHUT) * open_
-    down = 1 / DRY_H
+    up = np.where(filled, 1.0, FILLED_SHUT + (FILLED_OPEN - FILLED_SHUT) * open_)
+    down = np.where(filled, 0.0, 1 / DRY_H)
     n = len(read)
-    then, back = np.empty((2, n)), np.ones((2, n))
-    p = np.array([0.5, 0.5])
-    total = 0.0
-    like = np.exp(speaks - speaks.max(0))
-    for i in range(n):
-        wet = p[1] * (1 - down) + p[0] * up[i]
-        p = np.array([1 - wet, wet]) * like[:, i]
-        total += np.log(p.sum()) + speaks[:, i].max()
-        p /= p.sum()
-        then[:, i] = p
-    for i in range(n - 2, -1, -1):
-        later = back[:, i + 1] * like[:, i + 1]
-        b = np.array(
-            [
-                later[0] * (1 - up[i + 1]) + later[1] * up[i + 1],
-                later[0] * down + later[1] * (1 - down),
-            ]
-        )
-        back[:, i] = b / b.sum()
-    both = then * back
-    since = both[1] / both.sum(0)
-    return TankProbability(then[1], since, float(total - speaks.sum(1).max()))
+    then, sums, back = np.empty(n), np.empty(n), np.ones((2, n))
+    best = speaks.max(0)
+    hours = list(zip(up.tolist(), down.tolist(), *np.exp(speaks - best).tolist(), strict=True))
+    p = 0.5
+    for i, (fill, empty, if_dry, if_wet) in enumerate(hours):
+        wet = p * (1 - empty) + (1 - p) * fill
+        sums[i] = total = (1 - wet) * if_dry + wet * if_wet
+        then[i] = p = wet * if_wet / total
+    b_dry = b_wet = 1.0
+    for i in range(n - 1, 0, -1):
+        fill, empty, if_dry, if_wet = hours[i]
+        dry, wet = b_dry * if_dry, b_wet * if_wet
+        b_dry, b_wet = dry * (1 - fill) + wet * fill, dry * empty + wet * (1 - empty)
+        total = b_dry + b_wet
+        b_dry, b_wet = b_dry / total, b_wet / total
+        back[:, i - 1] = b_dry, b_wet
+    wet_, dry_ = then * back[1], (1 - then) * back[0]
+    gain = float(np.log(sums).sum() + best.sum() - speaks.sum(1).max())
+    return TankProbability(then, wet_ / (wet_ + dry_), gain)
 
 
 class Habit(NamedTuple):
@@ -144,8 +143,10 @@ FEWEST_DRY = 2
 """A tank that ran dry less often than so has no known brim. [-]  Ours."""
 
 
-def habits(since: Floats, given: Floats, hour: Floats, working_day: np.ndarray) -> list[Habit]:
-    """Possible habits of filling the tank.
+def habits(
+    since: Floats, given: Floats, hour: Floats, working_day: np.ndarray, filled: np.ndarray
+) -> list[Habit]:
+    """Possible habits of filling the tank, the recorded one among them.
 
     Parameters
     ----------
@@ -155,10 +156,14 @@ def habits(since: Floats, given: Floats, hour: Floats, working_day: np.ndarray) 
         What the humidifier gives in each hour if it has water. [Pa]
     hour, working_day : ndarray (n,)
         Hour of the day by the sun; whether the day is worked on.
+    filled : ndarray (n,)
+        Whether a fill was recorded in the hour.
     """
     wet = since > 0.5
-    turned = np.flatnonzero(np.diff(wet.astype(int)) > 0) + 1
-    turned = turned[working_day[turned]]
+    recorded = filled.sum() >= FEWEST_DRY
+    turned = np.flatnonzero(
+        filled if recorded else working_day & np.append(False, np.diff(wet.astype(int)) > 0)
+    )
     at = float(np.floor(np.median(hour[turned]))) if len(turned) >= FEWEST_DRY else USUAL.hour
     fills = working_day & (np.floor(hour) == at)
     days = np.flatnonzero(fills)
@@ -178,6 +183,8 @@ def habits(since: Floats, given: Floats, hour: Floats, working_day: np.ndarray) 
         )
     )
     brims = {(tops_up, _brim(wet, given, fills, tops_up)) for tops_up in (False, True)}
+    if recorded:
+        brims.add((True, _brim(wet, given, filled, True)))
     return [
         Habit(brim, tops_up, at, again, anew, late)
         for tops_up, brim in sorted({*brims, (True, np.inf)})
@@ -222,20 +229,24 @@ LEAST_LEFT = 0.2
 """A tank that still gives holds at least this part of its brim. [-]  Ours."""
 
 
-def state(then: Floats, given: Floats, fills: np.ndarray, habit: Habit) -> TankState:
+def state(
+    then: Floats, given: Floats, fills: np.ndarray, habit: Habit, filled: np.ndarray
+) -> TankState:
     """State of the tank at each hour from the readings up to it.
 
     `then` (n,) see `TankProbability`; `given` (n,) what the humidifier gives if it has water
-    [Pa]; `fills` (n,) whether an hour is one in which the tank is filled as a rule.
+    [Pa]; `fills` (n,) whether an hour is one in which the tank is filled as a rule; `filled` (n,)
+    whether a fill was recorded in it.
     """
     n = len(then)
     left, missed = np.zeros(n), np.zeros(n, dtype=np.int64)
     gave, was, missing, asked = 0.0, False, 0, SEEN_H + 1
     wet = (then > 0.5).tolist()
-    for i, (amount, fresh) in enumerate(zip(given.tolist(), fills.tolist(), strict=True)):
+    hours = zip(given.tolist(), fills.tolist(), filled.tolist(), strict=True)
+    for i, (amount, fresh, known) in enumerate(hours):
         asked = 0 if fresh else asked + 1
         if wet[i]:
-            full = not was or (fresh and habit.tops_up)
+            full = not was or known or (fresh and habit.tops_up)
             gave = amount if full else gave + amount
             left[i] = max(habit.brim - gave, LEAST_LEFT * habit.brim)
             missing = 0

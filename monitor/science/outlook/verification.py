@@ -24,6 +24,10 @@ BLEND_MEAN = np.repeat([[0.3], [0.03], [0.0]], len(LEADS_H), axis=1)
 not trusted alone, so that it is seldom worse than "as it is now"; it costs 1 to 3 % of the error
 later."""
 
+BLEND_FADES_DAYS, BLEND_SETTLES_DAYS = 10.0, 60.0
+"""The shares before a record fade by this e-fold of its length; their spread halves in the second.
+[d], [d]  Ours."""
+
 MOMENTS_A_DAY = np.clip(24.0 / LEADS_H, 1, 8)
 """How many forecasts of a day are wrong each in its own way, by lead. [-]  Ours."""
 
@@ -136,6 +140,9 @@ def _shares(
     result = np.empty((3, leads))
     weight = BLEND_INFORMATION * spacing_d * np.exp(-age_d / BLEND_DAYS)
     usual = usual_error(which, LEADS_H)
+    record_d = float(age_d.max())
+    mean = BLEND_MEAN * np.exp(-record_d / BLEND_FADES_DAYS)
+    sd = BLEND_SD / (1 + record_d / BLEND_SETTLES_DAYS)
     for i in range(leads):
         near = slice(max(i - 1, 0), i + 2)
         rows = truth[near] - ours[near]
@@ -144,7 +151,7 @@ def _shares(
         noise = np.repeat(usual[near], rows.shape[1])
         information = np.tile(weight, len(rows)) / len(rows)
         information = information * MOMENTS_A_DAY[i]
-        fit = ridge(x, rows.ravel(), noise, BLEND_MEAN[:, i], BLEND_SD, information)
+        fit = ridge(x, rows.ravel(), noise, mean[:, i], sd, information)
         result[:, i] = fit.weight
     part = np.maximum(result[:2], 0)
     part /= np.maximum(part.sum(0), 1)
