@@ -8,6 +8,7 @@ has its own. Where they do, the balance that they pinned is run instead of the o
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from statistics import NormalDist
@@ -18,7 +19,7 @@ import numpy as np
 from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import heat_balance, vapour_balance
-from monitor.science.outlook.calendar import NO_DAYS, Days, calendar
+from monitor.science.outlook.calendar import NO_DAYS, Calendar, Days, calendar
 from monitor.science.outlook.ensemble_statistics import sustained_extreme
 from monitor.science.outlook.hourly_log import STEPS, OutdoorHours
 from monitor.science.outlook.room_model import TENTH, RoomModel
@@ -179,12 +180,14 @@ def water_to_hold(
         """Water a day at the fitted air change."""
         tried = np.linspace(0.0, WATER_MAX_L, TRIED)
         for _ in range(ROUNDS):
-            holds = [
-                _lowest(one) >= level_pct for one in (rh + raised_by(tried, start))[..., held]
-            ]
-            if not any(holds):
+            raised = raised_by(tried, start)[..., held]  # more water never lowers RH
+
+            def holds(n: int, raised: Floats = raised) -> bool:
+                return _lowest(rh[:, held] + raised[n]) >= level_pct
+
+            first_held = bisect_left(range(TRIED), True, key=holds)
+            if first_held == TRIED:
                 return np.inf
-            first_held = holds.index(True)
             least = float(tried[first_held])
             tried = np.linspace(tried[max(first_held - 1, 0)], least, TRIED)
         return least
@@ -213,9 +216,11 @@ def _raised(room: RoomModel, launch: Launch, volume_m3: float) -> Callable[[Floa
     def rh(litres: Floats, start: int) -> Floats:
         air = OutdoorHours(*(np.repeat(field, len(litres), axis=1) for field in mean))
         change = Change(volume_m3=volume_m3, start=start)
-        return _run(room, replace(launch, air=air), change, np.zeros(len(litres)), litres)[1]
+        same = np.repeat(temp_c, len(litres), axis=1)
+        scales = np.zeros(len(litres))
+        return _run(room, replace(launch, air=air), change, scales, litres, same)[1]
 
-    without = rh(np.zeros(1), 0)
+    temp_c, without = _run(room, replace(launch, air=mean), Change(), np.zeros(1), np.zeros(1))
     return lambda litres, start: np.asarray((rh(litres, start) - without).T[:, None])
 
 
@@ -235,9 +240,10 @@ def _run(
     change: Change,
     scales: Floats,
     water_l_day: Floats | None = None,
+    temp_c: Floats | None = None,
 ) -> tuple[Floats, Floats]:
     """Temperature and RH of a run, (STEPS, members); `water_l_day` (members,) instead of the
-    change's."""
+    change's; `temp_c` (STEPS, members) where the temperature is known already."""
     shape = launch.air.temp_c.shape
     runs = shape[1]
     on = np.zeros((STEPS, 1))
@@ -245,21 +251,7 @@ def _run(
     hours = launch.first_h + np.arange(STEPS)[:, None] + np.zeros((1, runs), np.int64)
     when = calendar(hours, room.offset_h, launch.closed)
     window = change.window_ach * on * np.exp(-scales)
-    setting = None
-    if change.setting_c is not None:
-        setting = np.where(on > 0, change.setting_c, np.nan) + np.zeros(shape)
-    drive = heat_balance.HeatDrive(
-        launch.air.temp_c,
-        launch.air.dew_c,
-        when,
-        setting,
-        LOSS_PER_CHANGE * change.window_ach * on,
-    )
-    stores = np.repeat(launch.heat[:, None], runs, axis=1)
-    t = heat_balance.simulate(room.heat.mean[None], drive, np.full(runs, launch.temp_c), stores)[
-        :, 0
-    ]
-    t = np.clip(t, -40, 60)
+    t = _temperature(room, launch, change, when, on) if temp_c is None else temp_c
     litres = change.water_l_day if water_l_day is None else water_l_day
     source = vapour_pa_h(litres, change.volume_m3) * on * np.exp(-scales)
     wet = vapour_balance.VapourDrive(
@@ -278,3 +270,24 @@ def _run(
         room.scaled[0].mean[None], wet, np.full(runs, launch.rh_pct), stores
     )[:, 0]
     return t, rh
+
+
+def _temperature(
+    room: RoomModel, launch: Launch, change: Change, when: Calendar, on: Floats
+) -> Floats:
+    """Temperature of a run, (STEPS, members). [°C]"""
+    shape = launch.air.temp_c.shape
+    setting = None
+    if change.setting_c is not None:
+        setting = np.where(on > 0, change.setting_c, np.nan) + np.zeros(shape)
+    drive = heat_balance.HeatDrive(
+        launch.air.temp_c,
+        launch.air.dew_c,
+        when,
+        setting,
+        LOSS_PER_CHANGE * change.window_ach * on,
+    )
+    stores = np.repeat(launch.heat[:, None], shape[1], axis=1)
+    before = np.full(shape[1], launch.temp_c)
+    t = heat_balance.simulate(room.heat.mean[None], drive, before, stores)[:, 0]
+    return np.clip(t, -40, 60)
