@@ -201,7 +201,7 @@ def _tank(
         wet = runs.wet._replace(humidifier=part[runs.rows])
         found = estimate(
             partial(runs.water_off, k, wet=wet),
-            vapour_balance.prior_of(theta),
+            vapour_balance.PRIOR,
             theta,
             runs.information,
             TANK_STEPS,

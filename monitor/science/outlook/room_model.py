@@ -213,7 +213,7 @@ def humidifier_gave(theta: Floats, k: PreparedLog, index: np.ndarray) -> Floats:
 
 
 def recorded_fills(k: PreparedLog, index: np.ndarray) -> np.ndarray:
-    """Whether a fill of a tank was recorded in the log's hours number `index`, of its shape."""
+    """Mask of the log's hours number `index` in which a fill of a tank was recorded."""
     return np.isin(k.hours.first_h + index, k.hours.filled_h)
 
 

@@ -49,10 +49,9 @@ USUAL_LACK_PA = 1300.0
 NEXT_DOOR_PA = 1100.0
 """e_n: 20 °C and 47 %. [Pa]  Ours."""
 
-NO_WICK_H = 1e-6
 _FLAT = np.zeros(_WAVES - 1)
-_RATES = np.log([0.4, 0.04, 0.01, 0.15, 0.8, 25.0, 8.0, 2.5, 0.6, 0.05, 20.0, NO_WICK_H])
-_RATES_SD = [0.6, 1, 1, 1, 1, 1.2, 1.2, 1.2, 1.2, 1.0, 1.5, 0.01]
+_RATES = np.log([0.4, 0.04, 0.01, 0.15, 0.8, 25.0, 8.0, 2.5, 0.6, 0.05, 20.0, 0.001])
+_RATES_SD = [0.6, 1, 1, 1, 1, 1.2, 1.2, 1.2, 1.2, 1.0, 1.5, 2.0]
 PRIOR = ParameterPrior(
     np.concatenate([_RATES, [43.0, 30.0], _FLAT, [40.0], _FLAT, USUAL_WEEK]),
     np.concatenate([_RATES_SD, [4.0, 60.0], _FLAT + 25.0, [60.0], _FLAT + 50.0, np.full(7, 0.25)]),
@@ -61,17 +60,6 @@ PRIOR = ParameterPrior(
 air [1/h], per m/s, per K indoors over outdoors, what working and open windows add [1/h]; ln κ_j
 [Pa/(h %)]; ln n_n [1/h]; ln of the most of h [Pa/h], ln w [1/h] and s [%]; g as waves of the day,
 and what a working day adds [Pa/h]; how much of a working day each day of the week is [-]."""
-
-
-def _wick_prior() -> ParameterPrior:
-    mean, sd = PRIOR.mean.copy(), PRIOR.sd.copy()
-    mean[_WICK], sd[_WICK] = np.log(0.1), 1.0
-    return ParameterPrior(mean, sd)
-
-
-WICK_PRIOR = _wick_prior()
-"""The same of a room whose humidifier has a wick; in others there is none. Where both shapes were
-free, a hygrostat's room was foretold worse."""
 
 
 class VapourDrive(NamedTuple):
@@ -136,11 +124,6 @@ def with_wick(theta: Floats, share_h: float) -> Floats:
     out = theta.copy()
     out[_WICK] = np.log(share_h)
     return out
-
-
-def prior_of(theta: Floats) -> ParameterPrior:
-    """Prior that goes with the parameters (SIZE,): with a wick or without."""
-    return PRIOR if np.exp(theta[_WICK]) < 100 * NO_WICK_H else WICK_PRIOR
 
 
 def works(theta: Floats, when: Calendar) -> np.ndarray:
