@@ -40,7 +40,7 @@ def board(tmp_path_factory):
 
 HURRIED = """from dashboard.server import limits
 limits.HEADER_S = limits.BODY_S = limits.IDLE_S = limits.SEND_S = 3.0
-limits.BURST, limits.RATE = 150, 20.0"""
+limits.BURST, limits.RATE = 150, 5.0"""
 """A board with short times and few requests, so that the tests need not wait."""
 
 
