@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.clients.home_climate import year_of
-from monitor.science.case.home import MonthReading, from_readings
+from monitor.science.case.home_readings import MonthReading, from_readings
 from monitor.science.quantiles import QuantileRange
 
 if TYPE_CHECKING:

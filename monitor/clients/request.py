@@ -15,14 +15,8 @@ from monitor.core.errors import MonitorError
 from monitor.core.measurements import text_fault
 from monitor.science.case.devices import Buffer, Humidifier, release_from_weighing
 from monitor.science.case.fields import CaseFault, is_number
-from monitor.science.case.home import (
-    SLACK_PCT,
-    ClientHome,
-    MonthReading,
-    Tightness,
-    home_of,
-    possible_rh_pct,
-)
+from monitor.science.case.home import ClientHome, Tightness, home_of
+from monitor.science.case.home_readings import SLACK_PCT, MonthReading, possible_rh_pct
 from monitor.science.case.outdoors import MONTHS, saturation
 from monitor.science.case.presets import PRESETS, Case, Use
 

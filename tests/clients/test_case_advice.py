@@ -20,14 +20,8 @@ from monitor.science.case.devices import (
     release_from_weighing,
 )
 from monitor.science.case.fields import CaseFault
-from monitor.science.case.home import (
-    ClientHome,
-    HomeYear,
-    MonthReading,
-    from_readings,
-    home_of,
-    home_year,
-)
+from monitor.science.case.home import ClientHome, HomeYear, home_of, home_year
+from monitor.science.case.home_readings import MonthReading, from_readings
 from monitor.science.case.measures import (
     HUMIDIFIED,
     Avoid,

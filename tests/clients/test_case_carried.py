@@ -17,7 +17,8 @@ from monitor.science.case.carried import (
     weighed,
 )
 from monitor.science.case.fields import CaseFault
-from monitor.science.case.home import ClientHome, MonthReading, checked_readings, home_of
+from monitor.science.case.home import ClientHome, home_of
+from monitor.science.case.home_readings import MonthReading, checked_readings
 from monitor.science.case.outdoors import from_normals, saturation
 
 COLD = from_normals([-8, -6, 0, 8, 14, 19, 21, 20, 15, 9, 2, -5], [75.0] * 12)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.science.case.harm import harm_of
-from monitor.science.case.home import MonthReading, from_readings
+from monitor.science.case.home_readings import MonthReading, from_readings
 from monitor.science.case.presets import PRESETS, Use
 from monitor.science.case.rooms import RoomChange, another, dehumidified, humidified, litres_needed
 from monitor.science.case.simulation import RoomAir, simulate

@@ -12,15 +12,13 @@ from monitor.science.case.fields import CaseFault
 from monitor.science.case.home import (
     Basis,
     ClientHome,
-    MonthReading,
     RoomHumidifier,
-    from_readings,
     home_of,
     home_year,
     indoor_temperature,
-    possible_rh_pct,
     window_limit_pct,
 )
+from monitor.science.case.home_readings import MonthReading, from_readings, possible_rh_pct
 from monitor.science.case.outdoors import (
     MONTHS,
     YEAR_H,

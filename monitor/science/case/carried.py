@@ -16,16 +16,18 @@ from monitor.science.case.home import (
     COOLED_C,
     COOLED_FROM_C,
     COOLED_SHARE,
-    DAILY_SD_PCT,
     MOST_WIDE_PCT,
     SEED,
     Basis,
     ClientHome,
     HomeYear,
+    window_limit_pct,
+)
+from monitor.science.case.home_readings import (
+    DAILY_SD_PCT,
     MonthReading,
     checked_readings,
     from_readings,
-    window_limit_pct,
 )
 from monitor.science.case.outdoors import YEAR_H, OutdoorYear, saturation, through_months
 from monitor.science.case.simulation import MEMBERS

@@ -8,7 +8,8 @@ import numpy as np
 
 from monitor.science.case.carried import home_from_readings
 from monitor.science.case.fields import CaseFault, FieldFault
-from monitor.science.case.home import SEED, ClientHome, HomeYear, MonthReading
+from monitor.science.case.home import SEED, ClientHome, HomeYear
+from monitor.science.case.home_readings import MonthReading
 from monitor.science.case.outdoors import MONTHS, YEAR_H, OutdoorYear, month_of_hour, saturation
 from monitor.science.case.simulation import MEMBERS, normal_scores, scores
 from monitor.science.ranges import Floats
