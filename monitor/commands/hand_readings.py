@@ -7,7 +7,7 @@ from typing import Protocol
 
 from monitor.commands.request import Command, Decision
 from monitor.core.errors import Fault, Rejected
-from monitor.core.measurements import BY_HAND, Quantity, Reading, Series
+from monitor.core.measurements import BY_HAND, Quantity, Reading, Series, new_name_fault
 from monitor.core.validation import given
 from monitor.domain.events import About, Event
 from monitor.domain.hand_reading import SURE, HandReadingRequest, LastReading, ReadByHand, doubts
@@ -79,6 +79,8 @@ class DecideHandReading:
             "at_ms": at_ms,
         }
         last, indoors = kept.last_before(place, at_ms), kept.is_indoors(place)
+        if last is None and (fault := new_name_fault(place)):
+            raise Rejected(Fault(fault, "place"))
         if found := doubts(request.temp_c, request.rh_pct, at_ms, last, indoors=indoors):
             if request.sure is not True:
                 raise Rejected(Fault(f"{' '.join(found)} Keep it?", SURE))

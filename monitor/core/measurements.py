@@ -112,6 +112,16 @@ def name_fault(name: str) -> str | None:
         return "has a space, which a topic cannot carry, or control characters"
     if any(c in name for c in "/+#$"):
         return "has one of / + # $, which have a special meaning in a topic"
+    return None
+
+
+def new_name_fault(name: str) -> str | None:
+    """Reason why a person cannot give a place or a sensor this new name, or None.
+
+    What sends already, or is stored, keeps any name that a topic can carry.
+    """
+    if fault := name_fault(name):
+        return fault
     if any(c not in NAME_SIGNS and unicodedata.category(c)[0] not in "LMN" for c in name):
         return f"has a sign that is not allowed: use letters, digits and {' '.join(NAME_SIGNS)}"
     return None

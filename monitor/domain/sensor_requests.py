@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar
 from msgspec import UNSET, Meta, UnsetType
 
 from monitor.core.clock import EVER_MS
-from monitor.core.measurements import Quantity, name_fault
+from monitor.core.measurements import Quantity, new_name_fault
 from monitor.core.validation import LINE, PlaceId, Request
 from monitor.domain.events import About
 from monitor.science.calibration.fit import HUMIDITY, TEMPERATURE, FitBounds
@@ -167,7 +167,7 @@ def _id_fault(text: str) -> str | None:
     place, slash, name = text.partition("/")
     if not slash:
         return "must be place/name"
-    return name_fault(place) or name_fault(name)
+    return new_name_fault(place) or new_name_fault(name)
 
 
 class RenameSensor(SensorRequest, frozen=True, kw_only=True, tag="rename"):

@@ -22,7 +22,7 @@ import pandas as pd
 from monitor.core import files
 from monitor.core.clock import from_ms
 from monitor.core.errors import ImportFault
-from monitor.core.measurements import BY_HAND, MEASURES, Quantity, Reading, Series, name_fault
+from monitor.core.measurements import BY_HAND, MEASURES, Quantity, Reading, Series, new_name_fault
 from monitor.core.units import UNITS, allowed
 
 EARLIEST = pd.Timestamp("1970-01-02", tz="UTC")
@@ -136,7 +136,7 @@ def read_csv(
         If the file, its header or the plan does not fit; lines that do not are in the result.
     """
     for what, name in (("place", plan.place), ("sensor", plan.sensor)):
-        if fault := name_fault(name):
+        if fault := new_name_fault(name):
             raise ImportFault(f"{what} {name!r} {fault}")
     if plan.sensor == BY_HAND:
         raise ImportFault(f"sensor {BY_HAND!r} is for readings that a person types: name another")

@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 from monitor.core.durable_file import write_durably
 from monitor.core.errors import Fault, Rejected, SettingsFault
 from monitor.core.files import SETTINGS_MAX, FileFault, parsed_toml, read_text, size_text
+from monitor.core.measurements import new_name_fault
 from monitor.domain.settings_change import SettingPath, SettingValue
 from monitor.domain.topic_rules import TopicRule
 from monitor.settings import FILE_NAME, Settings, demo_layer, is_secret, load, version_of
@@ -127,6 +128,7 @@ class SettingsFile:
         for path in removals:
             self._remove(target, path)
         for one in sets:
+            _check_new_place(present, one)
             self._set(target, one.path, one.value)
         return self._plan(text, present, target)
 
@@ -403,6 +405,16 @@ def _set_item(items: list[Any], key: str, value: Any) -> None:
         items.append(value)
     else:
         items[at] = value
+
+
+def _check_new_place(present: Mapping[str, Any], one: SettingValue) -> None:
+    """Refuse a place whose name is new and odd; one that is there keeps its name."""
+    if one.path[0] != "places" or len(one.path) < 2:
+        return
+    own = one.value.get("id") if isinstance(one.value, Mapping) else None
+    name = own if isinstance(own, str) else one.path[1]
+    if _position(present.get("places", []), name) is None and (fault := new_name_fault(name)):
+        raise Rejected(Fault(fault, f"places.{one.path[1]}"))
 
 
 def _named(fault: Fault, target: Mapping[str, Any]) -> Fault:

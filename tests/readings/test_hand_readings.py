@@ -82,6 +82,7 @@ def test_a_reading_by_hand_is_old_after_four_hours_and_less_sure_until_then(shop
         ({"temp_c": "warm"}, "temp_c"),
         ({"place": "a/b"}, "place"),
         ({"place": ""}, "place"),
+        ({"place": "<b>x"}, "letters, digits and - _"),
         ({"at_ms": 0}, "at"),
     ],
 )

@@ -199,7 +199,6 @@ def test_an_earlier_store_keeps_all_its_sensors(tmp_path):
         ("benchweather/a\x07b/a", "control characters"),
         ("benchweather/\u202eevil/a", "control characters"),
         ("benchweather/a/" + "x" * 60_000, "has 60000 characters: must be at most 64"),
-        ("benchweather/<b>x/a", "use letters, digits and - _ . :"),
         ("benchweather/+/a", "have a special meaning in a topic"),
     ],
 )
@@ -219,14 +218,13 @@ def test_the_command_lists_what_waits_and_needs_a_service_to_admit(shop, tmp_pat
         return benchweather("place", *words, environment=environment)
 
     assert "No new place or sensor waits." in place("list").stdout
-    shop.send("a/1", "b/1", "c/1", "c<b>\x1b/1", "c<b>/1", "c-2/1")
+    shop.send("a/1", "b/1", "c/1", "c*\x1b/1", "c*/1")
     listed = place("list").stdout
     assert "c\twaiting" in listed
-    assert "c-2\twaiting" in listed
-    assert "<b>" not in listed
+    assert "c*\twaiting" in listed
     assert "\x1b" not in listed
     found = json.loads(place("list", "--json").stdout)
-    assert [one["name"] for one in found["newcomers"]] == ["c", "c-2"]
+    assert [one["name"] for one in found["newcomers"]] == ["c", "c*"]
     assert place("admit").returncode == 2
     assert place("admit", "c", "--all").returncode == 2
     done = place("admit", "c")

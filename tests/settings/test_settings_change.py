@@ -192,6 +192,16 @@ def test_an_undo_leaves_what_was_changed_since(shop):
         shop.file.undone(plan.version_before, plan.version, paths)
 
 
+def test_a_new_place_has_a_plain_name_and_one_that_is_there_keeps_its_own(tmp_path):
+    shop = Shop(tmp_path, FILE.replace('id = "rack"', 'id = "rack(2)"'))
+    for value in ({"name": "X"}, {"id": "<b>x"}):
+        (fault,) = shop.refused(("places.<b>x", value))
+        assert "use letters, digits and - _ . :" in str(fault)
+    shop.change(("places.rack(2).name", "<b>Rack</b>"), ("places.küche", {"name": "Küche"}))
+    names = {place.id: place.label for place in shop.file.present().places}
+    assert (names["rack(2)"], names["küche"]) == ("<b>Rack</b>", "Küche")
+
+
 def test_a_file_that_is_made_read_only_is_not_replaced(shop):
     shop.path.chmod(0o444)
     (fault,) = shop.refused(("shop.name", "Other"))
