@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 LAST = "last"
 """The field for the last closed day."""
+MAYBE = 0.2
+"""From this probability on, Coming names the chance of a closed day. [-]  Ours."""
 
 
 def why(chance: float) -> str:
@@ -29,6 +31,11 @@ def why(chance: float) -> str:
         f"The readings since early morning are as on a closed day ({100 * chance:.0f} % likely). "
         "Until you answer, the outlook counts on both."
     )
+
+
+def maybe(chance: float) -> str:
+    """Note on a shop that may be closed, while that is too unsure to ask."""
+    return f"The shop may be closed today ({100 * chance:.0f} %). The range includes both."
 
 
 def closed_words(until: date | None, today: date) -> str:

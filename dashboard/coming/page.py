@@ -182,6 +182,8 @@ def head_and_details(
         head.append(closing.question(shut, writer=writer))
     elif shut.until is not None or shut.opened:
         head.append(closing.answer(shut, writer=writer))
+    elif shut.chance >= closing.MAYBE:
+        head.append(html.P(closing.maybe(shut.chance), className="detail"))
     plates = [plates_text.plate_words(each, found, one, now, zone) for each, found in ahead]
     closings = [
         (each.reference, closing_hours(shop.settings, one, found.closable))

@@ -76,8 +76,10 @@ def shown(shop, *, writer=True) -> str:
 def test_the_question_is_asked_on_strong_evidence_only_and_answered_by_a_tap(shop, book):
     settings = shop.settings
     assert QUESTION not in shown(shop)
+    assert "may be closed" not in shown(shop)
     seen(shop, shut(0.8))
     assert QUESTION not in shown(shop)
+    assert "The shop may be closed today (80 %)." in shown(shop)
     seen(shop, shut(0.97))
     assert QUESTION in shown(shop)
     assert "97 % likely" in shown(shop)

@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.outlook.calendar import (
+    CLOSED,
     HARMONICS,
     USUAL_WEEK,
     Calendar,
@@ -31,11 +32,12 @@ _WAVES = 1 + 2 * HARMONICS
 _U, _UN, _UOPEN = 0, 1, 2
 _K = slice(3, 6)
 _POWER, _SUN = 6, 7
-DAY, NIGHT, _SHUT, _ON, _OFF = range(8, 13)
+DAY, NIGHT, SHUT, _ON, _OFF = range(8, 13)
 _REST = slice(13, 13 + _WAVES)
 _WORK = slice(13 + _WAVES, 13 + 2 * _WAVES)
 WEEK = slice(13 + 2 * _WAVES, 20 + 2 * _WAVES)
-SIZE = 20 + 2 * _WAVES
+_AWAY = 20 + 2 * _WAVES
+SIZE = 21 + 2 * _WAVES
 
 _FLAT = np.zeros(_WAVES - 1)
 _RATES, _SETTINGS = (
@@ -44,13 +46,14 @@ _RATES, _SETTINGS = (
 )
 _RATES_SD, _SETTINGS_SD = [0.8, 1, 1, 1, 1, 1, 0.8, 1.0], [2.0, 3.0, 3.0, 1.5, 1.5]
 PRIOR = ParameterPrior(
-    np.concatenate([_RATES, _SETTINGS, [0.2], _FLAT, [0.2], _FLAT, USUAL_WEEK]),
-    np.concatenate([_RATES_SD, _SETTINGS_SD, *[[0.3], _FLAT + 0.2] * 2, np.full(7, 0.25)]),
+    np.concatenate([_RATES, _SETTINGS, [0.2], _FLAT, [0.2], _FLAT, USUAL_WEEK, [17.0]]),
+    np.concatenate([_RATES_SD, _SETTINGS_SD, *[[0.3], _FLAT + 0.2] * 2, np.full(7, 0.25), [3.0]]),
 )
 """Ours, wide. In order: ln of u, u_n, what open windows add [1/h]; ln k_j [1/h]; ln of the heater's
-power and of the sun's on a clear noon [K/h]; settings by day, by night, on days closed [°C]; from
-and to when it is day [h]; q as waves of the day, and what a working day adds [K/h]; how much of a
-working day each day of the week is [-]."""
+power and of the sun's on a clear noon [K/h]; settings by day, by night, on closed days of the week
+[°C]; from and to when it is day [h]; q as waves of the day, and what a working day adds [K/h]; how
+much of a working day each day of the week is [-]; setting on other closed days, which need not be
+a weekend's [°C]."""
 
 
 class HeatDrive(NamedTuple):
@@ -76,7 +79,9 @@ def setting(theta: Floats, when: Calendar) -> Floats:
         np.minimum(hour[:, None] + 0.5, end) - np.maximum(hour[:, None] - 0.5, start), 0, 1
     )
     week = np.clip(of_day(theta[:, WEEK], when), 0, 1)
-    day, night, shut = col[:, 0, DAY], col[:, 0, NIGHT], col[:, 0, _SHUT]
+    day, night = col[:, 0, DAY], col[:, 0, NIGHT]
+    away = (when.weekday == CLOSED)[:, None]
+    shut = np.where(away, col[:, 0, _AWAY], col[:, 0, SHUT])
     return shut + week * (night + part * (day - night) - shut)
 
 

@@ -34,13 +34,17 @@ TOGETHER_H = 1.5
 FLOOR = 0.05
 """Least misfit that a room is thought to have on a day that is as supposed. [-]  Ours."""
 
-THERMOSTAT_SHARES = np.array([0.45, 0.45, 0.1])
-"""Chances that the thermostat of a shut day stays as on weekly closed days, stays at night's
-setting, or goes up by its clock. [-]  Ours."""
+THERMOSTAT_SHARES = np.array([0.3, 0.3, 0.3, 0.1])
+"""Chances that the thermostat of a shut day is set as on known closed days, as on weekly ones, stays at
+night's setting, or goes up by its clock. [-]  Ours."""
 
 AROUND_DAYS, USUAL_SHARE = 20, 0.7
 """An open day is usually off by this quantile of so many days before and, where they are known,
 after it. [-]  Ours, tuned on `tests/rooms`: with 0.5, twice as many open days looked shut."""
+
+FEWEST_DAYS = 15
+"""Fewer working days of log say nothing of shut ones. [d]  Ours: three weeks, until the room and its
+week are known."""
 
 CALM_SHARE = 0.3
 """Chance of an open day on which people and machines warm the room no more than on a shut day. [-]
@@ -74,7 +78,7 @@ class DayMisfits(NamedTuple):
     """Misfits of days (n,), since 1970-01-01, to an open and to a shut day.
 
     `ends` (hours, n): numbers of the log's hours; `open_day` (2, hours, n) mean squares up to and
-    with each hour in units of the noise, of temperature and dew point; `shut_day` (2, 3, hours, n)
+    with each hour in units of the noise, of temperature and dew point; `shut_day` (2, 4, hours, n)
     by thermostat, dew point alike in all; `known` (2, hours, n) hours that were read so far.
     """
 
@@ -135,9 +139,12 @@ def day_misfits(room: RoomModel, k: PreparedLog, stop: int) -> DayMisfits:
         drive = heat_balance.HeatDrive(air.temp_c, air.dew_c, when, setting_c)
         return heat_balance.simulate(heat, drive, *before)[:, 0]
 
-    night = np.full(ends.shape, room.heat.mean[heat_balance.NIGHT])
+    week, night = (
+        np.full(ends.shape, room.heat.mean[which])
+        for which in (heat_balance.SHUT, heat_balance.NIGHT)
+    )
     usual = heat_balance.setting(heat, open_)[:, 0]
-    warm = [temperature(open_), *(temperature(shut, s) for s in (None, night, usual))]
+    warm = [temperature(open_), *(temperature(shut, s) for s in (None, week, night, usual))]
     read_c = np.clip(k.temp_c[rows], -40, 60)
     moist = []
     for when in (open_, shut):
@@ -153,7 +160,7 @@ def day_misfits(room: RoomModel, k: PreparedLog, stop: int) -> DayMisfits:
     lead = np.arange(1, _HOURS + 1)[:, None]
     squares = []
     for (near, far, within), read, runs in zip(
-        NOISE_SD, (read_c, read_dew), (warm, [moist[0], *moist[1:] * 3]), strict=True
+        NOISE_SD, (read_c, read_dew), (warm, [moist[0], *moist[1:] * 4]), strict=True
     ):
         sd = near + far * (1 - np.exp(-lead / within))
         off = np.where(known, ((np.stack(runs) - read) / sd) ** 2, 0.0)
@@ -237,6 +244,8 @@ def shut_outlook(
     today = (k.hours.first_h + end + room.offset_h) // 24
     count = int((misfits.day <= today).sum())
     odds = misfits.log_odds(end)[:count]
+    if count < FEWEST_DAYS:
+        odds = np.zeros(count)
     odds = np.where(np.isin(misfits.day[:count], k.hours.opened), -50.0, odds)
     habit = USUAL_HABIT
     for _ in range(2):
