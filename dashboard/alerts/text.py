@@ -238,7 +238,7 @@ def _condition(rule: Rule, unit: Unit) -> str:
 
 
 _TEXTS = {
-    "shut_chance": "chance that it is closed today",
+    "shut_chance": "chance that the shop is closed today",
     "from_rest": "difference of its furthest part from its home moisture",
     "yield_share": "strain of held wood, as a share of its yield strain,",
     "dry_spell_chance": "chance of air below its band",

@@ -28,14 +28,18 @@ MAYBE = 0.2
 def why(chance: float) -> str:
     """Reason for the question."""
     return (
-        f"The readings since early morning are as on a closed day ({100 * chance:.0f} % likely). "
-        "Until you answer, the outlook counts on both."
+        "The readings since early morning look like those of a closed day: "
+        f"{100 * chance:.0f} % chance that the shop is closed today. Until you answer, the outlook "
+        "allows for an open and a closed shop. If the shop is open but cold, check the heating."
     )
 
 
 def maybe(chance: float) -> str:
     """Note on a shop that may be closed, while that is too unsure to ask."""
-    return f"The shop may be closed today ({100 * chance:.0f} %). The range includes both."
+    return (
+        f"{100 * chance:.0f} % chance that the shop is closed today. The outlook allows for an open "
+        "and a closed shop."
+    )
 
 
 def closed_words(until: date | None, today: date) -> str:
@@ -44,7 +48,7 @@ def closed_words(until: date | None, today: date) -> str:
         return "The shop is open today."
     if until == today:
         return "The shop is closed today."
-    return f"The shop is closed until {formats.day(until)}."
+    return f"The shop is closed. Last closed day: {formats.day(until)}."
 
 
 def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:

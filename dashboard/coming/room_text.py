@@ -87,14 +87,14 @@ def humidifier_words(look: StoredOutlook) -> str:
         if running > 1 - UNSURE:
             return f"{begin}. It seems to have water now."
         if running < UNSURE:
-            return f"{begin}. Its tank seems to be empty."
+            return f"{begin}. Its tank seems to be empty. Clean it before you fill it."
         return f"{begin}; RH does not show whether it has water now."
     begin = f"A humidifier keeps RH at about {setting:.0f} % while it has water"
     away = look.launch.rh_pct - setting
     if abs(away) <= vapour_balance.BAND_PCT:
         return f"{begin}. It seems to have water now."
     if away < 0 and look.launch.running[0] < UNSURE:
-        return f"{begin}. Its tank seems to be empty."
+        return f"{begin}. Its tank seems to be empty. Clean it before you fill it."
     return f"{begin}; RH does not show whether it has water now."
 
 

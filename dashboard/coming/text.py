@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
 NO_WATER_TO_GIVE = f"{OPENED_PLATES} {UNLESS_WOOD} Once it is dry, postpone varnishing."
 """Advice in a dry spell for a room that may take no more water."""
-_FILL = "Fill a humidifier and start it in time."
+_FILL = "Fill a clean humidifier and start it in time."
 _STOP = "Stop adding water when water shows on windows or cold walls."
 WHAT_TO_DO = {
     "dry": f"{_FILL} {_STOP} {NO_WATER_TO_GIVE}",

@@ -279,7 +279,9 @@ def _channel(shop: ShopData, state: GuideState) -> list[Component]:
     parts: list[Component] = [
         html.Div(
             [
-                html.Span(f"Channel {one.id} is set. A test that arrives ends this step."),
+                html.Span(
+                    f"Channel {one.id} is set. This step is done when a test notice arrives."
+                ),
                 notice_test.tap(one.id),
             ],
             className="taps wide",
@@ -337,7 +339,7 @@ def _forecast(shop: ShopData, state: GuideState) -> list[Component]:
             "service before you save."
         ),
         *(
-            [html.P("The source is set. This step is done when its first forecast has come.")]
+            [html.P("The source is set. This step is done when its first forecast arrives.")]
             if settings.forecasts and GuideStep.FORECAST not in state.done
             else []
         ),

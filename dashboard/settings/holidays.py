@@ -53,7 +53,7 @@ def _again(now: Settings, today: date, answered: Iterable[date]) -> list[Compone
         return []
     return [
         html.H2("Closed last year"),
-        html.P("Tap those on which you close again."),
+        html.P("Tap the closings that you will repeat."),
         html.Div([_tap(_span_words(span), span, now) for span in spans], className="taps wide"),
     ]
 
@@ -74,7 +74,9 @@ def _public(now: Settings, today: date) -> list[Component]:
         return [*parts, html.P("The shop is closed on all of them.")]
     return [
         *parts,
-        html.P("Tap those on which you close. Check them: a town may have others."),
+        html.P(
+            "Tap the days on which you close. Check the dates: your town may have other holidays."
+        ),
         html.Div(
             [_tap(f"{_words(one.day)}: {one.name}", (one.day, one.day), now) for one in open_],
             className="taps wide",

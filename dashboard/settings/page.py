@@ -218,7 +218,7 @@ def _thing(group: str, key: str, thing: Any, now: Settings, unit: Unit) -> Compo
             f"{quantity.replace('_', ' ')} ({pick.unit}) from {pick.pointer or 'the whole message'}"
             for quantity, pick in picks.items()
         )
-        parts.append(html.P(f"Its JSON is read so: {read}."))
+        parts.append(html.P(f"Quantities read from its JSON: {read}."))
     tests = [notice_test.tap(key)] if group == "channels" else []
     remove = action_button(
         f"Remove this {item.word}",

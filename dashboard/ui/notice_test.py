@@ -50,7 +50,7 @@ def outcome(test: SentNotice, zone: ZoneInfo) -> str:
         )
     if test.attempts:
         return (
-            f"The last test through {test.channel} failed: {test.last_error}. Correct the address "
+            f"The last test through {test.channel} failed: {test.last_error}. Correct the channel "
             "and try again."
         )
     return f"The test through {test.channel} is being sent."

@@ -175,7 +175,7 @@ def closed(
         return
     last = day if until == "today" else until
     ask(settings, ClosingAction.CLOSED, {"about": About.CLOSING, "first": day, "last": last})
-    out.print(f"The shop is closed until {last}.")
+    out.print(f"The shop is closed. Last closed day: {last}.")
 
 
 def _title(alert: Alert, settings: Settings) -> str:

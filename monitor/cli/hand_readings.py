@@ -23,7 +23,7 @@ def read(
     temp: Annotated[str, typer.Option(help="Temperature, 21C or 70F")],
     rh: Annotated[str, typer.Option(help="Relative humidity, in %")],
     at: ClockTime = "",
-    yes: Annotated[bool, typer.Option("--yes", help="Keep it also if it looks mistyped")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Keep it even if it looks mistyped")] = False,
 ) -> None:
     """Record what a hygrometer at PLACE shows."""
     fields: dict[str, Any] = {

@@ -32,9 +32,10 @@ class DecideTestNotice:
     def __call__(self, command: Command[SendTestNotice]) -> Decision:
         channel, now_ms = command.request.channel, command.now_ms
         if channel not in self._channels:
-            known = ", ".join(self._channels) or "none yet"
+            known = ", ".join(self._channels) or "none"
             text = (
-                f"is not in use: in use are {known}. Restart Benchweather to use a saved channel"
+                f"is not in use. Channels in use: {known}. Restart Benchweather to use a saved "
+                "channel"
             )
             raise Rejected(Fault(text, "channel", channel))
         self._limit.check(now_ms)

@@ -27,8 +27,8 @@ def country_fault(country: str) -> str:
     if not country or country in _regions():
         return ""
     return (
-        f"{country!r}: must be the code of a country with two capital letters (ISO 3166-1), such "
-        "as FR, or empty"
+        f"{country!r}: must be a country code of two capital letters (ISO 3166-1), such as FR, or "
+        "empty"
     )
 
 
@@ -37,7 +37,7 @@ def region_fault(country: str, region: str) -> str:
     if not region:
         return ""
     if not country:
-        return f"{region!r}: needs the country as well"
+        return f"{region!r}: enter its country as well"
     known = _regions().get(country, ())
     if region in known:
         return ""

@@ -85,11 +85,14 @@ class AnsweredDays(NamedTuple):
 
 
 def answered_days(events: Iterable[Event]) -> AnsweredDays:
-    """Days from the answers, oldest first; a day that it is open on ends a closing before it."""
+    """Days from the answers, oldest first; each ends a closing that began before it."""
     closed: set[date] = set()
     opened: set[date] = set()
     for event in events:
-        first = date.fromisoformat(event.subject)
+        first = after = date.fromisoformat(event.subject)
+        while after in closed:
+            closed.remove(after)
+            after += timedelta(days=1)
         if event.action == ClosingAction.CLOSED:
             count = (date.fromisoformat(event.body["last"]) - first).days + 1
             days = {first + timedelta(days=n) for n in range(count)}
@@ -97,8 +100,4 @@ def answered_days(events: Iterable[Event]) -> AnsweredDays:
             opened -= days
         else:
             opened.add(first)
-            after = first
-            while after in closed:
-                closed.remove(after)
-                after += timedelta(days=1)
     return AnsweredDays(tuple(sorted(closed)), tuple(sorted(opened)))

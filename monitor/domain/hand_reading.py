@@ -112,7 +112,7 @@ def doubts(
     ):
         found.append(
             f"{figure(rh_pct, 0)} % is {counted(abs(off_pct), 'point')} "
-            f"{'under' if off_pct < 0 else 'over'} the last reading, {figure(last.rh_pct, 0)} %, "
+            f"{'below' if off_pct < 0 else 'above'} the last reading, {figure(last.rh_pct, 0)} %, "
             f"{earlier}."
         )
     return found

@@ -129,7 +129,7 @@ def fill_humidifier(s: Situation) -> str:
     """Advice before a dry spell; none to fill where the cold walls allow no more water."""
     if not s.may_fill:
         return "Add no more water to the room than the cold walls bear."
-    return "Fill a humidifier and start it in time."
+    return "Fill a clean humidifier and start it in time."
 
 
 def opened_plates(s: Situation) -> str:

@@ -56,3 +56,4 @@ def test_a_pot_and_old_glue_are_reported_in_time(tmp_path, rule, on_ms, now_ms, 
     assert (seen.value > RULES[rule].high) == raised
     assert seen.label == "Hide glue (glue 1)"
     assert "not a fire alarm" in RULES["pot-on"].caution
+    assert RULES["pot-on"].breaks_quiet  # also on a closed day that is worked on

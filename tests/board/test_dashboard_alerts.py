@@ -201,7 +201,9 @@ def test_a_dry_snap_stands_beside_the_headline_while_the_air_asks_for_nothing():
     head, left = alerts_wall.most_urgent([], [snap], {}, NOON, PARIS, "C")
     assert head.state == "dry"
     assert head.sentence == "Front bench: Dry snap likely, below 40 % from about Sun 17:00."
-    assert head.detail.startswith("About 3.7 L of water a day would hold 45 %. Fill a humidifier")
+    assert head.detail.startswith(
+        "About 3.7 L of water a day would hold 45 %. Fill a clean humidifier"
+    )
     assert left == []
 
 

@@ -160,7 +160,7 @@ def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
     assert said(43.0, 0.9) == (
         "A humidifier keeps RH at about 44 % while it has water. It seems to have water now."
     )
-    assert said(31.0, 0.0).endswith("Its tank seems to be empty.")
+    assert said(31.0, 0.0).endswith("Its tank seems to be empty. Clean it before you fill it.")
     assert said(31.0, 0.9).endswith("RH does not show whether it has water now.")
     assert said(60.0, 0.0).endswith("RH does not show whether it has water now.")
     wick = ROOM.water._replace(mean=vapour_balance.with_wick(ROOM.water.mean, 0.3))
@@ -168,7 +168,9 @@ def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
     assert said(38.0, 0.9, room) == (
         "A humidifier with a wick moistens the air. It seems to have water now."
     )
-    assert said(38.0, 0.0, room).endswith("Its tank seems to be empty.")
+    assert said(38.0, 0.0, room).endswith(
+        "Its tank seems to be empty. Clean it before you fill it."
+    )
     assert said(38.0, 0.5, room).endswith("RH does not show whether it has water now.")
     asked = coming_room_text.humidifier_why(dataclasses.replace(one.look, room=room))
     assert "None" not in asked
@@ -533,7 +535,7 @@ def test_no_advice_on_water_goes_beyond_what_the_walls_bear(book, one, outdoor_c
         said = coming_text.headline(told, NOW, PARIS, "C").detail
         if safe.rh_pct < made.high_pct:
             assert f"o not go above {safe.rh_pct:.0f} % RH while it is" in said
-            assert ("Fill a humidifier" in said) == (water is not None)
+            assert ("Fill a clean humidifier" in said) == (water is not None)
             assert "the humidifier" not in said  # there may be none
         assert (INSTEAD.rstrip(".") in said) == (safe.rh_pct < made.low_pct)
         if water is not None:

@@ -145,7 +145,7 @@ def test_what_is_done_follows_from_what_is_there(settings, writer, tmp_path):
 
 def test_a_test_notice_goes_only_through_a_channel_that_is_set(settings, writer):
     commands = Commands(writer, test_notice=DecideTestNotice({"shop": 2}, "Quillon Lane"))
-    with pytest.raises(Rejected, match="in use are shop"):
+    with pytest.raises(Rejected, match="Channels in use: shop"):
         commands.carry_out({"about": "channel", "do": "test", "channel": "loft"}, now_ms())
     commands.carry_out(TEST, now_ms())
     (entry,) = outbox.recent(writer, 5)
@@ -176,9 +176,7 @@ def test_the_forecast_step_is_done_when_a_forecast_has_come(tmp_path, writer):
     kept = CachedJournal(shop)
     state = guide_state(shop, kept)
     assert GuideStep.FORECAST not in state.done
-    assert "when its first forecast has come" in said(
-        steps.BODIES[GuideStep.FORECAST](shop, state)
-    )
+    assert "when its first forecast arrives" in said(steps.BODIES[GuideStep.FORECAST](shop, state))
     valid_ms = now_ms() + 3_600_000 * np.arange(9)
     with writer.connection.transaction() as run:
         one = Forecast("met", None, now_ms(), valid_ms, *np.full((4, 9), 5.0))

@@ -105,10 +105,10 @@ def test_the_29th_of_february_becomes_the_28th(tmp_path):
 @pytest.mark.parametrize(
     ("country", "region", "why"),
     [
-        ("fr", "", "must be the code of a country with two capital letters (ISO 3166-1)"),
+        ("fr", "", "must be a country code of two capital letters (ISO 3166-1)"),
         ("XX", "", "'XX'"),
         ("DE", "ZZ", "'ZZ': must be one of BB, BE, BW, BY"),
-        ("", "BY", "'BY': needs the country as well"),
+        ("", "BY", "'BY': enter its country as well"),
         ("JP", "13", "no regions of JP are known"),
     ],
 )

@@ -388,7 +388,9 @@ def test_rules_are_replayed_from_the_log_as_a_list_and_as_a_file(make_command_se
 
 
 def test_an_answer_about_closed_days_is_kept(shop):
-    assert "The shop is closed until" in ok(shop.command("closed", "--until", "today"))
+    assert "The shop is closed. Last closed day: " in ok(
+        shop.command("closed", "--until", "today")
+    )
     assert "The shop is open today." in ok(shop.command("closed", "--open"))
     with closing(Reader(shop.settings.store_path)) as reader:
         events, _ = events_about(reader.connection, About.CLOSING)

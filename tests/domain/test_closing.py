@@ -37,6 +37,8 @@ def test_the_last_answer_about_a_day_counts():
     back = answers(holiday, ("2026-12-29", ""))  # back early: the rest of it is off too
     assert back.opened == (date(2026, 12, 29),)
     assert back.closed[-1] == date(2026, 12, 28)
+    shorter = answers(holiday, ("2026-12-26", "2026-12-28"))  # the first date was mistyped
+    assert shorter.closed[-1] == date(2026, 12, 28)
     again = answers(holiday, ("2026-12-29", ""), ("2026-12-29", "2026-12-31"))
     assert again.opened == ()
     assert closed_until(again, date(2026, 12, 29)) == date(2026, 12, 31)

@@ -194,10 +194,10 @@ def test_it_is_typed_at_the_command_line_too(shop):
 @pytest.mark.parametrize(
     ("fields", "asked"),
     [
-        ({"rh_pct": 44}, "44 % is 10 points under the last reading, 54 %, 40 minutes earlier."),
+        ({"rh_pct": 44}, "44 % is 10 points below the last reading, 54 %, 40 minutes earlier."),
         ({"temp_c": 12}, "12.0 °C is far from the last reading, 20.0 °C, 40 minutes earlier."),
         ({"temp_c": -6.667}, "−6.7 °C is very cold for a room. −6.7 °C is far from"),
-        ({"rh_pct": 5}, "5 % is very dry for a room. 5 % is 49 points under"),
+        ({"rh_pct": 5}, "5 % is very dry for a room. 5 % is 49 points below"),
         ({"rh_pct": 49, "temp_c": 22}, None),
         ({"rh_pct": 61.4}, None),
     ],
@@ -253,7 +253,7 @@ def test_the_command_line_asks_back_too(shop):
     read(shop, temp_c=20.0, rh_pct=54.0, at_ms=now_ms() - 40 * MINUTE_MS)
     asked = shop.command("sensor", "read", "bench", "--temp", "20C", "--rh", "44")
     assert asked.returncode == 1
-    assert "44 % is 10 points under the last reading" in asked.stdout + asked.stderr
+    assert "44 % is 10 points below the last reading" in asked.stdout + asked.stderr
     assert airs(shop)["bench"].rh_pct == 54.0
     kept = shop.command("sensor", "read", "bench", "--temp", "20C", "--rh", "44", "--yes")
     assert kept.returncode == 0, kept.stderr

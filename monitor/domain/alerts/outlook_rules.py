@@ -115,10 +115,14 @@ def outlook_rules() -> tuple[Rule, ...]:
             hold_s=0,
             calm_s=600,
             why=(
-                "The air is as on a closed day. The outlook is better if it knows how long the "
-                "shop stays closed."
+                "The readings look like those of a closed day. The outlook is more accurate if it "
+                "knows how long the shop stays closed."
             ),
             source="the outlook from this shop's own log",
-            do="Answer on the page Coming: closed until a date, or open today.",
+            do=(
+                "On the page Coming, enter the last closed day or tap Open today. If the shop is "
+                "open but cold, check the heating."
+            ),
+            caution=HEATERS,
         ),
     )

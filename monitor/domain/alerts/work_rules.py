@@ -174,6 +174,7 @@ def glue_rules() -> tuple[Rule, ...]:
             urgency=2,
             calm_s=0,
             repeat_s=4 * HOUR_S,
+            breaks_quiet=True,  # the only reminder of work on a day that is closed by the settings
             family="glue pot",
             why=(
                 "It has been recorded as on for more than 4 h. Heat weakens the glue, and its water "
