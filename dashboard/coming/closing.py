@@ -51,6 +51,13 @@ def closed_words(until: date | None, today: date) -> str:
     return f"The shop is closed. Last closed day: {formats.day(until)}."
 
 
+ONLY_OUTLOOK = (
+    "Only the outlook uses this answer. Good hours, start times and quiet hours use the closed days "
+    "under Settings, Hours. If you open earlier, tap Change."
+)
+"""Limits of an answer that the shop is closed."""
+
+
 def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
     """The fields of the request that a tap means."""
     values: dict[str, Any] = {"first": tap.get("first", "")}
@@ -121,6 +128,7 @@ def answer(shut: ShutToday, *, writer: bool) -> Component:
     return html.Div(
         [
             html.P(f"Your answer: {closed_words(shut.until, shut.today)}"),
+            *([html.P(ONLY_OUTLOOK, className="aside")] if shut.until is not None else []),
             *(
                 [html.Details([html.Summary("Change"), *taps(shut.today, until=shut.until)])]
                 if writer

@@ -11,6 +11,7 @@ import dashboard_fixtures as shop_air
 import numpy as np
 import pytest
 
+from dashboard.coming import closing
 from dashboard.coming import page as coming_page
 from dashboard.data.outlook import OutlookQueries
 from dashboard.data.shop import ShopData
@@ -103,6 +104,7 @@ def test_the_question_is_asked_on_strong_evidence_only_and_answered_by_a_tap(sho
         assert tap("closed", "2026-11-24").status_code == 200
         assert QUESTION not in shown(shop)
         assert "The shop is closed. Last closed day: Tue 24 Nov." in shown(shop)
+        assert closing.ONLY_OUTLOOK in shown(shop)
         with contextlib.closing(Reader(settings.store_path)) as reader:
             known = closed_and_opened(reader, settings)
         assert [date.fromordinal(FIRST_DAY + int(day)).day for day in known.closed] == [
@@ -111,6 +113,7 @@ def test_the_question_is_asked_on_strong_evidence_only_and_answered_by_a_tap(sho
         assert tap("open").status_code == 200
         assert QUESTION not in shown(shop)
         assert "The shop is open today." in shown(shop)
+        assert closing.ONLY_OUTLOOK not in shown(shop)
         with contextlib.closing(Reader(settings.store_path)) as reader:
             known = closed_and_opened(reader, settings)
         assert known.closed.tolist() == []
