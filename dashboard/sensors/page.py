@@ -208,7 +208,7 @@ def waiting(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
     if beyond:
         parts.append(
             html.P(
-                f"Not kept: {formats.counted(beyond, 'message')} of further new names.",
+                f"Not kept: {formats.counted(beyond, 'message')} with more new names than allowed.",
                 className="aside",
             )
         )

@@ -161,7 +161,7 @@ LISTS = {
         "rounded to 0.01°, and the contact. Read the terms of a service before you add it.",
     ),
     "topics": Item(
-        "rule for a topic",
+        "topic rule",
         {
             "filter": "Topic",
             "format": "Messages are",
@@ -170,7 +170,7 @@ LISTS = {
             "quantity": "Quantity",
             "unit": "Unit",
         },
-        "Rules for topics",
+        "Topic rules",
         "A sensor that sends in another form than Benchweather's own needs a rule. This form is "
         "for one quantity on a topic. “benchweather sensor listen” proposes rules for JSON.",
     ),
@@ -250,7 +250,7 @@ def value_of(path: Sequence[str], value: object) -> object:
 
 
 def _lower(label: str) -> str:
-    return label if label[:2].isupper() else label[:1].lower() + label[1:]
+    return label if label[:2].isalpha() and label[:2].isupper() else label[:1].lower() + label[1:]
 
 
 def time_zones() -> list[str]:

@@ -192,7 +192,7 @@ def test_a_rule_for_a_topic_is_edited_and_the_history_says_it_in_words(tmp_path)
     words = differences_words(
         [one.as_body() for one in plan.differences], sections.name_of, sections.value_of
     )
-    assert words[0] == "Rule for a topic 1, topic: loft/t → attic/rh"
+    assert words[0] == "Topic rule 1, topic: loft/t → attic/rh"
 
 
 @pytest.mark.parametrize(
@@ -201,6 +201,7 @@ def test_a_rule_for_a_topic_is_edited_and_the_history_says_it_in_words(tmp_path)
         ("shop name", "Name of the shop"),
         ("places bench rh_low_pct", "Place bench, lowest RH of its band"),
         ("reservoirs jug", "Tank jug"),
+        ("reservoirs jug lasts_h", "Tank jug, a full tank lasts"),
         ("keep refused_max", "keep.refused_max"),
         ("channels", "channels"),
     ],
