@@ -37,6 +37,7 @@ NOTICES_SHOWN = 8
 """Most notices listed of those that wait, and of those given up."""
 
 AMOUNT = (
+    "Tap Filled only after you have filled the tank: it cannot be undone. "
     "If you measure the water, enter the amount (mL, L, fl oz, qt, gal, g, kg or lb) every "
     "time, and fill to the same mark. From five such fills, the outlook calculates how much "
     "water keeps the air in its band. Otherwise leave this empty."
