@@ -6,7 +6,8 @@
   const OUTBOX = "benchweather.outbox", DRAFT = "benchweather.draft.", BY = "benchweather.by";
   const AWAY = "benchweather.away.", SKIPPED = "benchweather.skipped", AGAIN_MS = 3000, GIVE_UP_MS = 15000, DOUBLE_MS = 1200, STRAY_MS = 450, SAID_MS = 60000, ASKED_MS = 5000, STALE_MS = 120000;
   const MISTAKE = "Opened by mistake.";
-  const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue", "proof", "step", "channel", "version", "change", "remove", "add"];
+  const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue", "proof", "step", "channel", "version", "change", "remove", "add", "close", "first", "newcomer", "every", "all", "as_dated", "from_ms", "why", "never_shorter"];
+  const ofTap = (data, name) => data[name.replace(/_(.)/g, (_, letter) => letter.toUpperCase())];
   let chosen = null;       // the kind that was tapped: { id, name, cautions, openId }
   let sending = false, lastTap = { key: "", at: -Infinity };
 
@@ -331,7 +332,7 @@
   // A question stands for its time, also on a button that a redraw has put in its place
   const asked = new Map();   // key of a tap: which asking it was
   let askings = 0;
-  const keyOf = (data) => [data.do, ...CARRIED.map((name) => data[name])].join("|");
+  const keyOf = (data) => [data.do, ...CARRIED.map((name) => ofTap(data, name))].join("|");
   function ask(key) {
     const asking = ++askings;
     asked.set(key, asking);
@@ -370,8 +371,7 @@
       return;
     }
     const command = { id: newId(), by: who(), do: data.do, at_ms: clock() };
-    for (const name of CARRIED) if (data[name]) command[name] = data[name];
-    if (data.neverShorter) command.never_shorter = data.neverShorter;
+    for (const name of CARRIED) if (ofTap(data, name)) command[name] = ofTap(data, name);
     const item = { command, said: data.said, then: data.then };
     const opening = data.do === "open" && !data.about;
     if (opening) {

@@ -84,6 +84,16 @@ def reloaded(seen, tap):
     seen.rest()
 
 
+def test_a_tap_on_a_public_holiday_closes_the_shop_on_it(board, visit):
+    board.file.write_text(board.file.read_text() + '[shop]\ncountry = "FR"\n')
+    seen, page = seen_at(visit, board, "/settings/hours", "phone")
+    tap = page.locator("button[data-close]").first
+    day = tap.get_attribute("data-close")
+    reloaded(seen, tap)
+    assert board.settings().hours.closed == [day]
+    assert not page.locator(f"button[data-close='{day}']").count()
+
+
 def test_a_repairer_sets_the_shop_up_without_a_file(board, visit):
     seen, page = seen_at(visit, board, "/settings/shop")
     page.fill("#set-shop-name", "Quillon Lane")
