@@ -11,6 +11,7 @@ import psychrolib
 import pytest
 from board_requests import said
 
+from dashboard.app import create_app
 from dashboard.data.shop import ShopData
 from dashboard.past import psychrometric_page as page
 from dashboard.past import view_page
@@ -157,7 +158,8 @@ def test_a_sensor_without_a_pair_gets_no_chart(tmp_path):
     settings = shop_air.settings_in(tmp_path)
     Writer(settings.store_path).close()
     shop = ShopData(settings)
-    text = said(view_page.layout(shop, page.view_of(shop), {}))
+    with create_app(settings).server.test_request_context():
+        text = said(view_page.layout(shop, page.view_of(shop), {}))
     assert "no sensor has sent both" in text
 
 

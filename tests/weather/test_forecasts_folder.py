@@ -139,7 +139,7 @@ def test_a_file_with_a_bad_name_or_kind_does_not_block_the_others(shop, folder):
         assert told[name] == "it is not a file but a link, a folder or a pipe"
     assert len(told) == len(BAD_NAMES) + 3
     lines = unread_forecasts(list(told.items()))
-    assert lines[-1] == "4 more forecast files are not used."
+    assert lines[-1] == "Not used: 4 more forecast files."
     (found,) = self_check._forecast_files(shop.settings)
     assert not found.good
     assert "is not used" in found.text
