@@ -26,10 +26,7 @@ def country_fault(country: str) -> str:
     """Fault of a country's code; empty if there is none. An empty code is none."""
     if not country or country in _regions():
         return ""
-    return (
-        f"{country!r}: must be a country code of two capital letters (ISO 3166-1), such as FR, or "
-        "empty"
-    )
+    return f"{country!r}: must be a country code of two letters (ISO 3166-1), such as FR, or empty"
 
 
 def region_fault(country: str, region: str) -> str:

@@ -124,6 +124,11 @@ class ShopSettings(BaseModel):
     )
     region: str = _setting("", "Region of the country with holidays of its own, such as BY in DE")
 
+    @field_validator("country", mode="before")
+    @classmethod
+    def _capital(cls, value: Any) -> Any:
+        return value.upper() if isinstance(value, str) else value
+
     @field_validator("country")
     @classmethod
     def _known_country(cls, value: str) -> str:

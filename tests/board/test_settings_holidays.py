@@ -105,7 +105,7 @@ def test_the_29th_of_february_becomes_the_28th(tmp_path):
 @pytest.mark.parametrize(
     ("country", "region", "why"),
     [
-        ("fr", "", "must be a country code of two capital letters (ISO 3166-1)"),
+        ("FRA", "", "must be a country code of two letters (ISO 3166-1)"),
         ("XX", "", "'XX'"),
         ("DE", "ZZ", "'ZZ': must be one of BB, BE, BW, BY"),
         ("", "BY", "'BY': enter its country as well"),
@@ -117,6 +117,10 @@ def test_a_country_or_region_that_is_not_known_is_refused_in_words(tmp_path, cou
         settings_of(tmp_path, country, region)
     (fault,) = caught.value.faults
     assert why in fault
+
+
+def test_a_country_may_be_typed_in_small_letters(tmp_path):
+    assert settings_of(tmp_path, "fr").shop.country == "FR"
 
 
 def test_every_known_country_has_holidays_in_the_next_year():
