@@ -29,7 +29,9 @@ def score_rows(scores: Sequence[Score]) -> list[tuple[str, str, str, str]]:
 def score_words(fit: LearnedPlace | None) -> str:
     """Skill of the past outlooks, in a sentence or two."""
     if fit is None or not fit.scores:
-        return "The outlook has not been checked here yet. That needs ten days of readings."
+        return (
+            "The outlook has not been checked here yet. It is checked each night, after ten days."
+        )
     return f"Tested on this shop's own readings. {_score_words(fit.scores, fit.snaps)}"
 
 

@@ -1,6 +1,6 @@
 """Counts shut days that are seen in rooms of `tests/rooms`, and open days that are taken for shut ones.
 
-    python tests/benchmarks/bench_shut.py [--shops 101 102] [--days 200] [--errors 102]
+    python tests/benchmarks/bench_shut.py [--quick] [--shops 101 102] [--days 200] [--errors 102]
 
 The rooms are other than the fitted model. They are learned every tenth day from day 20 on, with the
 days closed that were seen by then, and nobody says which days are shut: single ones and a holiday of
@@ -97,7 +97,10 @@ def main() -> None:
     parser.add_argument("--shops", type=int, nargs="*", default=list(HELD_BACK))
     parser.add_argument("--days", type=int, default=200)
     parser.add_argument("--errors", type=int, nargs="*", default=[])
+    parser.add_argument("--quick", action="store_true", help="60 days of one room, for CI")
     given = parser.parse_args()
+    if given.quick:
+        given.shops, given.days = [102], 60
     total = np.zeros((len(CLOCKS_H), 6))
     for shop in shops(tuple(given.shops), 24 * given.days):
         read = material(shop, 0, given.days - SPARE_DAYS)
@@ -112,8 +115,8 @@ def main() -> None:
         return
     for clock_h, (shut, seen, asked, open_, taken, wrongly) in zip(CLOCKS_H, total, strict=True):
         print(
-            f"at {clock_h:4.1f} h: {100 * seen / shut:.0f} % of {shut:.0f} shut days seen, "
-            f"{100 * asked / shut:.0f} % asked about; per 100 of {open_:.0f} open days "
+            f"at {clock_h:4.1f} h: {100 * seen / max(shut, 1):.0f} % of {shut:.0f} shut days seen, "
+            f"{100 * asked / max(shut, 1):.0f} % asked about; per 100 of {open_:.0f} open days "
             f"{100 * taken / open_:.1f} taken for shut, {100 * wrongly / open_:.1f} asked about"
         )
 
