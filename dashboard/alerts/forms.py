@@ -95,7 +95,7 @@ def beside(fault: Fault, form: Form, name: str, book: AlertQueries) -> str:
 
 def opens_ms(shop: ShopData, now: int) -> int | None:
     """Time at which the shop opens next on another day; None if it never does. [ms]"""
-    zone, hours = shop.settings.zone, shop.settings.hours.model_dump()
+    zone, hours = shop.settings.zone, shop.opening_hours()
     tomorrow = formats.moved(now, "day", 1, zone)
     return next_opening(
         hours, zone, formats.midnight(formats.local(tomorrow, zone).date(), zone) - 1

@@ -119,7 +119,7 @@ def asked_for(
 ) -> ReadyByQuestion:
     """The plan that was chosen."""
     now, zone = now_ms(), shop.settings.zone
-    wanted = hours.next_opening(opening_hours(shop), zone, now)
+    wanted = hours.next_opening(shop.opening_hours(), zone, now)
     if when == "at":
         if not at:
             return ReadyByQuestion(None, "Choose a date and time.")
@@ -138,17 +138,13 @@ def asked_for(
     return ReadyByQuestion(ReadyByRequest(place, wanted, float(what_if[0]), float(what_if[1])))
 
 
-def opening_hours(shop: ShopData) -> hours.Hours:
-    return shop.settings.hours.model_dump()
-
-
 def closing(shop: ShopData, now: int) -> int | None:
     """Time at which the shop closes today, if it is open now. [ms]"""
     zone = shop.settings.zone
-    if not hours.is_open(opening_hours(shop), zone, now):
+    if not hours.is_open(shop.opening_hours(), zone, now):
         return None
     today = formats.local(now, zone).date()
-    found = hours.span(opening_hours(shop)[hours.DAYS[today.weekday()]])
+    found = hours.span(shop.opening_hours()[hours.DAYS[today.weekday()]])
     return formats.of_input(f"{today}T{found[1]:%H:%M}", zone) if found else None
 
 
@@ -159,7 +155,7 @@ def layout(shop: ShopData) -> Component:
         places = [p for p in shop.places(reader) if p.kind != "outdoors"]
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    opens = hours.next_opening(opening_hours(shop), zone, now)
+    opens = hours.next_opening(shop.opening_hours(), zone, now)
     first = f"Next opening, {formats.ahead(opens, now, zone)}" if opens else "Next opening"
     if not places:
         return html.Main(
@@ -299,7 +295,7 @@ class StartInHours(NamedTuple):
 
 def in_hours(start: LatestStart | None, now: int, shop: ShopData) -> StartInHours:
     """The latest starts, each moved back into opening hours."""
-    hours_of, zone = opening_hours(shop), shop.settings.zone
+    hours_of, zone = shop.opening_hours(), shop.settings.zone
     if start is None or hours.next_opening(hours_of, zone, now) is None:
         return StartInHours(start)
 

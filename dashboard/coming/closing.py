@@ -51,11 +51,11 @@ def closed_words(until: date | None, today: date) -> str:
     return f"The shop is closed. Last closed day: {formats.day(until)}."
 
 
-ONLY_OUTLOOK = (
-    "Only the outlook uses this answer. Good hours, start times and quiet hours use the closed days "
-    "under Settings, Hours. If you open earlier, tap Change."
+USES = (
+    "The outlook, good hours and start times use this answer. Quiet hours use the closed days under "
+    "Settings, Hours. If you open earlier, tap Change."
 )
-"""Limits of an answer that the shop is closed."""
+"""Uses of an answer that the shop is closed."""
 
 
 def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
@@ -128,7 +128,7 @@ def answer(shut: ShutToday, *, writer: bool) -> Component:
     return html.Div(
         [
             html.P(f"Your answer: {closed_words(shut.until, shut.today)}"),
-            *([html.P(ONLY_OUTLOOK, className="aside")] if shut.until is not None else []),
+            *([html.P(USES, className="aside")] if shut.until is not None else []),
             *(
                 [html.Details([html.Summary("Change"), *taps(shut.today, until=shut.until)])]
                 if writer

@@ -186,7 +186,7 @@ def head_and_details(
         head.append(html.P(closing.maybe(shut.chance), className="detail"))
     plates = [plates_text.plate_words(each, found, one, now, zone) for each, found in ahead]
     closings = [
-        (each.reference, closing_hours(shop.settings, one, found.closable))
+        (each.reference, closing_hours(shop.settings, one, found.closable, shop.opening_hours()))
         for each, found in ahead
         if each.open_now and each.home is not None and each.home.rh_pct is not None
     ]

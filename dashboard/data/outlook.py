@@ -8,10 +8,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
+from monitor.commands.closing import answers_of
 from monitor.core.clock import now_ms
 from monitor.core.formats import local
 from monitor.outlook import files, summary
-from monitor.outlook.inputs import answers_of, humidifier_at
+from monitor.outlook.inputs import humidifier_at
 from monitor.outlook.shut_today import chance_shut, closed_until
 from monitor.outlook.summary import SOON_H, PlaceOutlook
 from monitor.science.outlook import ensemble_statistics, tank
@@ -66,7 +67,7 @@ class OutlookQueries:
 
     def __init__(self, shop: ShopData) -> None:
         self._shop = shop
-        self._outlooks: dict[str, tuple[int, PlaceOutlook | None]] = {}
+        self._outlooks: dict[str, tuple[tuple[int, tuple[str, ...]], PlaceOutlook | None]] = {}
         self._settings: dict[str, tuple[int, list[Setting]]] = {}
 
     def places(self) -> list[Place]:
@@ -76,10 +77,11 @@ class OutlookQueries:
 
     def outlook_of(self, place: Place) -> PlaceOutlook | None:
         """The outlook of a place; None if there is none, or it is old."""
-        state, now = files.looked_at(self._shop.settings, place.id), now_ms()
+        now, hours = now_ms(), self._shop.opening_hours()
+        state = (files.looked_at(self._shop.settings, place.id), tuple(hours["closed"]))
         held = self._outlooks.get(place.id)
         if held is None or held[0] != state:
-            held = (state, summary.foreseen(self._shop.settings, place, now))
+            held = (state, summary.foreseen(self._shop.settings, place, now, hours))
             self._outlooks[place.id] = held
         one = held[1]
         return one if one is not None and one.look.fresh(now) else None
@@ -132,7 +134,8 @@ class OutlookQueries:
         """The outlook of a place with something done otherwise."""
         look = one.look
         air = with_change(look.air, change_effect(look.room, look.launch, change))
-        return summary.described(self._shop.settings, one.place, replace(look, air=air))
+        hours = self._shop.opening_hours()
+        return summary.described(self._shop.settings, one.place, replace(look, air=air), hours)
 
     def settings(self, one: PlaceOutlook) -> list[Setting]:
         """A few thermostats and what they lead to; none while the room is not known."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from monitor.commands.closing import answers_of
 from monitor.core import formats
-from monitor.outlook.inputs import answers_of
 from monitor.settings.change import SettingsFile
 
 if TYPE_CHECKING:

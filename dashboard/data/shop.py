@@ -23,6 +23,7 @@ from dashboard.data.records import (
     ServiceState,
 )
 from monitor.air import climate_report, current, place_means
+from monitor.commands.closing import shop_hours
 from monitor.core.clock import AHEAD_MAX_MS, now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import MEASURES, Quantity, Refusal, Series, leading_order
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     from monitor.core.steady_clock import ClockJump
     from monitor.domain.events import Event
     from monitor.domain.forecast import Forecast
+    from monitor.domain.opening_hours import Hours
     from monitor.mqtt.broker_log import BrokerRefusal
     from monitor.readings.heard_topics import HeardTopics
     from monitor.settings import Settings
@@ -98,6 +100,11 @@ class ShopData:
         if held:
             held[1].close()
         return inode, Reader(self.settings.store_path)
+
+    def opening_hours(self) -> Hours:
+        """Opening hours by the settings and the answers about closed days. Raises `StoreFault`."""
+        with self.reader() as reader:
+            return shop_hours(reader, self.settings)
 
     def change_token(self) -> str:
         """A text that changes when a page may have something new to show; it costs no query.

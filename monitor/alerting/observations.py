@@ -14,13 +14,14 @@ from monitor.air.current import PlaceAir, air_now, recent
 from monitor.air.place_means import places
 from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
 from monitor.commands import Journal
+from monitor.commands.closing import shop_hours
 from monitor.core.formats import degree, unit_of
 from monitor.core.measurements import BY_HAND, Quantity, Series
 from monitor.domain.alerts.rule import OUTLOOK, Of, Rule
 from monitor.domain.alerts.rule_state import ExpectedSpell, Seen
 from monitor.domain.glue import Glue, GlueState
 from monitor.domain.instrument import Instrument
-from monitor.domain.opening_hours import last_closing
+from monitor.domain.opening_hours import Hours, last_closing
 from monitor.domain.places import Place, band
 from monitor.domain.sensor import SensorHistory
 from monitor.domain.situation import ANYWHERE, drying
@@ -79,6 +80,7 @@ class Snapshot(NamedTuple):
     outlooks: Mapping[str, PlaceOutlook]
     troubles: ServiceTroubles
     now_ms: int
+    hours: Hours
     glues: Sequence[Glue] = ()
 
 
@@ -110,12 +112,12 @@ def snapshot(
     wet = drying(journal.waits.values())
     airs = air_now(recent(reader, settings, now_ms), settings, now_ms, wet)
     sensors = _sensors(reader, settings, now_ms)
-    filled = journal.filled_ms
-    ahead = {air.place.id: foreseen(settings, air.place, now_ms) for air in airs}
+    filled, hours = journal.filled_ms, shop_hours(reader, settings)
+    ahead = {air.place.id: foreseen(settings, air.place, now_ms, hours) for air in airs}
     outlooks = {place: one for place, one in ahead.items() if one is not None}
     glues = [one for one in journal.glues.values() if one.here]
     return Snapshot(
-        settings, airs, sensors, statuses, woods, filled, outlooks, troubles, now_ms, glues
+        settings, airs, sensors, statuses, woods, filled, outlooks, troubles, now_ms, hours, glues
     )
 
 
@@ -363,8 +365,7 @@ def _glue(quantity: str, one: Glue, s: Snapshot) -> Seen:
         return Seen(one.id, label, 0.0)
     if quantity == "pot_on_s":
         return Seen(one.id, label, max(s.now_ms - on_ms, 0) / 1000)
-    hours, zone = s.settings.hours.model_dump(), s.settings.zone
-    closed = last_closing(hours, zone, s.now_ms + CLOSING_SOON_MS)
+    closed = last_closing(s.hours, s.settings.zone, s.now_ms + CLOSING_SOON_MS)
     return Seen(one.id, label, float(closed is not None and on_ms < closed))
 
 

@@ -30,15 +30,17 @@ def outlook(
 ) -> None:
     """Show the outlook: ranges, dry and damp spells, and good hours for work."""
     from monitor.air.place_means import places
+    from monitor.commands.closing import shop_hours
     from monitor.outlook import files
     from monitor.outlook.summary import NEEDS, foreseen
 
     with store_of(settings) as reader:
         indoors = {one.id: one for one in places(reader, settings) if one.kind != "outdoors"}
+        hours = shop_hours(reader, settings)
     if place:
         known(place, indoors, "indoor place")
     chosen = [indoors[place]] if place else list(indoors.values())
-    found = [one for p in chosen if (one := foreseen(settings, p, now_ms())) is not None]
+    found = [one for p in chosen if (one := foreseen(settings, p, now_ms(), hours)) is not None]
     if as_json:
         print_json([_record(one) for one in found])
     else:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from monitor.air.place_means import means
+from monitor.commands.closing import answers_of, shop_hours
 from monitor.core.errors import OutOfRange
-from monitor.domain.closing import AnsweredDays, answered_days
 from monitor.domain.events import About
 from monitor.domain.forecast import UNUSABLE_MS, Forecast, at_moments
 from monitor.domain.humidifier import HumidifierAction
@@ -107,12 +107,6 @@ def hours_of(
     )
 
 
-def answers_of(reader: Reader) -> AnsweredDays:
-    """Closed and open days by the answers."""
-    events, _ = journal.events_about(reader.connection, About.CLOSING)
-    return answered_days(events)
-
-
 class ClosedDays(NamedTuple):
     """Known closed days, and open days by the answers, since 1970-01-01."""
 
@@ -122,12 +116,10 @@ class ClosedDays(NamedTuple):
 
 def closed_and_opened(reader: Reader, settings: Settings) -> ClosedDays:
     """Closed days of the settings and of the answers; a later answer counts more."""
-    said = answers_of(reader)
-    closed, opened = (
-        np.array([day.toordinal() for day in days], np.int64) - FIRST_DAY for days in said
+    opened = [day.toordinal() for day in answers_of(reader).opened]
+    return ClosedDays(
+        closed_days(shop_hours(reader, settings)), np.array(opened, np.int64) - FIRST_DAY
     )
-    named = np.setdiff1d(closed_days(settings.hours.model_dump()), opened)
-    return ClosedDays(np.union1d(named, closed).astype(np.int64), opened)
 
 
 def humidifier_at(reader: Reader, settings: Settings, place: str) -> bool | None:

@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.core.formats import in_unit, room_words, unit_of, water_figure, water_unit, weekday
 from monitor.domain.cold_walls import INSTEAD
-from monitor.domain.opening_hours import is_open
+from monitor.domain.opening_hours import Hours, is_open
 from monitor.domain.places import AirLimits, Place, band
 from monitor.outlook import files
 from monitor.outlook.files import HOUR_MS, StoredOutlook
@@ -77,20 +77,23 @@ class PlaceOutlook:
         return self.look.chance / self.look.bar
 
 
-def foreseen(settings: Settings, place: Place, now_ms: int) -> PlaceOutlook | None:
-    """Outlook of a place; None if there is none, or only an old one. [ms]"""
+def foreseen(settings: Settings, place: Place, now_ms: int, hours: Hours) -> PlaceOutlook | None:
+    """Outlook of a place; None if there is none, or only an old one. [ms]
+
+    `hours`: opening hours, in which work is done.
+    """
     look = files.look(settings, place.id, now_ms)
-    return None if look is None else described(settings, place, look)
+    return None if look is None else described(settings, place, look, hours)
 
 
-def described(settings: Settings, place: Place, look: StoredOutlook) -> PlaceOutlook:
+def described(settings: Settings, place: Place, look: StoredOutlook, hours: Hours) -> PlaceOutlook:
     """Summary of a stored outlook, whose air may have been changed."""
     limits = settings.limits
     low, high = band(place, limits)
     temp, rh = look.air
     soon = slice(0, SOON_H + DAMP_H)
     fan = ensemble.fan(look.air)
-    allowed = _open(settings, look)
+    allowed = _open(hours, settings.zone, look)
     safe = safe_ahead(place, temp, look.launch.air.temp_c, look.wall_factor)
     return PlaceOutlook(
         place,
@@ -119,7 +122,9 @@ def _closing(temp: Floats, rh: Floats, low: float, high: float, limits: AirLimit
     return (rh >= low) & (rh <= high) & (temp >= limits.glue_temp_low_c) & calm
 
 
-def closing_hours(settings: Settings, one: PlaceOutlook, closable: np.ndarray) -> GoodHours | None:
+def closing_hours(
+    settings: Settings, one: PlaceOutlook, closable: np.ndarray, hours: Hours
+) -> GoodHours | None:
     """Best opening hours to close an instrument: the air is good and its wood near home moisture.
 
     Parameters
@@ -131,7 +136,7 @@ def closing_hours(settings: Settings, one: PlaceOutlook, closable: np.ndarray) -
     good = _closing(temp, rh, one.low_pct, one.high_pct, settings.limits)
     near = np.zeros(good.shape[1], bool)
     near[len(near) - len(closable) :] = closable
-    return ensemble.best_stretch(good & near, _open(settings, one.look), CLOSING_H)
+    return ensemble.best_stretch(good & near, _open(hours, settings.zone, one.look), CLOSING_H)
 
 
 def _varnishing(temp: Floats, rh: Floats, low: float, limits: AirLimits) -> np.ndarray:
@@ -143,9 +148,8 @@ def _varnishing(temp: Floats, rh: Floats, low: float, limits: AirLimits) -> np.n
     return np.asarray(good & (temp >= limits.varnish_temp_low_c) & (temp <= limits.temp_high_c))
 
 
-def _open(settings: Settings, look: StoredOutlook) -> np.ndarray:
+def _open(hours: Hours, zone: ZoneInfo, look: StoredOutlook) -> np.ndarray:
     """Mask of the steps in opening hours."""
-    hours, zone = settings.hours.model_dump(), settings.zone
     middles = (look.edges_ms[:STEPS] + HOUR_MS // 2).tolist()
     return np.array([is_open(hours, zone, at) for at in middles])
 

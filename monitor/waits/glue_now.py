@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from monitor.air.current import LatestAir, PlaceAir, air_now, recent
+from monitor.commands.closing import shop_hours
 from monitor.commands.glue import glue_of
 from monitor.core.errors import Fault, Rejected, range_fault
 from monitor.domain.alerts.alert import Alert
@@ -157,7 +158,7 @@ def glue_now(
         readiness = _readiness(kind, place_airs, air.place.id, coming, sensor, now_ms)
         s = replace(s, readiness=readiness, ahead=_ahead(kind, coming, readiness, now_ms))
     answer, findings = answered(s)
-    hours, zone = settings.hours.model_dump(), settings.zone
+    hours, zone = shop_hours(reader, settings), settings.zone
     opens_ms = next_opening(hours, zone, now_ms)
 
     def open_at(at_ms: int) -> bool:

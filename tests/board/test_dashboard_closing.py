@@ -18,11 +18,13 @@ from dashboard.data.shop import ShopData
 from monitor.alerting import observations
 from monitor.alerting.observations import SHOP, ServiceTroubles
 from monitor.commands import Commands, Journal
+from monitor.core.formats import local
 from monitor.domain.alerts import alert as alerts
 from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.alerts.rule_registry import in_use
 from monitor.domain.alerts.rule_state import Seen
 from monitor.domain.alerts.state_machine import step
+from monitor.domain.opening_hours import next_opening
 from monitor.outlook import files
 from monitor.outlook.inputs import FIRST_DAY, closed_and_opened
 from monitor.outlook.shut_today import chance_shut
@@ -104,7 +106,9 @@ def test_the_question_is_asked_on_strong_evidence_only_and_answered_by_a_tap(sho
         assert tap("closed", "2026-11-24").status_code == 200
         assert QUESTION not in shown(shop)
         assert "The shop is closed. Last closed day: Tue 24 Nov." in shown(shop)
-        assert closing.ONLY_OUTLOOK in shown(shop)
+        assert closing.USES in shown(shop)
+        opens = next_opening(shop.opening_hours(), settings.zone, NOW)
+        assert local(opens, settings.zone).date() == date(2026, 11, 25)
         with contextlib.closing(Reader(settings.store_path)) as reader:
             known = closed_and_opened(reader, settings)
         assert [date.fromordinal(FIRST_DAY + int(day)).day for day in known.closed] == [
@@ -113,7 +117,7 @@ def test_the_question_is_asked_on_strong_evidence_only_and_answered_by_a_tap(sho
         assert tap("open").status_code == 200
         assert QUESTION not in shown(shop)
         assert "The shop is open today." in shown(shop)
-        assert closing.ONLY_OUTLOOK not in shown(shop)
+        assert closing.USES not in shown(shop)
         with contextlib.closing(Reader(settings.store_path)) as reader:
             known = closed_and_opened(reader, settings)
         assert known.closed.tolist() == []

@@ -521,7 +521,9 @@ def cold(one, book, outdoor_c, **look):
 
 
 def summary_of(book, one, look):
-    return outlook_summary.described(book._shop.settings, one.place, look)
+    return outlook_summary.described(
+        book._shop.settings, one.place, look, book._shop.opening_hours()
+    )
 
 
 @pytest.mark.parametrize("outdoor_c", [-25.0, -15.0, -5.0, 3.0])
@@ -547,9 +549,9 @@ def test_best_hours_for_closing_rest_on_the_wood_of_each_instrument(shop, book, 
     air[0], air[1] = 21.0, 50.0  # good for glue throughout
     calm = summary_of(book, one, dataclasses.replace(one.look, air=air))
     near = np.zeros(STEPS - 2, bool)
-    assert outlook_summary.closing_hours(shop.settings, calm, near) is None
+    assert outlook_summary.closing_hours(shop.settings, calm, near, shop.opening_hours()) is None
     near[80:] = True
-    late = outlook_summary.closing_hours(shop.settings, calm, near)
+    late = outlook_summary.closing_hours(shop.settings, calm, near, shop.opening_hours())
     assert late.start >= 82
     assert calm.closing.start < 82  # by the air alone
     lines = coming_text.good_hours(calm, PARIS, [("VN-1", late), ("VN-2", None)])

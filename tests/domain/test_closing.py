@@ -9,8 +9,9 @@ import pytest
 from monitor.commands import read_request
 from monitor.core.clock import to_ms
 from monitor.core.errors import Rejected
-from monitor.domain.closing import answered_days
+from monitor.domain.closing import answered_days, with_answers
 from monitor.domain.events import About, Event
+from monitor.domain.opening_hours import closed_days
 from monitor.outlook.shut_today import closed_until
 
 NOW = to_ms(datetime(2026, 12, 24, 9, tzinfo=UTC))
@@ -42,6 +43,21 @@ def test_the_last_answer_about_a_day_counts():
     again = answers(holiday, ("2026-12-29", ""), ("2026-12-29", "2026-12-31"))
     assert again.opened == ()
     assert closed_until(again, date(2026, 12, 29)) == date(2026, 12, 31)
+
+
+def test_the_opening_hours_follow_the_answers():
+    hours = {"thursday": "09:00-18:00", "closed": ["2026-12-31", "2027-01-07/2027-01-09"]}
+    said = answers(("2026-12-24", "2026-12-26"), ("2027-01-08", ""))
+    kept = with_answers(hours, said)
+    assert kept["closed"] == [
+        "2026-12-24/2026-12-26",
+        "2026-12-31/2026-12-31",
+        "2027-01-07/2027-01-07",
+        "2027-01-09/2027-01-09",
+    ]
+    assert kept["thursday"] == "09:00-18:00"
+    years = with_answers({"closed": ["2026-01-01/2026-12-31", "2027-01-01/2027-12-31"]}, answers())
+    assert sum(len(closed_days({"closed": [text]})) for text in years["closed"]) == 730
 
 
 def test_an_answer_is_read_with_its_days():

@@ -245,7 +245,7 @@ def test_waits_take_the_air_to_come_from_it(settings, looked):
 
 def test_rules_of_the_air_to_come_see_it_and_say_it(settings, looked):
     (place,) = (p for p in places(looked, settings) if p.id == BENCH)
-    one = foreseen(settings, place, NOW)
+    one = foreseen(settings, place, NOW, settings.hours.model_dump())
     journal = Journal(looked)
     sight = observations.snapshot(looked, settings, journal, [], [], ServiceTroubles(), NOW)
     rules = in_use(settings.limits, {})
@@ -266,7 +266,7 @@ def test_rules_of_the_air_to_come_see_it_and_say_it(settings, looked):
 
 def test_a_hot_spell_is_told_in_the_unit_of_the_reader(settings, looked):
     (place,) = (p for p in places(looked, settings) if p.id == BENCH)
-    one = foreseen(settings, place, NOW)
+    one = foreseen(settings, place, NOW, settings.hours.model_dump())
     spell = ensemble_statistics.spell(one.look.air[0] + 30.0, 28.0, 3, below=False)
     in_c, in_f = (spell_words(one, spell, unit, settings.zone) for unit in ("°C", "°F"))
     assert f"{spell.extreme.middle:.0f} °C" in in_c
