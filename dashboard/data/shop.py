@@ -102,9 +102,12 @@ class ShopData:
         return inode, Reader(self.settings.store_path)
 
     def opening_hours(self) -> Hours:
-        """Opening hours by the settings and the answers about closed days. Raises `StoreFault`."""
-        with self.reader() as reader:
-            return shop_hours(reader, self.settings)
+        """Opening hours by the settings and, if the store can be read, the answers about closed days."""
+        try:
+            with self.reader() as reader:
+                return shop_hours(reader, self.settings)
+        except StoreFault:  # the board says so by itself
+            return self.settings.hours.model_dump()
 
     def change_token(self) -> str:
         """A text that changes when a page may have something new to show; it costs no query.
