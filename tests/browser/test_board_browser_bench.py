@@ -152,11 +152,20 @@ def test_a_question_and_the_focus_survive_a_redraw(bench, visit):
     page = opened(seen, bench, "/bench")
     early = page.locator(".wait", has_text="strung up").locator("[data-do=release]")
     word = early.inner_text()
-    early.focus()
-    page.keyboard.press("Enter")
-    for _ in range(2):
-        redrawn(seen)
-        assert early.inner_text() == f"{word} before the safe minimum? Tap again"
+
+    def asked_through_redraws() -> bool:
+        early.focus()
+        page.keyboard.press("Enter")
+        question = f"{word} before the safe minimum? Tap again"
+        for _ in range(2):
+            redrawn(seen)
+            if early.inner_text() != question:
+                assert early.inner_text() == word
+                return False
+        return True
+
+    # On a busy machine a redraw can take longer than a question stays.
+    assert any(asked_through_redraws() for _ in range(3))
     focused = page.evaluate(
         "[document.activeElement.dataset.do, document.activeElement.dataset.wait]"
     )

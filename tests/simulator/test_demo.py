@@ -92,7 +92,7 @@ def test_waits_are_dated_when_they_happened_and_their_expected_times_are_sane(sh
         if one.open
     ]
     assert min(stages) < 0.4
-    assert max(stages) > 0.9
+    assert max(stages) > 0.8  # near its end, at any hour of the day
 
 
 def test_a_second_start_goes_on_where_the_first_ended(shop):
