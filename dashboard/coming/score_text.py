@@ -30,7 +30,8 @@ def score_words(fit: LearnedPlace | None) -> str:
     """Skill of the past outlooks, in a sentence or two."""
     if fit is None or not fit.scores:
         return (
-            "The outlook has not been checked here yet. It is checked each night, after ten days."
+            "The outlook has not been checked here yet. From ten days of readings on, that is done "
+            "each night."
         )
     return f"Tested on this shop's own readings. {_score_words(fit.scores, fit.snaps)}"
 

@@ -10,7 +10,7 @@ from dash import html
 from dashboard.ui import formats
 from dashboard.ui.controls import action_button
 from monitor.core.public_holidays import next_year
-from monitor.domain.opening_hours import closed_dates, of_date
+from monitor.domain.opening_hours import closed_dates, of_date, runs_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -35,7 +35,7 @@ def last_year(now: Settings, today: date, answered: Iterable[date] = ()) -> list
     """Closings of the last twelve months, moved on by a year, that are ahead and not closed yet."""
     spans = [closed_dates(text) for text in now.hours.closed]
     named = {day for span in spans for day in _days(span)}
-    spans += _runs(set(answered) - named)
+    spans += runs_of(set(answered) - named)
     hours = now.hours.model_dump()
     found = []
     for first, last in sorted(set(spans)):
@@ -110,17 +110,6 @@ def _words(day: date) -> str:
 def _days(span: Span) -> list[date]:
     first, last = span
     return [first + timedelta(days=n) for n in range((last - first).days + 1)]
-
-
-def _runs(days: set[date]) -> list[Span]:
-    """Days as spans without gaps."""
-    spans: list[Span] = []
-    for day in sorted(days):
-        if spans and day - spans[-1][1] == timedelta(days=1):
-            spans[-1] = spans[-1][0], day
-        else:
-            spans.append((day, day))
-    return spans
 
 
 def _year_on(day: date) -> date:

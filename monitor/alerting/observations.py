@@ -21,7 +21,7 @@ from monitor.domain.alerts.rule import OUTLOOK, Of, Rule
 from monitor.domain.alerts.rule_state import ExpectedSpell, Seen
 from monitor.domain.glue import Glue, GlueState
 from monitor.domain.instrument import Instrument
-from monitor.domain.opening_hours import Hours, last_closing
+from monitor.domain.opening_hours import last_closing
 from monitor.domain.places import Place, band
 from monitor.domain.sensor import SensorHistory
 from monitor.domain.situation import ANYWHERE, drying
@@ -80,7 +80,6 @@ class Snapshot(NamedTuple):
     outlooks: Mapping[str, PlaceOutlook]
     troubles: ServiceTroubles
     now_ms: int
-    hours: Hours
     glues: Sequence[Glue] = ()
 
 
@@ -117,7 +116,7 @@ def snapshot(
     outlooks = {place: one for place, one in ahead.items() if one is not None}
     glues = [one for one in journal.glues.values() if one.here]
     return Snapshot(
-        settings, airs, sensors, statuses, woods, filled, outlooks, troubles, now_ms, hours, glues
+        settings, airs, sensors, statuses, woods, filled, outlooks, troubles, now_ms, glues
     )
 
 
@@ -365,7 +364,9 @@ def _glue(quantity: str, one: Glue, s: Snapshot) -> Seen:
         return Seen(one.id, label, 0.0)
     if quantity == "pot_on_s":
         return Seen(one.id, label, max(s.now_ms - on_ms, 0) / 1000)
-    closed = last_closing(s.hours, s.settings.zone, s.now_ms + CLOSING_SOON_MS)
+    # By the settings alone: a wrong or forgotten answer about closed days must not silence it.
+    hours, zone = s.settings.hours.model_dump(), s.settings.zone
+    closed = last_closing(hours, zone, s.now_ms + CLOSING_SOON_MS)
     return Seen(one.id, label, float(closed is not None and on_ms < closed))
 
 

@@ -12,7 +12,7 @@ from msgspec import Meta
 from monitor.core.errors import Fault
 from monitor.core.validation import Request
 from monitor.domain.events import About, Event
-from monitor.domain.opening_hours import Hours, closed_dates
+from monitor.domain.opening_hours import Hours, closed_dates, runs_of
 
 CLOSED_MAX_DAYS = 366
 """Longest time closed in one answer. [d]"""
@@ -109,16 +109,5 @@ def with_answers(hours: Hours, answered: AnsweredDays) -> Hours:
     closed = set(answered.closed)
     for first, last in map(closed_dates, hours.get("closed", ())):
         closed |= {first + timedelta(days=n) for n in range((last - first).days + 1)}
-    return {**hours, "closed": _spans(sorted(closed - set(answered.opened)))}
-
-
-def _spans(days: Iterable[date]) -> list[str]:
-    """Dates as `closed_dates` reads them, days in a row as one, none too long for it."""
-    spans: list[tuple[date, date]] = []
-    for day in days:
-        first, last = spans[-1] if spans else (day, day)
-        if day - last == timedelta(days=1) and (day - first).days < CLOSED_MAX_DAYS:
-            spans[-1] = (first, day)
-        else:
-            spans.append((day, day))
-    return [f"{first}/{last}" for first, last in spans]
+    runs = runs_of(closed - set(answered.opened))
+    return {**hours, "closed": [f"{first}/{last}" for first, last in runs]}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -75,6 +75,22 @@ def closed_days(hours: Hours) -> NDArray[np.int64]:
     spans = (closed_dates(text) for text in hours.get("closed", ()))
     days = {n for a, b in spans for n in range(a.toordinal(), b.toordinal() + 1)}
     return np.array(sorted(days), np.int64) - first
+
+
+def runs_of(days: Iterable[date]) -> list[tuple[date, date]]:
+    """First and last days of runs without a gap, none longer than `closed_dates` takes.
+
+    >>> [str(last) for _, last in runs_of([date(2026, 12, 25), date(2026, 12, 24)])]
+    ['2026-12-25']
+    """
+    runs: list[tuple[date, date]] = []
+    for day in sorted(days):
+        first, last = runs[-1] if runs else (day, day)
+        if day - last == timedelta(days=1) and (day - first).days <= CLOSED_MAX_DAYS:
+            runs[-1] = (first, day)
+        else:
+            runs.append((day, day))
+    return runs
 
 
 def of_date(hours: Hours, day: date) -> tuple[time, time] | None:

@@ -35,12 +35,12 @@ def chance_shut(looks: Iterable[StoredOutlook], settings: Settings, now_ms: int)
     shuts = [one.shut for one in fresh if len(one.shut.days) and one.shut.days[0] == number]
     if not shuts:
         return 0.0
-    told = [one for one in shuts if not np.isnan(one.odds)]
-    if not told:
+    judged = [one for one in shuts if not np.isnan(one.odds)]
+    if not judged:
         return float("nan")
-    if sum(one.odds for one in told) <= 0:
-        return min(one.now for one in told)
-    return max(one.now for one in told)
+    if sum(one.odds for one in judged) <= 0:
+        return min(one.now for one in judged)
+    return max(one.now for one in judged)
 
 
 def closed_until(said: AnsweredDays, today: date) -> date | None:

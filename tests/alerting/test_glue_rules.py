@@ -49,9 +49,8 @@ def glue(on_ms=None):
 )
 def test_a_pot_and_old_glue_are_reported_in_time(tmp_path, rule, on_ms, now_ms, raised):
     settings = shop_air.settings_in(tmp_path, config=CONFIG)
-    hours = settings.hours.model_dump()
     sight = Snapshot(
-        settings, (), (), (), (), {}, {}, ServiceTroubles(), now_ms, hours, [glue(on_ms)]
+        settings, (), (), (), (), {}, {}, ServiceTroubles(), now_ms, glues=[glue(on_ms)]
     )
     (seen,) = observe([RULES[rule]], sight)[rule]
     assert (seen.value > RULES[rule].high) == raised
