@@ -52,13 +52,24 @@ WHAT_TO_DO = {
     f"{CLOSED_CAR}",
 }
 """Advice by the sort of spell, as in the rules of the outlook."""
+ONCE_BEGUN = {
+    "dry": (_FILL, "Fill a clean humidifier and start it now."),
+    "damp": (
+        "Glue before the spell begins, or leave the clamps on until it has ended.",
+        "Do not glue here now. Leave clamps on until the spell has ended.",
+    ),
+}
+"""Sentence of the advice that comes too late once a spell has begun, and what to say instead."""
 
 
 def what_to_do(one: PlaceOutlook, sort: str) -> str:
     """Advice by the sort of spell; none to fill a humidifier where the walls allow no water."""
     if sort == "dry" and walls_allow_no_water(one):
         return NO_WATER_TO_GIVE
-    return WHAT_TO_DO[sort]
+    advice, spell = WHAT_TO_DO[sort], {"dry": one.dry, "damp": one.damp}.get(sort)
+    if spell is not None and spell.begins_h.middle == 0:
+        advice = advice.replace(*ONCE_BEGUN[sort])
+    return advice
 
 
 class SpellLine(NamedTuple):

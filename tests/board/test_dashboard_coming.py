@@ -520,6 +520,17 @@ def cold(one, book, outdoor_c, **look):
     return summary_of(book, one, dataclasses.replace(one.look, launch=launch, **look))
 
 
+@pytest.mark.parametrize(
+    ("sort", "late"), [("damp", "Glue before the spell begins"), ("dry", "start it in time")]
+)
+def test_no_advice_comes_too_late_once_a_spell_has_begun(one, sort, late):
+    begun = SNAP._replace(begins_h=OutlookRange(0.0, 0.0, 2.0))
+    for spell, given in ((SNAP, True), (begun, False)):
+        said = coming_text.headline(with_spells(one, **{sort: spell}), NOW, PARIS, "C").detail
+        assert (late in said) == given
+    assert {"damp": "Do not glue here now.", "dry": "start it now."}[sort] in said
+
+
 def summary_of(book, one, look):
     return outlook_summary.described(
         book._shop.settings, one.place, look, book._shop.opening_hours()
