@@ -1,0 +1,1 @@
+"""The repair plan: which step to start when, so that nights do the waiting."""

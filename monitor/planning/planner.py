@@ -1,0 +1,171 @@
+"""The plan of all repairs: checked, planned, and with ranges from many possible futures."""
+
+from __future__ import annotations
+
+import logging
+from time import perf_counter
+
+from monitor.planning import greedy as by_rules
+from monitor.planning.execution import Outcome, executed
+from monitor.planning.model import Model, build
+from monitor.planning.problem import (
+    Note,
+    NoteKind,
+    Plan,
+    PlannedRepair,
+    PlannedStep,
+    Problem,
+    TimeRange,
+)
+from monitor.planning.refusals import checked
+
+log = logging.getLogger(__name__)
+
+SEED = 20_261_129
+PASSES_PER_S = 60
+"""Orders that the greedy plan tries for a second of its limit. [-]  Ours: about half a second on
+one core for five repairs."""
+"""Quantiles of the waits that are tried. [-]  Ours."""
+
+
+def plan(
+    problem: Problem, *, seed: int = SEED, limit_s: float = 10.0, hint: Plan | None = None
+) -> Plan:
+    """Plan of all open repairs.
+
+    Parameters
+    ----------
+    problem : Problem
+    seed : int
+        The same seed gives the same plan.
+    limit_s : float
+        About how long it may take. [s]
+    hint : Plan, optional
+        An earlier plan, to begin with.
+
+    Raises
+    ------
+    Rejected
+        If it cannot be planned: with each fault at its field.
+    """
+    begin = perf_counter()
+    model = build(checked(problem))
+    passes = max(round(PASSES_PER_S * min(limit_s, 2.0)), 10)
+    starts = by_rules.greedy(model, seed, passes, _hinted(model, hint))
+    objective_h = by_rules.cost(model, starts)
+    bound_h = 0.0
+    outcome = executed(model, starts, seed)
+    found = Plan(
+        now_ms=problem.now_ms,
+        steps=_steps(model, starts, outcome),
+        repairs=_repairs(model, starts, outcome),
+        notes=notes(model, starts),
+        solver="greedy",
+        objective_h=objective_h,
+        bound_h=bound_h,
+        gap=(objective_h - bound_h) / objective_h if objective_h else 0.0,
+        seconds=perf_counter() - begin,
+    )
+    log.info(
+        "repairs planned steps=%d solver=%s objective_h=%.1f bound_h=%.1f gap_pct=%.1f seconds=%.2f",
+        len(model.jobs),
+        found.solver,
+        objective_h,
+        bound_h,
+        100 * found.gap,
+        found.seconds,
+    )
+    return found
+
+
+def _hinted(model: Model, hint: Plan | None) -> list[int] | None:
+    if hint is None:
+        return None
+    known = {(s.repair, s.step): s.from_ms for s in hint.steps}
+    repairs = model.problem.repairs
+    last_ms = model.problem.open[-1][1]
+    return [
+        int(model.time.at_or_after(known.get((repairs[j.repair].id, j.step.id), last_ms)))
+        for j in model.jobs
+    ]
+
+
+def _steps(model: Model, starts: list[int], outcome: Outcome) -> tuple[PlannedStep, ...]:
+    """Steps of a plan by their time: what runs, and what is planned."""
+    found = []
+    for repair in model.problem.repairs:
+        for step in repair.steps:
+            if step.running is not None and not step.done:
+                run = step.running
+                found.append(
+                    PlannedStep(
+                        repair.id,
+                        step.id,
+                        run.since_ms,
+                        run.hands_until_ms,
+                        run.off,
+                        run.ready or run.off,
+                        running=True,
+                    )
+                )
+    for number, (job, start) in enumerate(zip(model.jobs, starts, strict=True)):
+        if start >= len(model.time):
+            continue
+        from_ms = int(model.time.begin_ms[start])
+        to_ms = from_ms + round(1000 * job.step.hands_on.usual)
+        repair = model.problem.repairs[job.repair]
+        off, ready = outcome.off[number], outcome.ready[number]
+        found.append(PlannedStep(repair.id, job.step.id, from_ms, to_ms, off, ready))
+    return tuple(sorted(found, key=lambda s: (s.from_ms, s.repair, s.step)))
+
+
+def _repairs(model: Model, starts: list[int], outcome: Outcome) -> tuple[PlannedRepair, ...]:
+    unplanned = {
+        job.repair for job, s in zip(model.jobs, starts, strict=True) if s >= len(model.time)
+    }
+    found = []
+    for number, repair in enumerate(model.problem.repairs):
+        to_do = any(not step.done for step in repair.steps)
+        if number in unplanned or model.waiting[number] or not to_do:
+            found.append(PlannedRepair(repair.id, None, None))
+            continue
+        found.append(
+            PlannedRepair(repair.id, outcome.repairs[number], outcome.kept(number, repair))
+        )
+    return tuple(found)
+
+
+def notes(model: Model, starts: list[int]) -> tuple[Note, ...]:
+    """Sentences on repairs and steps that need a look."""
+    found = []
+    names = {(r.id, s.id): s.name for r in model.problem.repairs for s in r.steps}
+    for repair, waiting in zip(model.problem.repairs, model.waiting, strict=True):
+        if all(step.done for step in repair.steps):
+            text = f"{repair.name}: every step is done. There is nothing to plan."
+            if not repair.steps:
+                text = f"{repair.name}: the repair has no steps. Add a step."
+            found.append(Note(NoteKind.NOTHING_TO_DO, repair.id, "", text))
+        elif repair.promised_ms is not None and repair.promised_ms <= model.problem.now_ms:
+            text = f"{repair.name}: the promised date has passed. Agree on a new date."
+            found.append(Note(NoteKind.PROMISE_PASSED, repair.id, "", text))
+        for one in waiting:
+            if next(s for s in repair.steps if s.id == one).awaits_consent:
+                text = f"{repair.name}: {names[repair.id, one]} awaits the client's consent."
+                found.append(Note(NoteKind.AWAITS_CONSENT, repair.id, one, text))
+    for job, start in zip(model.jobs, starts, strict=True):
+        repair = model.problem.repairs[job.repair]
+        if start >= len(model.time):
+            text = (
+                f"{repair.name}: no time was found for {job.step.name} within the opening hours "
+                "that are known. Look at its hands-on time, and whether it may wait overnight."
+            )
+            found.append(Note(NoteKind.NO_ROOM, repair.id, job.step.id, text))
+        elif job.step.fixed_ms is not None and (
+            start > max(int(model.time.at_or_after(job.step.fixed_ms)), 0)
+        ):
+            text = f"{repair.name}: {job.step.name} cannot start at the chosen time. It is later."
+            found.append(Note(NoteKind.FIXED_LATER, repair.id, job.step.id, text))
+    return tuple(found)
+
+
+__all__ = ["SEED", "TimeRange", "plan"]

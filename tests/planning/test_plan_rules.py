@@ -1,0 +1,115 @@
+"""The plan keeps what must hold, and says what cannot be planned."""
+
+from __future__ import annotations
+
+import pytest
+from planned_shop import NOW_MS, at, problem, repair, step
+
+from monitor.core.errors import Rejected
+from monitor.planning.planner import plan
+from monitor.planning.problem import NoteKind, Running, TimeRange
+
+OFF = TimeRange(at(0, 11), at(0, 12), at(0, 14))
+RUNS = Running(since_ms=at(0, 8), hands_until_ms=at(0, 8), off=OFF)
+
+
+def starts(found):
+    """Start of each planned step by its id. [ms]"""
+    return {s.step: s.from_ms for s in found.steps}
+
+
+def test_the_night_does_the_waiting():
+    # Two hours of cleaning can be done at any time; the joint of 12 h makes use of the night.
+    cello = repair(
+        "cello",
+        step("clean", 120),
+        step("glue", 30, wait_h=12),
+        step("close", 60, after=("glue", "clean")),
+    )
+    found = plan(problem(cello), limit_s=0.2)
+    assert starts(found)["close"] == at(1, 9)
+    assert found.repairs[0].ready.usual_ms == at(1, 10)
+
+
+def test_a_step_that_may_not_wait_overnight_ends_before_closing():
+    early = problem(
+        repair("viola", step("clean", 240), step("dry", 30, wait_h=5, overnight=False))
+    )
+    (clean, dry) = (starts(plan(early, limit_s=0.2))[i] for i in ("clean", "dry"))
+    assert dry == NOW_MS
+    assert clean == at(0, 9.5)
+    held = step("dry", 30, wait_h=5, overnight=False, after=("clean",))
+    late = problem(repair("viola", step("clean", 240), held))
+    assert starts(plan(late, limit_s=0.2))["dry"] == at(1, 9)
+
+
+def test_a_step_that_may_not_wait_over_a_weekend_is_not_started_on_friday():
+    friday = at(4, 14)
+    bow = repair("bow", step("soak", 30, wait_h=20, over_weekend=False))
+    assert starts(plan(problem(bow, now_ms=friday), limit_s=0.2))["soak"] == at(7, 9)
+
+
+def test_clamps_that_are_taken_are_waited_for():
+    a = repair("a", step("glue-a", 30, wait_h=3, needs={"crack clamps": 5}))
+    b = repair("b", step("glue-b", 30, wait_h=3, needs={"crack clamps": 5}))
+    first, second = sorted(starts(plan(problem(a, b), limit_s=0.2)).values())
+    assert (first, second) == (NOW_MS, at(0, 12.5))
+
+
+def test_running_work_holds_its_clamps_and_its_followers():
+    glue = step("glue", needs={"crack clamps": 8}, running=RUNS)
+    a = repair("a", glue, step("cleat", after=("glue",)))
+    b = repair("b", step("other", wait_h=1, needs={"crack clamps": 1}))
+    found = starts(plan(problem(a, b), limit_s=0.2))
+    assert found["cleat"] >= at(0, 12)
+    assert found["other"] >= at(0, 12)
+
+
+def test_consent_and_an_empty_repair_are_noted_and_nothing_else_is_lost():
+    a = repair(
+        "a", step("fit"), step("varnish", awaits_consent=True), step("polish", after=("varnish",))
+    )
+    b = repair("b", step("glue", done=True))
+    c = repair("c", step("set-up"), promised_ms=at(-3, 9))
+    found = plan(problem(a, b, c), limit_s=0.2)
+    assert {n.kind for n in found.notes} == {
+        NoteKind.AWAITS_CONSENT,
+        NoteKind.NOTHING_TO_DO,
+        NoteKind.PROMISE_PASSED,
+    }
+    assert set(starts(found)) == {"fit", "set-up"}
+    assert [r.ready is None for r in found.repairs] == [True, True, False]
+
+
+def test_a_chosen_start_is_kept_or_noted():
+    kept = repair("a", step("glue", fixed_ms=at(1, 11)), step("clean", after=("glue",)))
+    assert starts(plan(problem(kept), limit_s=0.2))["glue"] == at(1, 11)
+    late = repair("a", step("glue", wait_h=40), step("close", after=("glue",), fixed_ms=at(1, 9)))
+    found = plan(problem(late), limit_s=0.2)
+    assert [n.kind for n in found.notes] == [NoteKind.FIXED_LATER]
+
+
+@pytest.mark.parametrize(
+    ("steps", "field", "words"),
+    [
+        ([step("a", after=("b",)), step("b", after=("a",))], "repairs.x.steps.", "circle: "),
+        ([step("a", after=("c",))], "repairs.x.steps.a.after", "another step"),
+        ([step("a", needs={"crack clamps": 9})], "repairs.x.steps.a.needs.crack clamps", "0 to 8"),
+        ([step("a", needs={"rolls": 1})], "repairs.x.steps.a.needs", "crack clamps, spool clamps"),
+        ([step("a", 600)], "repairs.x.steps.a.hands_on", "longest opening of 8 h"),
+        ([step("a", fixed_ms=at(5, 9))], "repairs.x.steps.a.fixed_ms", "within the opening"),
+        ([step("a", people=2)], "repairs.x.steps.a.people", "0 to 1"),
+        ([step("a"), step("a")], "repairs.x.steps", "no other step"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_planned_is_refused_at_its_field(steps, field, words):
+    with pytest.raises(Rejected) as refused:
+        plan(problem(repair("x", *steps)))
+    assert any(f.field.startswith(field) and words in str(f) for f in refused.value.faults)
+
+
+def test_the_same_seed_gives_the_same_plan():
+    one = problem(
+        *(repair(f"r{i}", *(step(f"s{k}", 45, wait_h=5) for k in range(4))) for i in range(3))
+    )
+    assert plan(one, limit_s=0.5).steps == plan(one, limit_s=0.5).steps
