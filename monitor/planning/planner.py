@@ -25,7 +25,6 @@ SEED = 20_261_129
 PASSES_PER_S = 60
 """Orders that the greedy plan tries for a second of its limit. [-]  Ours: about half a second on
 one core for five repairs."""
-"""Quantiles of the waits that are tried. [-]  Ours."""
 
 
 def plan(

@@ -158,7 +158,7 @@ class Problem:
 
 
 class NoteKind(StrEnum):
-    """Kinds of things that a plan says about its repairs."""
+    """Kinds of notes."""
 
     NOTHING_TO_DO = "nothing to do"
     PROMISE_PASSED = "promise passed"
@@ -168,7 +168,7 @@ class NoteKind(StrEnum):
 
 
 class Note(NamedTuple):
-    """Something that a plan says about a repair or a step, in a sentence."""
+    """Note on a repair or a step: a whole sentence."""
 
     kind: NoteKind
     repair: str
