@@ -21,9 +21,11 @@ from conftest import benchweather
 from monitor.air.place_means import places
 from monitor.clients import archive
 from monitor.commands import Commands
+from monitor.commands.closing import shop_hours
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.opening_hours import is_open
 from monitor.own_proof.text import proved
 from monitor.readings.hand_readings import StoredHandReadings
 from monitor.sensor_care.calibration import JarWatch
@@ -58,6 +60,7 @@ class CommandServer:
             look=JarWatch(reader, self.settings),
             prove=functools.partial(proved, reader, self.settings),
             by_hand=StoredHandReadings(reader, self.writer),
+            open_at=lambda ms: is_open(shop_hours(reader, self.settings), self.settings.zone, ms),
         )
         link = CommandLink(self.settings.command_link_path, self._carry_out)
         link.start()

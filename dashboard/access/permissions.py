@@ -168,6 +168,7 @@ OWNERS_TAPS = ("client-erase",)
 OWNERS_COMMANDS: Mapping[str, frozenset[str]] = {
     About.KIND: frozenset(("kind", "retire", "restore")),
     About.RULE: frozenset(("rule", "reset")),
+    About.TEMPLATE: frozenset(("set", "retire", "restore")),
     About.SENSOR: frozenset(
         ("void", "inherit", "void-readings", "restore-readings", "rename", "undo-rename")
     ),
@@ -193,6 +194,23 @@ BENCH_COMMANDS: Mapping[str, frozenset[str]] = {
     About.SENSOR: frozenset(("move", "seal", "take", "compare", "back", "fit", "abandon", "note")),
     About.GLUE: frozenset(("mix", "pot on", "pot off", "correct", "discard", "restore")),
     About.PROOF: frozenset(("start", "add", "correct", "finish", "withdraw")),
+    About.REPAIR: frozenset(
+        (
+            "take in",
+            "correct",
+            "add",
+            "change",
+            "start",
+            "finish",
+            "reopen",
+            "move",
+            "remove",
+            "consent",
+            "promise",
+            "hand out",
+        )
+    ),
+    About.STOCK: frozenset(("set", "remove")),
     About.READING: frozenset(("read", "withdraw")),
 }
 """Commands of the bench."""

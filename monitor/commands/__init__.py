@@ -31,6 +31,7 @@ from monitor.commands.listening import DecideListening
 from monitor.commands.newcomers import DecideNewcomer, NewcomerKeeper
 from monitor.commands.own_proof import DecideProof, Prove
 from monitor.commands.projections import Journal
+from monitor.commands.repairs import DecideRepair, OpenAt, decide_stock, decide_template
 from monitor.commands.request import Command, Decision
 from monitor.commands.sensors import DecideSensor, SensorReader
 from monitor.commands.settings import DecideSettings
@@ -59,6 +60,8 @@ from monitor.domain import (
 from monitor.domain.alerts import alert, rule_registry
 from monitor.domain.events import About
 from monitor.domain.places import AirLimits
+from monitor.domain.repairs import requests as repair_requests
+from monitor.domain.repairs import stock, templates
 from monitor.store import Writer, journal
 from monitor.store.connection import Cursor
 
@@ -82,6 +85,9 @@ for _module in (
     sensor_requests,
     glue,
     own_proof,
+    repair_requests,
+    templates,
+    stock,
     humidifier,
     closing,
     asides,
@@ -149,12 +155,14 @@ class Commands:
         settings: DecideSettings | None = None,
         test_notice: DecideTestNotice | None = None,
         listen: DecideListening | None = None,
+        open_at: OpenAt | None = None,
     ) -> None:
         self._writer = writer
         self._on_change, self._places, self._clock = on_change, places, clock
         self._journal = Journal(writer)
+        decide_wait = DecideWait(equivalent, expect)
         self._decide: dict[str, Callable[[Command[Any]], Decision]] = {
-            About.WAIT: DecideWait(equivalent, expect),
+            About.WAIT: decide_wait,
             About.KIND: decide_wait_type,
             About.INSTRUMENT: decide_instrument,
             About.ALERT: decide_alert,
@@ -166,6 +174,9 @@ class Commands:
             About.SENSOR: DecideSensor(look),
             About.GLUE: decide_glue,
             About.PROOF: DecideProof(equivalent, prove),
+            About.REPAIR: DecideRepair(decide_wait, open_at),
+            About.TEMPLATE: decide_template,
+            About.STOCK: decide_stock,
             About.ASIDE: DecideAside(aside),
             About.NEWCOMER: DecideNewcomer(newcomers),
             About.CLOCK: DecideClock(clock),

@@ -15,6 +15,10 @@ from monitor.domain.glue import Glue
 from monitor.domain.guide import SkipStep
 from monitor.domain.instrument import Instrument
 from monitor.domain.own_proof import Proof, ProofKind, ProofState
+from monitor.domain.repairs import repair, stock, templates
+from monitor.domain.repairs.repair import Repair
+from monitor.domain.repairs.stock import STOCK, Stock
+from monitor.domain.repairs.templates import TEMPLATES, Template
 from monitor.domain.sensor import SensorHistory
 from monitor.domain.settings_change import SettingsAction
 from monitor.domain.wait import Feel, Wait
@@ -45,6 +49,8 @@ _MAPPINGS = (
     "sensors",
     "glues",
     "proofs",
+    "repairs",
+    "retired_templates",
     "settings_changes",
     "skipped",
 )
@@ -73,6 +79,12 @@ class Journal:
         """Sensors that have events, by "place/name" of the topic they send on."""
         self.glues: dict[str, Glue] = {}
         self.proofs: dict[str, Proof] = {}
+        self.repairs: dict[str, Repair] = {}
+        self.stock: dict[str, Stock] = dict(STOCK)
+        """Stock of clamps and places by id."""
+        self.templates: dict[str, Template] = dict(TEMPLATES)
+        """Templates of repairs by id."""
+        self.retired_templates: dict[str, Template] = {}
         self.settings_changes: dict[int, Event] = {}
         """Changes of the settings by their number from 1, oldest first."""
         self.skipped: dict[str, int] = {}
@@ -126,6 +138,16 @@ class Journal:
                 self.glues[subject] = glue.apply(self.glues.get(subject), event)
             case About.PROOF:
                 self.proofs[subject] = own_proof.apply(self.proofs.get(subject), event)
+            case About.REPAIR:
+                self.repairs[subject] = repair.apply(self.repairs.get(subject), event)
+            case About.STOCK:
+                self.stock = stock.apply(self.stock, event)
+            case About.TEMPLATE:
+                if event.action == templates.RETIRE:
+                    self.retired_templates[subject] = self.templates[subject]
+                else:
+                    self.retired_templates.pop(subject, None)
+                self.templates = templates.apply(self.templates, event)
             case About.SETTINGS if event.action != SettingsAction.RESTART:
                 self.settings_changes[int(subject)] = event
             case About.GUIDE:

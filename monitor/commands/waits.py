@@ -11,6 +11,7 @@ from monitor.core.errors import Fault, Rejected
 from monitor.domain import wait as waits
 from monitor.domain.events import About, Event
 from monitor.domain.glue import wait_type_with
+from monitor.domain.repairs.repair import after_wait
 from monitor.domain.wait import Expectation, OpenWait, ReleaseWait, Wait, WaitRequest
 from monitor.domain.wait_type_registry import as_mapping
 
@@ -44,7 +45,9 @@ class DecideWait:
         body = waits.decide(wait, request, command.now_ms)
         if isinstance(request, ReleaseWait):
             body["equivalent_s"] = self._equivalent and self._equivalent(wait, body["at_ms"])
-        return Decision([command.event(wait.id, body)], {"waits": [wait.id]})
+        event = command.event(wait.id, body)
+        more = after_wait(command.journal.repairs.values(), wait, event)
+        return Decision([event, *more], {"waits": [wait.id]})
 
     def _open(self, command: Command[WaitRequest], request: OpenWait) -> Decision:
         journal, now_ms = command.journal, command.now_ms

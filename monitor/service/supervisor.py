@@ -21,6 +21,7 @@ from monitor.air.place_means import places
 from monitor.alerting.observations import ServiceTroubles
 from monitor.clients import archive
 from monitor.commands import Commands
+from monitor.commands.closing import shop_hours
 from monitor.commands.guide import DecideTestNotice
 from monitor.commands.ipc import CommandLink
 from monitor.commands.listening import DecideListening
@@ -29,6 +30,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, SettingsFault, StoreFault
 from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
+from monitor.domain.opening_hours import is_open
 from monitor.domain.shop_clock import trouble_of
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
 from monitor.mqtt.accounts import AccessRules
@@ -202,6 +204,7 @@ class Supervisor:
                 by_hand=StoredHandReadings(
                     reader, writer, [one.id for one in settings.places if one.kind == "outdoors"]
                 ),
+                open_at=lambda at_ms: is_open(shop_hours(reader, settings), settings.zone, at_ms),
                 listen=DecideListening(discovery.start if discovery.can_listen() else None),
                 test_notice=DecideTestNotice(
                     {one.id: one.least for one in settings.channels}, settings.shop.name
