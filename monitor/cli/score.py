@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli.output import out, print_json, print_table
-from monitor.cli.shared import Json, failed, progress
+from monitor.cli.shared import Json, failed, progress, zone_of
 from monitor.core.clock import from_ms
 
 if TYPE_CHECKING:
@@ -31,6 +31,9 @@ def score(
             help="Text: a closed day or span a line, as 2026-12-24 or 2026-12-24/2027-01-02"
         ),
     ] = None,
+    zone: Annotated[
+        str, typer.Option(help="The shop's time zone, such as Europe/Paris, for its summer time")
+    ] = "",
     as_json: Json = False,
 ) -> None:
     """Score the outlook on a log. Each step uses only what was known then."""
@@ -40,6 +43,8 @@ def score(
     inputs = files.read(log, forecasts, place, outdoors)
     if closed is not None:
         inputs = inputs.with_closed(files.read_closed(closed))
+    if zone:
+        inputs = inputs.with_zone(zone_of(zone))
     with progress() as bar:
         task = bar.add_task("reading the log", total=None)
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-VERSION = 12
+VERSION = 13
 ISSUED_VERSION = 1
 """Version of `IssuedOutlooks`, which cannot be made again."""
 HOUR_MS = 3_600_000

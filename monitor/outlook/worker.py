@@ -28,6 +28,7 @@ from monitor.outlook.inputs import (
 )
 from monitor.outlook.safe_air import WALL_H, safe_ahead, wall_factor
 from monitor.science.outlook import dry_snap, ensemble_statistics, shut_forecast
+from monitor.science.outlook.calendar import summer_time
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS, Issues, ShopHours
 from monitor.science.outlook.room_model import PreparedLog, prepared_log
@@ -251,7 +252,8 @@ class Work:
         if hours is None or len(hours) < 24 * FEWEST_DAYS or _stale_h(hours) >= FRESH_H:
             return None
         ends = [np.floor(fills.at_h).astype(np.int64) + 1 for fills in self._fills(place)]
-        hours = replace(hours, filled_h=np.concatenate([hours.filled_h, *ends]))
+        summer = summer_time(self._settings.zone, hours.first_h, last_h + STEPS)
+        hours = replace(hours, filled_h=np.concatenate([hours.filled_h, *ends]), summer=summer)
         return hours, issues_of(self._reader, self._prefer, now_ms, days, self._forecasts)
 
 

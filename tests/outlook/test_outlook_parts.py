@@ -3,6 +3,9 @@ outside them."""
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
 import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
@@ -10,7 +13,14 @@ from scipy import integrate, optimize, stats
 from monitor.core.errors import OutOfRange
 from monitor.outlook.evaluation.walk_forward import crps
 from monitor.science.outlook import dry_snap, heat_balance, vapour_balance, verification
-from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h, waves
+from monitor.science.outlook.calendar import (
+    NO_SUMMER_TIME,
+    Calendar,
+    calendar,
+    summer_time,
+    sun_offset_h,
+    waves,
+)
 from monitor.science.outlook.fitting import ParameterPrior, estimate, prior_estimate
 from monitor.science.outlook.hourly_log import (
     Issues,
@@ -24,7 +34,7 @@ from monitor.science.outlook.ridge import ridge
 from monitor.science.saturation import saturation_vapour_pressure
 
 SEED = 41
-NIGHT = Calendar(np.array([[2.5]]), np.array([[6]]))
+NIGHT = Calendar(np.array([[2.5]]), np.array([[6]]), np.array([[2.5]]))
 """An hour at which nobody works."""
 
 
@@ -47,7 +57,7 @@ def bare_vapour(n_h: float, source_pa_h: float, kappa=(0.0, 0.0, 0.0, 0.0)) -> n
 
 def steady_drive(out_pa: float, temp_c: float, hours: int) -> vapour_balance.VapourDrive:
     column = np.full((hours, 1), 1.0)
-    when = Calendar(2.5 * column, (6 * column).astype(int))
+    when = Calendar(2.5 * column, (6 * column).astype(int), 2.5 * column)
     return vapour_balance.VapourDrive(
         out_pa * column,
         temp_c * column,
@@ -149,7 +159,7 @@ def test_the_heater_holds_its_setting_as_far_as_its_power_goes(at_c, power_k_h, 
     """Rung: property."""
     column = np.ones((400, 1))
     drive = heat_balance.HeatDrive(
-        0 * column, 0 * column, Calendar(2.5 * column, (6 * column).astype(int))
+        0 * column, 0 * column, Calendar(2.5 * column, (6 * column).astype(int), 2.5 * column)
     )
     theta = bare_thermal(at_c=at_c, power_k_h=power_k_h)[None]
     course = heat_balance.simulate(theta, drive, np.array([15.0]), np.full((3, 1), 15.0))
@@ -220,6 +230,39 @@ def test_a_calendar_hour_is_the_middle_of_the_hour_and_its_day_the_right_one():
     when = calendar(np.array([0, 24 * 4 + 1]), 0)  # ends of hours; 1970-01-01 was a Thursday
     assert when.hour.tolist() == [23.5, 0.5]
     assert when.weekday.tolist() == [2, 0]
+
+
+@pytest.mark.parametrize(
+    ("zone", "change", "before", "after"),
+    [
+        ("Europe/Paris", datetime(2027, 3, 28, 1), 0, 1),  # last Sundays, at 01:00 UTC
+        ("Europe/Paris", datetime(2027, 10, 31, 1), 1, 0),
+        ("Europe/Dublin", datetime(2027, 10, 31, 1), 1, 0),  # its winter time counts as behind
+        ("America/New_York", datetime(2027, 3, 14, 7), 0, 1),  # second Sunday, 02:00 there
+        ("Australia/Sydney", datetime(2027, 4, 3, 16), 1, 0),  # the south
+        ("Africa/Casablanca", datetime(2027, 3, 14, 2), -1, 0),  # behind for a month
+    ],
+)
+def test_people_move_with_their_clock_and_the_sun_does_not(zone, change, before, after):
+    """Days of change: the rules of the zones (tz database). Rung: independent derivation."""
+    at = int(change.replace(tzinfo=UTC).timestamp()) // 3600
+    summer = summer_time(ZoneInfo(zone), at - 2000, at + 2000)
+    ends = np.array([at, at + 1, at + 24])
+    assert summer.ahead(ends).tolist() == [before, after, after]
+    when, sun = calendar(ends, 1, summer=summer), calendar(ends, 1)
+    assert when.sun.tolist() == sun.hour.tolist() == sun.sun.tolist()
+    assert ((when.hour - sun.hour + 12) % 24 - 12).tolist() == [before, after, after]
+    # The last hour of a day by the sun is of the next day by the clock in summer.
+    late = (at // 24 + np.array([-3, 3])) * 24 + 23
+    days = calendar(late, 1, summer=summer).weekday - calendar(late, 1).weekday
+    assert (days % 7).tolist() == [max(before, 0), after]
+
+
+def test_a_zone_without_summer_time_is_never_ahead():
+    """Rung: property."""
+    none = summer_time(ZoneInfo("Asia/Kolkata"), 480_000, 490_000)
+    assert not len(none.changes_h)
+    assert none.ahead(np.arange(480_000, 490_000)).any() == NO_SUMMER_TIME.ahead(1) == 0
 
 
 def test_gaps_are_filled_from_the_other_source_then_from_the_past():

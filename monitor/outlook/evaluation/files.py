@@ -8,6 +8,7 @@ and no unit is converted. Rows may be in any order; of two for one moment the fi
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import tzinfo
 from pathlib import Path
 from typing import NamedTuple
 
@@ -19,7 +20,7 @@ from monitor.core.errors import ImportFault
 from monitor.core.files import FileFault, open_table
 from monitor.domain.opening_hours import closed_dates, closed_days
 from monitor.science.air import dew_point
-from monitor.science.outlook.calendar import Days
+from monitor.science.outlook.calendar import Days, summer_time
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
 from monitor.science.ranges import Floats
 
@@ -74,6 +75,14 @@ class Material(NamedTuple):
         count = int(((days >= first) & (days <= last)).sum())
         notes = [*self.notes, f"closed days in the log, known ahead of time: {count}"]
         return self._replace(hours=replace(self.hours, closed=days), notes=notes)
+
+
+    def with_zone(self, zone: tzinfo) -> Material:
+        """Inputs with the summer time of the shop's zone."""
+        first, last = (int(h) for h in self.hours.ends_h[[0, -1]])
+        return self._replace(
+            hours=replace(self.hours, summer=summer_time(zone, first, last + STEPS))
+        )
 
 
 def read(log: Path, forecasts: Path, place: str = "", outdoors: str = OUTDOORS) -> Material:

@@ -1,11 +1,13 @@
-"""Solar hours of the day and days of the week, for logs without a time zone.
+"""Hours of the day and days of the week, for logs that need no time zone.
 
 A shop's log carries UTC only. The warmest hour outdoors, about 15:00 by the sun, tells where its
-day begins well enough to part working days from others.
+day begins well enough to part working days from others. Where the zone is known, people move with
+its summer time; the sun does not.
 """
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import NamedTuple
 
 import numpy as np
@@ -43,22 +45,70 @@ def sun_offset_h(hours: np.ndarray, out_temp_c: Floats) -> int:
     return round(float((WARMEST_H - warmest_utc + 11.5) % 24 - 11.5))
 
 
+class SummerTime(NamedTuple):
+    """Summer time of a zone: from each moment `changes_h` (n,) on, its clock is ahead of its winter
+    time by the next of `ahead_h` (n + 1,). [h since 1970-01-01 UTC], [h]"""
+
+    changes_h: np.ndarray
+    ahead_h: np.ndarray
+
+    def ahead(self, hours: np.ndarray) -> np.ndarray:
+        """Lead over winter time in the hours that end at `hours`. [h]"""
+        return self.ahead_h[np.searchsorted(self.changes_h, np.asarray(hours) - 1, side="right")]
+
+
+NO_SUMMER_TIME = SummerTime(np.empty(0, np.int64), np.zeros(1, np.int64))
+"""Also of a shop whose zone is not known."""
+
+
+def summer_time(zone: tzinfo, first_h: int, last_h: int) -> SummerTime:
+    """Summer time of a zone between two hours, to whole hours. [h since 1970-01-01 UTC]
+
+    Winter time is the lesser offset of 1 January and 1 July of each year, so a month in which
+    the clock goes back further counts as behind.
+    """
+
+    def ahead(hour: int) -> int:
+        at = datetime.fromtimestamp(hour * 3600, UTC).astimezone(zone)
+        winter = min(
+            datetime(at.year, month, 1, tzinfo=UTC).astimezone(zone).utcoffset() or timedelta()
+            for month in (1, 7)
+        )
+        return round(((at.utcoffset() or timedelta()) - winter) / timedelta(hours=1))
+
+    changes, leads = [], [ahead(first_h)]
+    for start in range(first_h, last_h, 24):
+        end = min(start + 24, last_h)
+        if ahead(end) != leads[-1]:
+            changes.append(next(h for h in range(start + 1, end + 1) if ahead(h) != leads[-1]))
+            leads.append(ahead(changes[-1]))
+    return SummerTime(np.array(changes, np.int64), np.array(leads, np.int64))
+
+
 class Calendar(NamedTuple):
-    """Hour of the day (0 to 24) and day of the week (Monday 0), by the sun; `CLOSED` on days that
-    the shop says it is closed besides."""
+    """Hour of the day (0 to 24) and day of the week (Monday 0), by the shop's clock, and the hour by
+    the sun; `CLOSED` on days that the shop says it is closed besides."""
 
     hour: Floats
     weekday: np.ndarray
+    sun: Floats
 
 
-def calendar(hours: np.ndarray, offset_h: int, closed: Days = NO_DAYS) -> Calendar:
+def calendar(
+    hours: np.ndarray,
+    offset_h: int,
+    closed: Days = NO_DAYS,
+    summer: SummerTime = NO_SUMMER_TIME,
+) -> Calendar:
     """Calendar of the hours that end at `hours` [h since 1970-01-01 UTC].
 
     `closed` are days since 1970-01-01.
     """
-    local = np.asarray(hours) - 0.5 + offset_h
+    sun = np.asarray(hours) - 0.5 + offset_h
+    local = sun + summer.ahead(hours)
     day = np.floor(local / 24).astype(np.int64)
-    return Calendar(local % 24, np.where(np.isin(day, closed), CLOSED, (day + 3) % 7))
+    weekday = np.where(np.isin(day, closed), CLOSED, (day + 3) % 7)
+    return Calendar(local % 24, weekday, sun % 24)
 
 
 def of_day(week: Floats, when: Calendar) -> Floats:

@@ -97,7 +97,7 @@ def simulate(theta: Floats, drive: HeatDrive, temp_c: Floats, stores: Floats) ->
     gain = theta[:, _REST] @ basis + week * (theta[:, _WORK] @ basis)
     hour = drive.when.hour
     clear = np.clip((drive.out_temp_c - drive.out_dew_c) / 12, 0, 1.5)
-    sun = clear * np.clip(np.cos(np.pi * (hour - 12.5) / 12), 0, 1)
+    sun = clear * np.clip(np.cos(np.pi * (drive.when.sun - 12.5) / 12), 0, 1)
     gain = gain + k[:, _SUN] * sun[:, None] + 21 * k[:, _UN]
     busy = np.maximum(week, 0) * working(hour)[:, None]
     mild = np.clip((drive.out_temp_c - 8) / 5, 0, 1)[:, None]

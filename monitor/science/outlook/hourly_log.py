@@ -10,7 +10,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.outlook.calendar import NO_DAYS, Days
+from monitor.science.outlook.calendar import (
+    NO_DAYS,
+    NO_SUMMER_TIME,
+    Calendar,
+    Days,
+    SummerTime,
+    calendar,
+)
 from monitor.science.ranges import Floats
 
 LEADS_H = np.array([1, 2, 3, 4, 6, 8, 10, 12, 15, 18, 24, 30, 36, 48, 60, 72, 96, 120])
@@ -37,11 +44,12 @@ class ShopHours:
 
     Hour i ends at `first_h` + i. `out_temp_c` and `out_dew_c` are what a sensor outdoors read,
     NaN throughout if there is none. `closed` are days that the shop was or will be closed besides
-    its weekly ones, since 1970-01-01; `opened` are days that somebody said it was open on, though it
+    its weekly ones, since 1970-01-01; `supposed` those of them that only look so; `opened` are days that somebody said it was open on, though it
     looked shut. `humidifier`: whether somebody said that there is one; None where nobody said.
     `newest` (2, n): temperature and RH of the last ten minutes of each hour in which something was
     read, NaN where nothing was; None where only the means of hours are known. `filled_h`: the hours
     in which somebody recorded a fill of a humidifier's tank here, by their ends, since 1970-01-01 UTC.
+    `summer`: summer time of the shop's zone.
     """
 
     first_h: int
@@ -54,6 +62,8 @@ class ShopHours:
     opened: Days = field(default_factory=lambda: NO_DAYS)
     newest: Floats | None = None
     filled_h: np.ndarray = field(default_factory=lambda: np.empty(0, np.int64))
+    supposed: Days = field(default_factory=lambda: NO_DAYS)
+    summer: SummerTime = NO_SUMMER_TIME
 
     def __len__(self) -> int:
         return len(self.temp_c)
@@ -62,6 +72,17 @@ class ShopHours:
     def ends_h(self) -> np.ndarray:
         """End of each hour. [h since 1970-01-01 UTC]"""
         return self.first_h + np.arange(len(self))
+
+    def calendar(self, index: np.ndarray, offset_h: int, closed: Days | None = None) -> Calendar:
+        """Calendar of the hours number `index`, with the closed days of the log unless others are
+        given."""
+        days = self.closed if closed is None else closed
+        return calendar(self.first_h + index, offset_h, days, self.summer)
+
+    def clock_h(self, index: np.ndarray | int, offset_h: int) -> np.ndarray:
+        """Ends of the hours number `index` by the shop's clock. [h since 1970-01-01]"""
+        ends_h = self.first_h + np.asarray(index)
+        return np.asarray(ends_h + offset_h + self.summer.ahead(ends_h))
 
     @property
     def has_outdoors(self) -> bool:

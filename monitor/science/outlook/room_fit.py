@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.outlook import heat_balance, tank, vapour_balance
-from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h
+from monitor.science.outlook.calendar import NO_DAYS, Calendar, sun_offset_h
 from monitor.science.outlook.fitting import Estimate, ParameterPrior, estimate, prior_estimate
 from monitor.science.outlook.hourly_log import OutdoorHours
 from monitor.science.outlook.room_model import (
@@ -97,7 +97,7 @@ class Runs(NamedTuple):
     @classmethod
     def of(cls, k: PreparedLog, starts: np.ndarray, stop: int, offset_h: int) -> Runs:
         rows = starts + np.arange(1, RUN_H + 1)[:, None]
-        when = calendar(k.hours.first_h + rows, offset_h, k.hours.closed)
+        when = k.hours.calendar(rows, offset_h)
         air = at(k.past, rows)
         age = np.exp(-(stop - starts) / 24 / FADE_DAYS)
         information = np.tile(age * EVERY_H / (2.0 * len(JUDGED_H)), len(JUDGED_H))
@@ -178,6 +178,11 @@ def _tank(
     Whether the tank held water and what a full humidifier does are found in turn, from what is
     found of the other (expectation and maximisation).
     """
+    if len(k.hours.supposed) and (before is None or before.tank is None):
+        # A dry tank looks like a shut day: it is sought on a log in which nobody supposes any.
+        said = np.setdiff1d(k.hours.closed, k.hours.supposed)
+        k = k._replace(hours=replace(k.hours, closed=said, supposed=NO_DAYS))
+        runs = Runs.of(k, runs.starts, stop, room.offset_h)
     index = np.arange(max(int(runs.starts[0]) - 24, 1), stop + 1)
     days = len(index) / 24
     if before is not None and before.tank is not None:

@@ -10,7 +10,7 @@ import numpy as np
 from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import heat_balance, tank, vapour_balance
-from monitor.science.outlook.calendar import Calendar, calendar, working
+from monitor.science.outlook.calendar import Calendar, working
 from monitor.science.outlook.fitting import Estimate, prior_estimate
 from monitor.science.outlook.hourly_log import (
     Issues,
@@ -139,8 +139,7 @@ def run(
     `air` has fields of shape (steps, runs), and so has the result.
     """
     steps = len(air.temp_c)
-    ends_h = k.hours.first_h + starts + 1 + np.arange(steps)[:, None]
-    when = calendar(ends_h, room.offset_h, k.hours.closed)
+    when = k.hours.calendar(starts + 1 + np.arange(steps)[:, None], room.offset_h)
     drive = heat_balance.HeatDrive(air.temp_c, air.dew_c, when)
     t = heat_balance.simulate(room.heat.mean[None], drive, k.temp_c[starts], k.heat[:, starts])[
         :, 0
@@ -168,9 +167,7 @@ def humidifier_running(room: RoomModel, k: PreparedLog, end: int, air: OutdoorHo
     starts = np.array([end])
     t, rh = run(room, k, starts, air)
     saturation_pa = saturation_vapour_pressure(t)
-    when = calendar(
-        k.hours.first_h + end + 1 + np.arange(steps)[:, None], room.offset_h, k.hours.closed
-    )
+    when = k.hours.calendar(end + 1 + np.arange(steps)[:, None], room.offset_h)
     parts = [
         ahead.filled * ahead.running[0] + (1 - ahead.filled) * ahead.running[1]
         for ahead in _tank_ahead(room.tank, room.offset_h, k, starts, rh, saturation_pa, when)
@@ -212,6 +209,15 @@ def humidifier_gave(theta: Floats, k: PreparedLog, index: np.ndarray) -> Floats:
     return vapour_balance.given(theta, k.rh_pct[index], saturation_pa)
 
 
+def humidifier_ran(room: RoomModel, k: PreparedLog, index: np.ndarray) -> Floats:
+    """Probability that the humidifier had water in the log's hours number `index` (n,), the first at
+    least 1, from the readings up to each; 1 where no tank is known. [-]"""
+    if room.tank is None:
+        return np.ones(len(index))
+    theta, noise_pct = room.tank.water.mean, room.tank.noise_pct
+    return tank_history(k, theta, room.offset_h, index, noise_pct)[0].then
+
+
 def recorded_fills(k: PreparedLog, index: np.ndarray) -> np.ndarray:
     """Mask of the log's hours number `index` in which a fill of a tank was recorded."""
     return np.isin(k.hours.first_h + index, k.hours.filled_h)
@@ -230,8 +236,8 @@ def tank_history(
     Also the calendar of those hours, and the noise, found in just these hours if it is not given.
     [%]
     """
-    when = calendar(k.hours.first_h + index, offset_h, k.hours.closed)
-    row = Calendar(when.hour[None], when.weekday[None])
+    when = k.hours.calendar(index, offset_h)
+    row = Calendar(*(field[None] for field in when))
     wet = vapour_drive(at(k.past, index[None]), np.clip(k.temp_c[index], -40, 60)[None], row)
     before = k.rh_pct[index - 1], k.water[:, index - 1]
     on, off = (

@@ -186,6 +186,7 @@ def launch(
         OutdoorHours(*(field[:, :, 0] for field in weather)),
         k.hours.closed,
         humidifier_running(shop.room, k, end, air),
+        k.hours.summer,
     )
 
 

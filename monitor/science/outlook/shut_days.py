@@ -16,12 +16,18 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from monitor.science.air import dew_point
 from monitor.science.outlook import heat_balance, vapour_balance
-from monitor.science.outlook.calendar import NO_DAYS, Calendar, Days, calendar
-from monitor.science.outlook.room_model import PreparedLog, RoomModel, at, vapour_drive
+from monitor.science.outlook.calendar import NO_DAYS, Calendar, Days
+from monitor.science.outlook.room_model import (
+    PreparedLog,
+    RoomModel,
+    at,
+    humidifier_ran,
+    vapour_drive,
+)
 from monitor.science.ranges import Floats
 
 BEGIN_H, END_H = 4, 18
-"""The runs of a day begin and end at these hours by the sun. [h]  Ours: before anybody comes, and
+"""The runs of a day begin and end at these hours of the shop's clock. [h]  Ours: before anybody comes, and
 when a working day is over."""
 
 NOISE_SD = ((0.3, 0.7, 8.0), (0.6, 1.4, 8.0))
@@ -122,17 +128,16 @@ def day_misfits(room: RoomModel, k: PreparedLog, stop: int) -> DayMisfits:
     """Misfits of the days before hour number `stop` that the shop usually works on and that nobody
     said were closed."""
     first = max(stop - 24 * PAST_DAYS, 1)
-    index = np.arange(first, stop)
-    clock_h = k.hours.first_h + index + room.offset_h
+    index = np.arange(first, stop + 1)
+    clock_h = k.hours.clock_h(index, room.offset_h)
     day = clock_h // 24
-    starts = index[(clock_h % 24 == BEGIN_H) & regular(room, day) & ~np.isin(day, k.hours.closed)]
-    day = (k.hours.first_h + starts + room.offset_h) // 24
+    usual = (index < stop) & regular(room, day) & ~np.isin(day, k.hours.closed)
+    starts = index[(clock_h % 24 == BEGIN_H) & usual]
+    day = k.hours.clock_h(starts, room.offset_h) // 24
     ends = starts + np.arange(1, _HOURS + 1)[:, None]
     rows = np.minimum(ends, stop)
     air = at(k.past, rows)
-    open_, shut = (
-        calendar(k.hours.first_h + ends, room.offset_h, closed) for closed in (NO_DAYS, day)
-    )
+    open_, shut = (k.hours.calendar(ends, room.offset_h, closed) for closed in (NO_DAYS, day))
     heat, before = room.heat.mean[None], (k.temp_c[starts], k.heat[:, starts])
 
     def temperature(when: Calendar, setting_c: Floats | None = None) -> Floats:
@@ -143,14 +148,15 @@ def day_misfits(room: RoomModel, k: PreparedLog, stop: int) -> DayMisfits:
         np.full(ends.shape, room.heat.mean[which])
         for which in (heat_balance.SHUT, heat_balance.NIGHT)
     )
-    usual = heat_balance.setting(heat, open_)[:, 0]
-    warm = [temperature(open_), *(temperature(shut, s) for s in (None, week, night, usual))]
+    by_clock = heat_balance.setting(heat, open_)[:, 0]
+    warm = [temperature(open_), *(temperature(shut, s) for s in (None, week, night, by_clock))]
     read_c = np.clip(k.temp_c[rows], -40, 60)
+    running = humidifier_ran(room, k, index)[rows - first]
     moist = []
     for when in (open_, shut):
         rh = vapour_balance.simulate(
-            room.water.mean[None],
-            vapour_drive(air, read_c, when),
+            room.vapour.mean[None],
+            vapour_drive(air, read_c, when)._replace(humidifier=running),
             k.rh_pct[starts],
             k.water[:, starts],
         )[:, 0]
@@ -172,7 +178,7 @@ def day_misfits(room: RoomModel, k: PreparedLog, stop: int) -> DayMisfits:
 
 def regular(room: RoomModel, day: np.ndarray) -> np.ndarray:
     """True for days, since 1970-01-01, of the week on which the shop usually works."""
-    week = (room.heat.mean[heat_balance.WEEK] + room.water.mean[vapour_balance.WEEK]) / 2
+    week = (room.heat.mean[heat_balance.WEEK] + room.vapour.mean[vapour_balance.WEEK]) / 2
     return np.asarray(week[(day + 3) % 7] >= WORKS)
 
 
@@ -241,7 +247,7 @@ def shut_outlook(
     room: RoomModel, k: PreparedLog, misfits: DayMisfits, end: int, ahead_h: int
 ) -> ShutOutlook:
     """Shut days by the readings up to hour number `end`, and for `ahead_h` hours more."""
-    today = (k.hours.first_h + end + room.offset_h) // 24
+    today = int(k.hours.clock_h(end, room.offset_h)) // 24
     count = int((misfits.day <= today).sum())
     odds = misfits.log_odds(end)[:count]
     if count < FEWEST_DAYS:
@@ -302,5 +308,6 @@ def _chances(habit: ShutHabit, odds: Floats) -> tuple[Floats, Floats]:
 
 def supposed(k: PreparedLog, shut: ShutOutlook, count: int) -> PreparedLog:
     """Log with the days seen as shut, and the first `count` of the next days, as closed days."""
-    closed = np.union1d(k.hours.closed, np.concatenate([shut.seen, shut.days[:count]]))
-    return k._replace(hours=replace(k.hours, closed=closed.astype(np.int64)))
+    days = np.concatenate([shut.seen, shut.days[:count]]).astype(np.int64)
+    closed = np.union1d(k.hours.closed, days)
+    return k._replace(hours=replace(k.hours, closed=closed, supposed=days))

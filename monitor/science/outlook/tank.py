@@ -113,7 +113,7 @@ class Habit(NamedTuple):
     """Habit of filling the tank.
 
     `brim` is what it gives from brim to dry, infinite where it never ran dry [Pa]; `tops_up` whether
-    it is filled before it is dry; `hour` of the day by the sun at which that is done; `again`,
+    it is filled before it is dry; `hour` of the day at which that is done; `again`,
     `anew` and `late` the probability that it is filled on a working day after one on which it was,
     after one on which it was not, and after several. [-]
     """
@@ -155,7 +155,7 @@ def habits(
     given : ndarray (n,)
         What the humidifier gives in each hour if it has water. [Pa]
     hour, working_day : ndarray (n,)
-        Hour of the day by the sun; whether the day is worked on.
+        Hour of the day; whether the day is worked on.
     filled : ndarray (n,)
         Whether a fill was recorded in the hour.
     """

@@ -19,7 +19,14 @@ import numpy as np
 from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import heat_balance, vapour_balance
-from monitor.science.outlook.calendar import NO_DAYS, Calendar, Days, calendar
+from monitor.science.outlook.calendar import (
+    NO_DAYS,
+    NO_SUMMER_TIME,
+    Calendar,
+    Days,
+    SummerTime,
+    calendar,
+)
 from monitor.science.outlook.ensemble_statistics import sustained_extreme
 from monitor.science.outlook.hourly_log import STEPS, OutdoorHours
 from monitor.science.outlook.room_model import TENTH, RoomModel
@@ -47,7 +54,7 @@ class Launch:
     The first step ends at hour `first_h` since 1970-01-01 UTC; indoor temperature [°C] and RH [%],
     memories of walls (3,) and wood (4,), each member's outdoor air, fields of shape (STEPS,
     members), the days closed, since 1970-01-01, and the probability that the humidifier has water,
-    (STEPS,) [-].
+    (STEPS,) [-]; summer time of its zone.
     """
 
     first_h: int
@@ -58,6 +65,7 @@ class Launch:
     air: OutdoorHours
     closed: Days = field(default_factory=lambda: NO_DAYS)
     running: Floats = field(default_factory=lambda: np.ones(STEPS))
+    summer: SummerTime = NO_SUMMER_TIME
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -249,7 +257,7 @@ def _run(
     on = np.zeros((STEPS, 1))
     on[change.start : change.stop] = 1
     hours = launch.first_h + np.arange(STEPS)[:, None] + np.zeros((1, runs), np.int64)
-    when = calendar(hours, room.offset_h, launch.closed)
+    when = calendar(hours, room.offset_h, launch.closed, launch.summer)
     window = change.window_ach * on * np.exp(-scales)
     t = _temperature(room, launch, change, when, on) if temp_c is None else temp_c
     litres = change.water_l_day if water_l_day is None else water_l_day
