@@ -239,6 +239,7 @@ def _condition(rule: Rule, unit: Unit) -> str:
 
 _TEXTS = {
     "shut_chance": "chance that the shop is closed today",
+    "open_chance": "chance that the shop is open today, though it is entered as closed",
     "from_rest": "difference of its furthest part from its home moisture",
     "yield_share": "strain of held wood, as a share of its yield strain,",
     "dry_spell_chance": "chance of air below its band",

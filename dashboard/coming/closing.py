@@ -1,4 +1,5 @@
-"""The question whether the shop is closed today: its words, its taps, and the request they mean."""
+"""The question whether the shop is closed today, or open again: its words, its taps, and the request
+they mean."""
 
 from __future__ import annotations
 
@@ -31,6 +32,15 @@ def why(chance: float) -> str:
         "The readings since early morning look like those of a closed day: "
         f"{100 * chance:.0f} % chance that the shop is closed today. Until you answer, the outlook "
         "allows for an open and a closed shop. If the shop is open but cold, check the heating."
+    )
+
+
+def why_again(chance: float) -> str:
+    """Reason for the question whether the shop is open again."""
+    return (
+        "This day is entered as closed. The readings since early morning look like those of an open "
+        f"day: {100 * chance:.0f} % chance that the shop is open today. Until you answer, the outlook "
+        "and start times assume a closed shop."
     )
 
 
@@ -77,12 +87,15 @@ def label_of(name: str) -> str:
 
 
 def question(shut: ShutToday, *, writer: bool) -> Component:
-    """The question whether the shop is closed today, with two taps."""
+    """The question whether the shop is closed today, or open again, with two taps."""
+    asks, reason = "Closed today? Until when?", why(shut.chance)
+    if shut.asked_again:
+        asks, reason = "Open again?", why_again(shut.chance_again)
     return html.Div(
         [
-            html.P("Closed today? Until when?", className="lead"),
-            html.P(why(shut.chance)),
-            *(taps(shut.today) if writer else []),
+            html.P(asks, className="lead"),
+            html.P(reason),
+            *(taps(shut.today, until=shut.until) if writer else []),
         ],
         className="question",
     )

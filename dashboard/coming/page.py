@@ -178,7 +178,7 @@ def head_and_details(
         head.append(coming_view.humidifier_question(place.id, asks, writer=writer))
     ahead = woods.ahead(one) if woods else []
     shut = book.shut_today(now)
-    if shut.asked:
+    if shut.asked or shut.asked_again:
         head.append(closing.question(shut, writer=writer))
     elif shut.until is not None or shut.opened:
         head.append(closing.answer(shut, writer=writer))

@@ -13,7 +13,7 @@ from monitor.core.clock import now_ms
 from monitor.core.formats import local
 from monitor.outlook import files, summary
 from monitor.outlook.inputs import humidifier_at
-from monitor.outlook.shut_today import chance_shut, closed_until
+from monitor.outlook.shut_today import chance_open_again, chance_shut, closed_until
 from monitor.outlook.summary import SOON_H, PlaceOutlook
 from monitor.science.outlook import ensemble_statistics, tank
 from monitor.science.outlook.room_model import room_description
@@ -53,13 +53,16 @@ NOT_SAID = Humidifier(None, asked=False)
 
 class ShutToday(NamedTuple):
     """Question whether the shop is closed today, with its probability [-], and the answer: the last
-    closed day, None without one, or that it is open."""
+    closed day, None without one, or that it is open; and the question whether it is open again on a
+    day entered as closed, with its probability [-]."""
 
     today: date
     asked: bool
     chance: float
     until: date | None
     opened: bool
+    asked_again: bool
+    chance_again: float
 
 
 class OutlookQueries:
@@ -124,7 +127,9 @@ class OutlookQueries:
         chance = chance_shut(looks, settings, now)
         until, opened = closed_until(said, today), today in said.opened
         asked = until is None and not opened and chance >= ASK
-        return ShutToday(today, asked, chance, until, opened)
+        again = chance_open_again(looks, settings, now)
+        asked_again = not opened and today not in said.begun and again >= ASK
+        return ShutToday(today, asked, chance, until, opened, asked_again, again)
 
     def progress(self) -> Progress | None:
         """Progress of the learning under way."""

@@ -25,7 +25,7 @@ from monitor.domain.opening_hours import last_closing
 from monitor.domain.places import Place, band
 from monitor.domain.sensor import SensorHistory
 from monitor.domain.situation import ANYWHERE, drying
-from monitor.outlook.shut_today import chance_shut
+from monitor.outlook.shut_today import chance_open_again, chance_shut
 from monitor.outlook.summary import (
     PlaceOutlook,
     dry_words,
@@ -419,6 +419,10 @@ def _shop(quantity: str, s: Snapshot) -> Seen:
     if quantity == "shut_chance":
         looks = [one.look for one in s.outlooks.values()]
         return Seen(SHOP, "Shop", 100 * chance_shut(looks, s.settings, s.now_ms))
+    if quantity == "open_chance":
+        looks = [one.look for one in s.outlooks.values()]
+        chance = chance_open_again(looks, s.settings, s.now_ms)
+        return Seen(SHOP, "Shop", 0.0 if math.isnan(chance) else 100 * chance)
     troubles = {
         "broker_away": s.troubles.broker,
         "store_trouble": s.troubles.store,

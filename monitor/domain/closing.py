@@ -79,29 +79,33 @@ REQUESTS = (ClosedUntil, OpenToday)
 
 
 class AnsweredDays(NamedTuple):
-    """Closed and open days by the answers, rising."""
+    """Closed and open days by the answers, and the first of each closing, rising."""
 
     closed: tuple[date, ...]
     opened: tuple[date, ...]
+    begun: tuple[date, ...] = ()
 
 
 def answered_days(events: Iterable[Event]) -> AnsweredDays:
     """Days from the answers, oldest first; each ends a closing that began before it."""
     closed: set[date] = set()
     opened: set[date] = set()
+    begun: set[date] = set()
     for event in events:
         first = after = date.fromisoformat(event.subject)
         while after in closed:
             closed.remove(after)
+            begun.discard(after)
             after += timedelta(days=1)
         if event.action == ClosingAction.CLOSED:
             count = (date.fromisoformat(event.body["last"]) - first).days + 1
             days = {first + timedelta(days=n) for n in range(count)}
             closed |= days
             opened -= days
+            begun = begun - days | {first}
         else:
             opened.add(first)
-    return AnsweredDays(tuple(sorted(closed)), tuple(sorted(opened)))
+    return AnsweredDays(*(tuple(sorted(days)) for days in (closed, opened, begun)))
 
 
 def with_answers(hours: Hours, answered: AnsweredDays) -> Hours:

@@ -108,18 +108,22 @@ def hours_of(
 
 
 class ClosedDays(NamedTuple):
-    """Known closed days, and open days by the answers, since 1970-01-01."""
+    """Known closed days, open days by the answers, and days on which somebody answered that the shop
+    is closed, since 1970-01-01."""
 
     closed: Days
     opened: Days
+    answered: Days
 
 
 def closed_and_opened(reader: Reader, settings: Settings) -> ClosedDays:
     """Closed days of the settings and of the answers; a later answer counts more."""
-    opened = [day.toordinal() for day in answers_of(reader).opened]
-    return ClosedDays(
-        closed_days(shop_hours(reader, settings)), np.array(opened, np.int64) - FIRST_DAY
+    said = answers_of(reader)
+    opened, answered = (
+        np.array([day.toordinal() for day in days], np.int64) - FIRST_DAY
+        for days in (said.opened, said.begun)
     )
+    return ClosedDays(closed_days(shop_hours(reader, settings)), opened, answered)
 
 
 def humidifier_at(reader: Reader, settings: Settings, place: str) -> bool | None:

@@ -1,4 +1,4 @@
-"""Evidence of a shut day, from the outlooks of all places."""
+"""Evidence of a shut day, and of an open one in a closing, from the outlooks of all places."""
 
 from __future__ import annotations
 
@@ -41,6 +41,18 @@ def chance_shut(looks: Iterable[StoredOutlook], settings: Settings, now_ms: int)
     if sum(one.odds for one in judged) <= 0:
         return min(one.now for one in judged)
     return max(one.now for one in judged)
+
+
+def chance_open_again(looks: Iterable[StoredOutlook], settings: Settings, now_ms: int) -> float:
+    """Probability that the shop is open today, though somebody said that it is closed; NaN where
+    nobody said so or the readings do not show it. The place that is surest counts."""
+    today = local(now_ms, settings.zone).date()
+    chances = [
+        one.shut.again
+        for one in looks
+        if one.fresh(now_ms) and local(one.made_ms, settings.zone).date() == today
+    ]
+    return max((one for one in chances if not np.isnan(one)), default=float("nan"))
 
 
 def closed_until(said: AnsweredDays, today: date) -> date | None:

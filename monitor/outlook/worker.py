@@ -33,7 +33,7 @@ from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS, Issues, ShopHours
 from monitor.science.outlook.room_model import PreparedLog, prepared_log
 from monitor.science.outlook.shop_model import LEARN_DAYS, launch
-from monitor.science.outlook.shut_days import supposed
+from monitor.science.outlook.shut_days import chance_open_again, supposed
 from monitor.science.outlook.weighed_fills import Fills, calibrated_by_fills
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
 from monitor.store import Reader, forecasts
@@ -168,6 +168,9 @@ class Work:
                 learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust
             )
             (shut,) = shut_forecast.seen_by(learned.shop, k, [end])
+            today = hours.clock_h(end, learned.shop.room.offset_h) // 24
+            if today not in closed_and_opened(self._reader, self._settings).answered:
+                shut = shut._replace(again=chance_open_again(learned.shop.room, k, end))
             start = launch(
                 learned.shop, supposed(k, shut, shut.likely), issues, end, LAUNCHED, SEED
             )

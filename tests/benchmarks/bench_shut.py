@@ -1,17 +1,21 @@
 """Counts shut days that are seen in rooms of `tests/rooms`, and open days that are taken for shut ones.
 
-    python tests/benchmarks/bench_shut.py [--quick] [--shops 101 102] [--days 200] [--errors 102]
+    python tests/benchmarks/bench_shut.py [--quick] [--again] [--shops 101 102] [--days 200]
+    python tests/benchmarks/bench_shut.py --errors 102
 
 The rooms are other than the fitted model. They are learned every tenth day from day 20 on, with the
 days closed that were seen by then, and nobody says which days are shut: single ones and a holiday of
-nine. `--errors` walks through such a holiday instead, and prints the error of RH and temperature
-from three days before its begin to three days after its end. Nothing is asserted.
+nine. `--again` enters each day as closed instead, the open ones wrongly, and counts how often it is
+asked whether the shop is open again. `--errors` walks through such a holiday instead, and prints the
+error of RH and temperature from three days before its begin to three days after its end. Nothing is
+asserted.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -43,8 +47,9 @@ def usually_open(came: dict[int, bool]) -> set[int]:
     return {d for d in came if share[(d + 3) % 7] > 0.5}
 
 
-def counts(shop: Shop, read: Material) -> np.ndarray:
-    """Of each clock time: shut days, seen (0.5), asked about; open days, taken for shut, asked about."""
+def counts(shop: Shop, read: Material, *, again: bool) -> np.ndarray:
+    """Of each clock time: shut days, seen (0.5), asked about; open days, taken for shut, asked about.
+    With `again` of an open day that is entered as closed."""
     k, came = prepared_log(read.hours, read.issues), came_by_day(shop)
     open_days, first_h = usually_open(came), read.hours.first_h
     last, room = len(k.temp_c) - 1, None
@@ -62,6 +67,14 @@ def counts(shop: Shop, read: Material) -> np.ndarray:
                 continue
             for row, clock_h in zip(found, CLOCKS_H, strict=True):
                 end = int(np.floor(24 * day + clock_h - shop.spec.utc_offset_h)) - first_h
+                if again:
+                    hours = replace(k.hours, closed=np.append(known.hours.closed, day))
+                    chance = shut_days.chance_open_again(
+                        room, k._replace(hours=hours), min(end, last)
+                    )
+                    one = np.array([1, chance >= 0.5, chance >= shut_days.ASK])
+                    row[3 * came[day] : 3 * came[day] + 3] += one
+                    continue
                 seen = shut_days.shut_outlook(room, k, misfits, min(end, last), 24)
                 chance = seen.now if len(seen.days) and seen.days[0] == day else 0.0
                 one = np.array([1, chance >= 0.5, chance >= shut_days.ASK])
@@ -96,6 +109,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--shops", type=int, nargs="*", default=list(HELD_BACK))
     parser.add_argument("--days", type=int, default=200)
+    parser.add_argument("--again", action="store_true", help="days entered as closed")
     parser.add_argument("--errors", type=int, nargs="*", default=[])
     parser.add_argument("--quick", action="store_true", help="60 days of one room, for CI")
     given = parser.parse_args()
@@ -108,12 +122,18 @@ def main() -> None:
             if shop.number in given.errors:
                 errors(shop, read)
             continue
-        found = counts(shop, read)
+        found = counts(shop, read, again=given.again)
         total += found
         print(shop.number, shop.climate, found.astype(int).tolist(), flush=True)
     if given.errors:
         return
     for clock_h, (shut, seen, asked, open_, taken, wrongly) in zip(CLOCKS_H, total, strict=True):
+        if given.again:
+            print(
+                f"at {clock_h:4.1f} h: asked whether it is open again on {100 * wrongly / open_:.0f} % "
+                f"of {open_:.0f} open days, and on {asked:.0f} of {shut:.0f} shut days"
+            )
+            continue
         print(
             f"at {clock_h:4.1f} h: {100 * seen / max(shut, 1):.0f} % of {shut:.0f} shut days seen, "
             f"{100 * asked / max(shut, 1):.0f} % asked about; per 100 of {open_:.0f} open days "

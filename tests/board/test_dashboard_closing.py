@@ -179,6 +179,42 @@ def test_the_service_watches_the_chance_of_a_shut_day(shop, book, monkeypatch):
     assert found.value == pytest.approx(97)
 
 
+@pytest.mark.slow
+def test_a_forgotten_closing_is_asked_about_and_ended_by_a_tap(shop, book):
+    settings = shop.settings
+    again = "Open again?"
+    start = {"about": "closing", "do": "closed", "first": "2026-11-18", "last": "2026-11-24"}
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        commands = Commands(writer, places=lambda: [BENCH])
+        commands.carry_out(start, NOW)
+        nothing = ShutOutlook(NO_DAYS, np.empty(0, np.int64), np.ones(1), np.nan)
+        seen(shop, nothing)
+        assert again not in shown(shop)
+        seen(shop, nothing._replace(again=0.8))
+        assert again not in shown(shop)
+        seen(shop, nothing._replace(again=0.96))
+        assert again in shown(shop)
+        assert "96 % chance that the shop is open today" in shown(shop)
+        assert "2026-11-24" in shown(shop)  # the last closed day, to be confirmed
+        rules = in_use(settings.limits, {})
+        with contextlib.closing(Reader(settings.store_path)) as reader:
+            sight = observations.snapshot(
+                reader, settings, Journal(reader), [], [], ServiceTroubles(), NOW
+            )
+            (found,) = observations.observe([rules["open-again"]], sight)["open-again"]
+            assert found.value == pytest.approx(96)
+        # Who confirms it is not asked on that day again.
+        commands.carry_out(start | {"first": "2026-11-20"}, NOW)
+        assert again not in shown(shop)
+        with contextlib.closing(Reader(settings.store_path)) as reader:
+            known = closed_and_opened(reader, settings)
+        today = FRIDAY.toordinal() - FIRST_DAY
+        assert known.answered.tolist() == [today - 2, today]
+        commands.carry_out({"about": "closing", "do": "open", "first": "2026-11-20"}, NOW)
+    assert again not in shown(shop)
+    assert "The shop is open today." in shown(shop)
+
+
 def test_places_that_disagree_and_days_that_are_closed_anyhow_are_weighed(shop, book):
     look, settings = files.look(shop.settings, BENCH, NOW), shop.settings
 

@@ -42,6 +42,10 @@ def test_the_last_answer_about_a_day_counts():
     assert shorter.closed[-1] == date(2026, 12, 28)
     again = answers(holiday, ("2026-12-29", ""), ("2026-12-29", "2026-12-31"))
     assert again.opened == ()
+    assert again.begun == (date(2026, 12, 24), date(2026, 12, 29))
+    assert back.begun == (date(2026, 12, 24),)
+    anew = answers(holiday, ("2026-12-24", ""), ("2026-12-20", "2026-12-26"))
+    assert anew.begun == (date(2026, 12, 20),)
     assert closed_until(again, date(2026, 12, 29)) == date(2026, 12, 31)
 
 

@@ -147,6 +147,24 @@ def test_an_answer_counts_more_than_the_readings(trials):
 
 
 @pytest.mark.slow
+def test_a_forgotten_closing_is_asked_about_once_people_come(trials):
+    trial = trials[0]
+
+    def again(day: int, clock_h: float, closed: list[int]) -> float:
+        k = trial.k._replace(hours=replace(trial.k.hours, closed=np.array(closed)))
+        return shut_days.chance_open_again(trial.shop.room, k, trial.end(day, clock_h))
+
+    came = {True: [], False: []}
+    for day in trial.days.tolist():
+        came[trial.came[day]].append(again(day, 12.5, [day]))
+    assert np.mean(np.array(came[True]) >= shut_days.ASK) >= 0.6
+    assert max(came[False]) < shut_days.ASK
+    day = next(day for day in trial.days.tolist() if trial.came[day])
+    assert np.isnan(again(day, 12.5, []))  # nobody said that it is closed
+    assert np.isnan(again(day, 2.5, [day]))  # the night tells nothing
+
+
+@pytest.mark.slow
 def test_shut_days_that_were_seen_do_not_spoil_the_fit_of_the_open_ones(trials):
     trial = trials[0]
     stop = len(trial.k.temp_c) - 1

@@ -125,4 +125,21 @@ def outlook_rules() -> tuple[Rule, ...]:
             ),
             caution=HEATERS,
         ),
+        Rule(
+            id="open-again",
+            name="Open again?",
+            quantity="open_chance",
+            test=Test.ABOVE,
+            high=90.0,
+            back=80.0,
+            urgency=1,
+            hold_s=0,
+            calm_s=600,
+            why=(
+                "The readings look like those of an open day, but the day is entered as closed. Until "
+                "you answer, the outlook and start times assume a closed shop."
+            ),
+            source="the outlook from this shop's own log",
+            do="On the page Coming, tap Open today, or confirm the last closed day.",
+        ),
     )

@@ -146,6 +146,9 @@ WATCHABLE: dict[str, Watchable] = {
         1,
     ),
     "shut_chance": Watchable("%", Of.SHOP, "chance that the shop is closed today", 0, 100),
+    "open_chance": Watchable(
+        "%", Of.SHOP, "chance that the shop is open on a day entered as closed", 0, 100
+    ),
     "disk_free": Watchable("GB", Of.SHOP, "free space on the disk", 0, 1_000_000),
 }
 """Every quantity that a rule can watch, by its name in rules."""

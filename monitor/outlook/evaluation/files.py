@@ -76,7 +76,6 @@ class Material(NamedTuple):
         notes = [*self.notes, f"closed days in the log, known ahead of time: {count}"]
         return self._replace(hours=replace(self.hours, closed=days), notes=notes)
 
-
     def with_zone(self, zone: tzinfo) -> Material:
         """Inputs with the summer time of the shop's zone."""
         first, last = (int(h) for h in self.hours.ends_h[[0, -1]])

@@ -95,10 +95,7 @@ class Calendar(NamedTuple):
 
 
 def calendar(
-    hours: np.ndarray,
-    offset_h: int,
-    closed: Days = NO_DAYS,
-    summer: SummerTime = NO_SUMMER_TIME,
+    hours: np.ndarray, offset_h: int, closed: Days = NO_DAYS, summer: SummerTime = NO_SUMMER_TIME
 ) -> Calendar:
     """Calendar of the hours that end at `hours` [h since 1970-01-01 UTC].
 

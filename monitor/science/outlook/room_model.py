@@ -209,15 +209,6 @@ def humidifier_gave(theta: Floats, k: PreparedLog, index: np.ndarray) -> Floats:
     return vapour_balance.given(theta, k.rh_pct[index], saturation_pa)
 
 
-def humidifier_ran(room: RoomModel, k: PreparedLog, index: np.ndarray) -> Floats:
-    """Probability that the humidifier had water in the log's hours number `index` (n,), the first at
-    least 1, from the readings up to each; 1 where no tank is known. [-]"""
-    if room.tank is None:
-        return np.ones(len(index))
-    theta, noise_pct = room.tank.water.mean, room.tank.noise_pct
-    return tank_history(k, theta, room.offset_h, index, noise_pct)[0].then
-
-
 def recorded_fills(k: PreparedLog, index: np.ndarray) -> np.ndarray:
     """Mask of the log's hours number `index` in which a fill of a tank was recorded."""
     return np.isin(k.hours.first_h + index, k.hours.filled_h)

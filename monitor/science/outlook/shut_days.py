@@ -17,13 +17,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from monitor.science.air import dew_point
 from monitor.science.outlook import heat_balance, vapour_balance
 from monitor.science.outlook.calendar import NO_DAYS, Calendar, Days
-from monitor.science.outlook.room_model import (
-    PreparedLog,
-    RoomModel,
-    at,
-    humidifier_ran,
-    vapour_drive,
-)
+from monitor.science.outlook.room_model import PreparedLog, RoomModel, at, vapour_drive
 from monitor.science.ranges import Floats
 
 BEGIN_H, END_H = 4, 18
@@ -77,6 +71,10 @@ DOUBT = 0.05
 ASK = 0.9
 """From this probability on, the shop is asked whether it is closed. [-]  Ours."""
 
+OPEN_AGAIN = 0.05
+"""Chance that the shop is open on a day that somebody said is closed, before that day's readings.
+[-]  Ours."""
+
 _HOURS = END_H - BEGIN_H
 
 
@@ -128,11 +126,10 @@ def day_misfits(room: RoomModel, k: PreparedLog, stop: int) -> DayMisfits:
     """Misfits of the days before hour number `stop` that the shop usually works on and that nobody
     said were closed."""
     first = max(stop - 24 * PAST_DAYS, 1)
-    index = np.arange(first, stop + 1)
+    index = np.arange(first, stop)
     clock_h = k.hours.clock_h(index, room.offset_h)
     day = clock_h // 24
-    usual = (index < stop) & regular(room, day) & ~np.isin(day, k.hours.closed)
-    starts = index[(clock_h % 24 == BEGIN_H) & usual]
+    starts = index[(clock_h % 24 == BEGIN_H) & regular(room, day) & ~np.isin(day, k.hours.closed)]
     day = k.hours.clock_h(starts, room.offset_h) // 24
     ends = starts + np.arange(1, _HOURS + 1)[:, None]
     rows = np.minimum(ends, stop)
@@ -148,15 +145,14 @@ def day_misfits(room: RoomModel, k: PreparedLog, stop: int) -> DayMisfits:
         np.full(ends.shape, room.heat.mean[which])
         for which in (heat_balance.SHUT, heat_balance.NIGHT)
     )
-    by_clock = heat_balance.setting(heat, open_)[:, 0]
-    warm = [temperature(open_), *(temperature(shut, s) for s in (None, week, night, by_clock))]
+    usual = heat_balance.setting(heat, open_)[:, 0]
+    warm = [temperature(open_), *(temperature(shut, s) for s in (None, week, night, usual))]
     read_c = np.clip(k.temp_c[rows], -40, 60)
-    running = humidifier_ran(room, k, index)[rows - first]
     moist = []
     for when in (open_, shut):
         rh = vapour_balance.simulate(
-            room.vapour.mean[None],
-            vapour_drive(air, read_c, when)._replace(humidifier=running),
+            room.water.mean[None],
+            vapour_drive(air, read_c, when),
             k.rh_pct[starts],
             k.water[:, starts],
         )[:, 0]
@@ -173,7 +169,9 @@ def day_misfits(room: RoomModel, k: PreparedLog, stop: int) -> DayMisfits:
         squares.append(np.cumsum(off, axis=1) / np.maximum(np.cumsum(known, axis=0), 1))
     both = np.stack(squares)
     count = np.cumsum(known, axis=0).astype(float)
-    return DayMisfits(day, ends, both[:, 0], both[:, 1:], np.stack([count, count]))
+    # A tank that runs dry looks like a shut day: where there is one, only temperature tells.
+    counts = np.stack([count, count * (room.tank is None)])
+    return DayMisfits(day, ends, both[:, 0], both[:, 1:], counts)
 
 
 def regular(room: RoomModel, day: np.ndarray) -> np.ndarray:
@@ -224,13 +222,15 @@ class ShutOutlook(NamedTuple):
     `seen`: past days that were shut, though nobody said so; `days`: the next ones (at most
     `most`) on which the shop usually works, the present one first; `chance` (days + 1,) of
     so many of them being shut from the first one on, `chance[0]` of none; `odds`: log of the
-    likelihood of a shut over an open day by the present day's own readings, NaN where there are none.
+    likelihood of a shut over an open day by the present day's own readings, NaN where there are none;
+    `again`: see `chance_open_again`.
     """
 
     seen: Days
     days: Days
     chance: Floats
     odds: float
+    again: float = float("nan")
 
     @property
     def now(self) -> float:
@@ -282,6 +282,20 @@ def shut_outlook(
     return ShutOutlook(
         misfits.day[:count][past & shut], ahead, np.array([*chances, going]), today_s
     )
+
+
+def chance_open_again(room: RoomModel, k: PreparedLog, end: int) -> float:
+    """Probability that the shop is open on the present day, though somebody said that it is closed, by
+    the readings up to hour number `end`; NaN where nobody said so or nothing shows it. [-]"""
+    today = int(k.hours.clock_h(end, room.offset_h)) // 24
+    others = k.hours.closed[k.hours.closed != today]
+    if len(others) == len(k.hours.closed):
+        return float("nan")
+    misfits = day_misfits(room, k._replace(hours=replace(k.hours, closed=others)), end)
+    if len(misfits.day) < FEWEST_DAYS or misfits.day[-1] != today:
+        return float("nan")
+    shut = float(misfits.log_odds(end)[-1])
+    return float(1 / (1 + (1 - OPEN_AGAIN) / OPEN_AGAIN * np.exp(np.clip(shut, -50, 50))))
 
 
 def _chances(habit: ShutHabit, odds: Floats) -> tuple[Floats, Floats]:
