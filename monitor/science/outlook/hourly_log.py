@@ -42,13 +42,14 @@ class OutdoorHours(NamedTuple):
 class ShopHours:
     """A shop's log by the hour; every array has shape (n,), NaN where nothing was read.
 
-    Hour i ends at `first_h` + i. `out_temp_c` and `out_dew_c` are what a sensor outdoors read,
-    NaN throughout if there is none. `closed` are days that the shop was or will be closed besides
-    its weekly ones, since 1970-01-01; `supposed` those of them that only look so; `opened` are days that somebody said it was open on, though it
-    looked shut. `humidifier`: whether somebody said that there is one; None where nobody said.
-    `newest` (2, n): temperature and RH of the last ten minutes of each hour in which something was
-    read, NaN where nothing was; None where only the means of hours are known. `filled_h`: the hours
-    in which somebody recorded a fill of a humidifier's tank here, by their ends, since 1970-01-01 UTC.
+    Hour i ends at `first_h` + i. `out_temp_c` and `out_dew_c` are what a sensor outdoors read, NaN
+    throughout if there is none. `closed` are days that the shop was or will be closed besides its
+    weekly ones, since 1970-01-01; `supposed` those of them that only look so; `opened` are days
+    that somebody said it was open on, though it looked shut. `humidifier`: whether somebody said
+    that there is one; None where nobody said. `newest` (2, n): temperature and RH of the last ten
+    minutes of each hour in which something was read, NaN where nothing was; None where only the
+    means of hours are known. `filled_h`: the hours in which somebody recorded a fill of a
+    humidifier's tank here, by their ends, since 1970-01-01 UTC.
     `summer`: summer time of the shop's zone.
     """
 

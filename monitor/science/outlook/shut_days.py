@@ -21,8 +21,8 @@ from monitor.science.outlook.room_model import PreparedLog, RoomModel, at, vapou
 from monitor.science.ranges import Floats
 
 BEGIN_H, END_H = 4, 18
-"""The runs of a day begin and end at these hours of the shop's clock. [h]  Ours: before anybody comes, and
-when a working day is over."""
+"""The runs of a day begin and end at these hours of the shop's clock. [h]  Ours: before anybody comes,
+and when a working day is over."""
 
 NOISE_SD = ((0.3, 0.7, 8.0), (0.6, 1.4, 8.0))
 """Misfits are counted in this noise: at once, what is added far ahead, within how many hours; of
