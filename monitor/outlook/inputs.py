@@ -205,10 +205,8 @@ def issues_of(
     if now is not None:
         own = [(at, one) for at, one in found if one.forecast.source == now.source]
         found = own if 2 * len(own) >= len(found) else found
-    grids = (
-        np.array([getattr(one.row, name) for _, one in found]).reshape(len(found), LEADS)
-        for name in OutdoorHours._fields
-    )
+    rows = [one.row for _, one in found] or [OutdoorHours(*(np.empty(0),) * 3)]
+    grids = (np.concatenate(field).reshape(len(found), LEADS) for field in zip(*rows, strict=True))
     return Issues(np.array([at for at, _ in found], dtype=np.float64), OutdoorHours(*grids))
 
 

@@ -44,8 +44,8 @@ def chance_shut(looks: Iterable[StoredOutlook], settings: Settings, now_ms: int)
 
 
 def chance_open_again(looks: Iterable[StoredOutlook], settings: Settings, now_ms: int) -> float:
-    """Probability that the shop is open today, though somebody said that it is closed; NaN where
-    nobody said so or the readings do not show it. The place that is surest counts."""
+    """Probability that the shop is open today, a day entered as closed; NaN on another day, or where
+    the readings do not show it. The place that is surest counts."""
     today = local(now_ms, settings.zone).date()
     chances = [
         one.shut.again

@@ -164,10 +164,11 @@ class Work:
             if hours.humidifier is False:
                 learned = replace(learned, shop=learned.shop.without_tank())
             looks = np.array([end - dry_snap.LOOKS_APART_H, end])
+            shuts = shut_forecast.seen_by(learned.shop, k, looks.tolist())
             seen = shut_forecast.predict(
-                learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust
+                learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust, shuts
             )
-            (shut,) = shut_forecast.seen_by(learned.shop, k, [end])
+            shut = shuts[-1]
             today = hours.clock_h(end, learned.shop.room.offset_h) // 24
             if today not in closed_and_opened(self._reader, self._settings).answered:
                 shut = shut._replace(again=chance_open_again(learned.shop.room, k, end))

@@ -206,7 +206,7 @@ def _tank(
         wet = runs.wet._replace(humidifier=part[runs.rows])
         found = estimate(
             partial(runs.water_off, k, wet=wet),
-            vapour_balance.PRIOR,
+            vapour_balance.one_shape(theta),
             theta,
             runs.information,
             TANK_STEPS,

@@ -17,6 +17,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from monitor.science.air import dew_point
 from monitor.science.outlook import heat_balance, vapour_balance
 from monitor.science.outlook.calendar import NO_DAYS, Calendar, Days
+from monitor.science.outlook.hourly_log import OutdoorHours
 from monitor.science.outlook.room_model import PreparedLog, RoomModel, at, vapour_drive
 from monitor.science.ranges import Floats
 
@@ -72,8 +73,7 @@ ASK = 0.9
 """From this probability on, the shop is asked whether it is closed. [-]  Ours."""
 
 OPEN_AGAIN = 0.05
-"""Chance that the shop is open on a day that somebody said is closed, before that day's readings.
-[-]  Ours."""
+"""Chance that the shop is open on a day entered as closed, before that day's readings. [-]  Ours."""
 
 _HOURS = END_H - BEGIN_H
 
@@ -135,18 +135,6 @@ def day_misfits(room: RoomModel, k: PreparedLog, stop: int) -> DayMisfits:
     rows = np.minimum(ends, stop)
     air = at(k.past, rows)
     open_, shut = (k.hours.calendar(ends, room.offset_h, closed) for closed in (NO_DAYS, day))
-    heat, before = room.heat.mean[None], (k.temp_c[starts], k.heat[:, starts])
-
-    def temperature(when: Calendar, setting_c: Floats | None = None) -> Floats:
-        drive = heat_balance.HeatDrive(air.temp_c, air.dew_c, when, setting_c)
-        return heat_balance.simulate(heat, drive, *before)[:, 0]
-
-    week, night = (
-        np.full(ends.shape, room.heat.mean[which])
-        for which in (heat_balance.SHUT, heat_balance.NIGHT)
-    )
-    usual = heat_balance.setting(heat, open_)[:, 0]
-    warm = [temperature(open_), *(temperature(shut, s) for s in (None, week, night, usual))]
     read_c = np.clip(k.temp_c[rows], -40, 60)
     moist = []
     for when in (open_, shut):
@@ -157,6 +145,7 @@ def day_misfits(room: RoomModel, k: PreparedLog, stop: int) -> DayMisfits:
             k.water[:, starts],
         )[:, 0]
         moist.append(dew_point(read_c, np.clip(rh, 1, 100)))
+    warm = _temperatures(room, k, starts, air, open_, shut)
     known = (ends <= stop) & ~np.isnan(k.hours.temp_c[rows] + k.hours.rh_pct[rows])
     read_dew = dew_point(read_c, np.clip(k.rh_pct[rows], 1, 100))
     lead = np.arange(1, _HOURS + 1)[:, None]
@@ -172,6 +161,33 @@ def day_misfits(room: RoomModel, k: PreparedLog, stop: int) -> DayMisfits:
     # A tank that runs dry looks like a shut day: where there is one, only temperature tells.
     counts = np.stack([count, count * (room.tank is None)])
     return DayMisfits(day, ends, both[:, 0], both[:, 1:], counts)
+
+
+def _temperatures(
+    room: RoomModel,
+    k: PreparedLog,
+    starts: np.ndarray,
+    air: OutdoorHours,
+    open_: Calendar,
+    shut: Calendar,
+) -> list[Floats]:
+    """Temperature of an open day and, by thermostat, of a shut one, each (hours, n), side by side in
+    one run. [°C]"""
+    heat, ways, shape = room.heat.mean, 1 + len(THERMOSTAT_SHARES), air.temp_c.shape
+    fixed = (np.nan, np.nan, heat[heat_balance.SHUT], heat[heat_balance.NIGHT])
+    usual = heat_balance.setting(heat[None], open_)[:, 0]
+    settings_c = [*(np.full(shape, setting_c) for setting_c in fixed), usual]
+    when = [
+        np.concatenate([a, *[b] * (ways - 1)], axis=1) for a, b in zip(open_, shut, strict=True)
+    ]
+    drive = heat_balance.HeatDrive(
+        np.tile(air.temp_c, ways),
+        np.tile(air.dew_c, ways),
+        Calendar(*when),
+        np.concatenate(settings_c, axis=1),
+    )
+    before = np.tile(k.temp_c[starts], ways), np.tile(k.heat[:, starts], ways)
+    return np.split(heat_balance.simulate(heat[None], drive, *before)[:, 0], ways, axis=1)
 
 
 def regular(room: RoomModel, day: np.ndarray) -> np.ndarray:
@@ -285,8 +301,8 @@ def shut_outlook(
 
 
 def chance_open_again(room: RoomModel, k: PreparedLog, end: int) -> float:
-    """Probability that the shop is open on the present day, though somebody said that it is closed, by
-    the readings up to hour number `end`; NaN where nobody said so or nothing shows it. [-]"""
+    """Probability that the shop is open on the present day, one entered as closed, by the readings up
+    to hour number `end`; NaN on another day, or where nothing shows it. [-]"""
     today = int(k.hours.clock_h(end, room.offset_h)) // 24
     others = k.hours.closed[k.hours.closed != today]
     if len(others) == len(k.hours.closed):

@@ -51,9 +51,13 @@ def predict(
     members: int,
     seed: int,
     trust: verification.Trust = verification.UNTRIED,
+    shuts: list[ShutOutlook] | None = None,
 ) -> HoursAhead:
-    """Forecast as `shop_model.predict` does, with members for an open shop and for a shut one."""
-    shuts = seen_by(shop, k, ends.tolist())
+    """Forecast as `shop_model.predict` does, with members for an open shop and for a shut one.
+
+    `shuts`: what `seen_by` saw at `ends`, if it was asked already.
+    """
+    shuts = shuts or seen_by(shop, k, ends.tolist())
     plans = [_plan(shut) for shut in shuts]
     groups: dict[tuple[int, ...], list[tuple[int, int]]] = {}
     for i, (shut, plan) in enumerate(zip(shuts, plans, strict=True)):

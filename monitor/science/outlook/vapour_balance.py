@@ -115,15 +115,27 @@ def setting_pct(theta: Floats) -> float | None:
 def with_humidifier(theta: Floats, most_pa_h: float, setting_pct: float) -> Floats:
     """The parameters (SIZE,) with a humidifier that gives so much and is set so. [Pa/h], [%]"""
     out = theta.copy()
-    out[_HUMID], out[_HYGRO] = np.log(most_pa_h), setting_pct
+    out[_HUMID], out[_HYGRO], out[_WICK] = np.log(most_pa_h), setting_pct, _NONE
     return out
 
 
 def with_wick(theta: Floats, share_h: float) -> Floats:
     """The parameters (SIZE,) with a wick that gives so much of what the air lacks. [1/h]"""
     out = theta.copy()
-    out[_WICK] = np.log(share_h)
+    out[_WICK], out[_HUMID] = np.log(share_h), _NONE
     return out
+
+
+_NONE = -10.0
+"""Ln of a humidifier that gives nothing."""
+
+
+def one_shape(theta: Floats) -> ParameterPrior:
+    """The prior of a room whose humidifier is a wick alone, or a hygrostat alone, as in `theta`."""
+    mean, sd = (field.copy() for field in PRIOR)
+    other = _WICK if theta[_WICK] < _NONE + 1 else _HUMID
+    mean[other], sd[other] = _NONE, 1e-9
+    return ParameterPrior(mean, sd)
 
 
 def works(theta: Floats, when: Calendar) -> np.ndarray:
