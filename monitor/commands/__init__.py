@@ -267,6 +267,7 @@ class Commands:
         if (
             known
             and isinstance(place, str)
+            and place
             and place not in known
             and request.about != About.SENSOR
         ):

@@ -32,11 +32,13 @@ from monitor.domain.repairs.templates import (
     TemplateRequest,
 )
 from monitor.domain.wait import MISTAKE, CorrectWait, OpenWait, ReleaseWait, ReopenWait
+from monitor.domain.wait_type_registry import from_mapping
 
 if TYPE_CHECKING:
     from monitor.commands.projections import Journal
     from monitor.commands.waits import DecideWait
     from monitor.domain.wait import WaitRequest
+    from monitor.domain.wait_types import WaitType
 
 OpenAt = Callable[[int], bool]
 """True if the shop is open at a moment [ms since 1970-01-01 UTC]."""
@@ -203,6 +205,13 @@ def _steps_that_need(journal: Journal) -> Iterator[tuple[str, Step]]:
     for template in journal.templates.values():
         for step in template.steps:
             yield f"template {template.id}", step
+
+
+def kind_of(journal: Journal, step: Step) -> WaitType | None:
+    """Wait type of a step: that of its wait once it is open; None without a wait."""
+    if step.wait:
+        return from_mapping(journal.waits[step.wait].kind)
+    return journal.book.get(step.wait_kind)
 
 
 def known(journal: Journal) -> Known:

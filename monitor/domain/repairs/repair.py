@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 from monitor.core.errors import Fault, Rejected
 from monitor.domain.events import About, Event
 from monitor.domain.repairs.step import Step, StepKind, from_mapping, step_with
+from monitor.domain.repairs.step import as_record as step_record
 from monitor.domain.wait import Action, Wait
 
 STEPS_MAX = 60
@@ -209,6 +210,14 @@ def _without_step(repair: Repair, step: Step) -> Repair:
         return replace(one, after=tuple(dict.fromkeys((*kept, *step.after))))
 
     return replace(repair, steps=tuple(without(o) for o in repair.steps if o.id != step.id))
+
+
+def as_record(repair: Repair) -> dict[str, Any]:
+    """A repair with its steps, as JSON has it."""
+    names = ("instrument", "name", "template", "note", "taken_in_ms", "promised_ms", "ready_ms")
+    more = ("handed_out_ms", "unfinished")
+    own = {name: getattr(repair, name) for name in (*names, *more)}
+    return {"repair": repair.id, **own, "steps": [step_record(step) for step in repair.steps]}
 
 
 def after_wait(repairs: Iterable[Repair], wait: Wait, event: Event) -> list[Event]:

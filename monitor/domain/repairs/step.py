@@ -11,7 +11,8 @@ from typing import Annotated, Any, NamedTuple
 from msgspec import UNSET, Meta, UnsetType
 
 from monitor.core.errors import Fault
-from monitor.core.validation import LINE, PlaceId, Request
+from monitor.core.measurements import name_fault
+from monitor.core.validation import LINE, NAME, Request
 from monitor.domain.cautions import Caution
 from monitor.domain.wait_types import WaitType
 
@@ -168,6 +169,10 @@ Minutes = Annotated[
     list[float],
     Meta(extra={"fault": _hands_on_fault, "allowed": "minutes: the usual, or low, usual, high"}),
 ]
+MaybePlace = Annotated[
+    str, Meta(extra={**NAME, "fault": lambda name: name_fault(name) if name else None})
+]
+"""Id of a place; empty: where the instrument is."""
 Pieces = Annotated[int, Meta(ge=1, le=NEED_MAX)]
 Needs = Annotated[
     dict[str, Pieces],
@@ -184,7 +189,7 @@ class StepFields(Request, frozen=True, kw_only=True):
     hands_on_min: Minutes | UnsetType = UNSET
     after: Ids | UnsetType = UNSET
     needs: Needs | UnsetType = UNSET
-    place: PlaceId | UnsetType = UNSET
+    place: MaybePlace | UnsetType = UNSET
     overnight: bool | UnsetType = UNSET
     weekend: bool | UnsetType = UNSET
     loads: bool | UnsetType = UNSET
