@@ -16,6 +16,7 @@ SUBJECTS = (
     "bench",
     "glue",
     "proof",
+    "repairs",
     "wood",
     "outlook",
     "alerts",

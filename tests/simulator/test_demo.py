@@ -17,7 +17,7 @@ from monitor.sensor_care.health import health
 from monitor.settings import load
 from monitor.store import Reader
 from sensors.demo import __main__ as demo
-from sensors.demo import past_days
+from sensors.demo import past_days, repairs
 from sensors.demo.shop import BENCH, CORNER, SERIES, DemoShop
 from sensors.demo.troubles import HOUR_MS, SILENT_H, is_sent, more_readings
 from sensors.demo.weather import DemoWeather
@@ -93,6 +93,20 @@ def test_waits_are_dated_when_they_happened_and_their_expected_times_are_sane(sh
     ]
     assert min(stages) < 0.4
     assert max(stages) > 0.8  # near its end, at any hour of the day
+
+
+def test_repairs_are_under_way_and_their_waits_belong_to_their_steps(shop):
+    _, _, journal, started = shop
+    found = journal.repairs.values()
+    assert len(found) == len(repairs.REPAIRS)
+    steps = [step for one in found for step in one.steps]
+    waits = {step.wait for step in steps if step.wait}
+    assert len(waits) >= 12
+    for step in steps:
+        if step.wait:
+            assert step.finished is not journal.waits[step.wait].open, step.label
+    assert any(one.consents_awaited for one in found)
+    assert all(one.promised_ms > started for one in found if one.promised_ms)
 
 
 def test_a_second_start_goes_on_where_the_first_ended(shop):
