@@ -10,8 +10,10 @@ import heapq
 from collections.abc import Callable, Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from monitor.planning.model import LATE_FACTOR, PEOPLE, Job, Model
+from monitor.science.ranges import Floats
 
 HOUR_MS = 3_600_000
 
@@ -83,14 +85,15 @@ def ready_ticks(model: Model, starts: Sequence[int]) -> list[int]:
 
 def cost_of_ready(model: Model, ready: Sequence[int]) -> float:
     """Objective of repairs that are ready at ticks. [h]"""
-    total = 0.0
-    now_ms = model.problem.now_ms
-    for repair, due, at_ms in zip(
-        model.problem.repairs, model.due, model.time.ms(ready).tolist(), strict=True
-    ):
-        late_ms = max(at_ms - due, 0) if due is not None else 0
-        total += repair.weight * (at_ms - now_ms + LATE_FACTOR * late_ms) / HOUR_MS
-    return total
+    return sum(float(repair_cost(model, r, np.int64(at))) for r, at in enumerate(ready))
+
+
+def repair_cost(model: Model, number: int, ready: ArrayLike) -> Floats:
+    """Part of a repair in the objective, if it is ready at ticks. [h]"""
+    at_ms, due_ms = model.time.ms(ready), model.due[number]
+    late_ms = np.maximum(at_ms - due_ms, 0) if due_ms is not None else 0
+    took_ms = at_ms - model.problem.now_ms + LATE_FACTOR * late_ms
+    return model.problem.repairs[number].weight * took_ms / HOUR_MS
 
 
 def _ready(job: Job, start: int, count: int) -> int:

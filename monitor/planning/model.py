@@ -16,6 +16,9 @@ PEOPLE = "people"
 LATE_FACTOR = 3.0
 """Weight of an hour after the promise against an hour of an earlier hand-out. [-]  Ours."""
 
+ROUND_SHARE = 0.05
+"""Waits are rounded up by at most this share: far less than their range. [-]  Ours, for speed."""
+
 
 @dataclass(frozen=True, eq=False)
 class Job:
@@ -148,6 +151,14 @@ def factor(spread: float, share: float) -> float:
     return float(np.exp(spread * score))
 
 
+def _rounded_ms(wait: Floats) -> Floats:
+    """Waits [s], rounded up by at most `ROUND_SHARE` of them or a tick. [ms]"""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        grid_ms = TICK_MS * 2.0 ** np.floor(np.log2(1000 * ROUND_SHARE * wait / TICK_MS))
+        grid_ms = np.where(np.isfinite(grid_ms), np.maximum(grid_ms, TICK_MS), TICK_MS)
+        return grid_ms * np.ceil(1000 * wait / grid_ms - 1e-9)
+
+
 def _running(step: Step, share: float, time: OpenTime, held: list[Held]) -> int:
     """First tick after a running step; adds what it holds."""
     running = step.running
@@ -174,9 +185,9 @@ def _job(
     start = np.arange(count)
     end_ms = time.begin_ms + round(1000 * usual_s)
     off_ms, high_ms = (
-        end_ms + 1000 * wait_s(step.wait, at, end_ms) for at in (share, max(share, 0.9))
+        end_ms + _rounded_ms(wait_s(step.wait, at, end_ms)) for at in (share, max(share, 0.9))
     )
-    ready_ms = np.maximum(off_ms, end_ms + 1000 * wait_s(step.load, share, end_ms))
+    ready_ms = np.maximum(off_ms, end_ms + _rounded_ms(wait_s(step.load, share, end_ms)))
     longest_s = step.hands_on.high if step.hazardous else usual_s
     may = time.room >= max(int(np.ceil(1000 * longest_s / TICK_MS)), 1 if hands else 0)
     may &= np.isfinite(ready_ms)

@@ -54,6 +54,7 @@ def test_every_contract_is_read():
         ("http_ece", {"monitor/notifications/web_push.py"}),
         ("py_vapid", {"monitor/notifications/web_push.py"}),
         ("holidays", {"monitor/core/public_holidays.py"}),
+        ("ortools", {"monitor/planning/solver.py"}),
         ("bleak", {"sensors/agent/bluetooth.py"}),
         ("babel", set()),  # the tests' only: 33 MB of data
         ("pvlib", {"monitor/clients/weather_files.py"}),
