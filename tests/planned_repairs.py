@@ -132,6 +132,7 @@ def made(id_, works, waits, random, **more) -> Repair:
                 hands_on=Seconds(0.8 * usual, usual, 1.4 * usual),
                 wait=waits(work.kind, False) if work.kind else None,
                 load=waits(work.kind, True) if work.load else None,
+                loads=True,
                 after=after,
                 needs=dict(work.needs),
                 hazardous=work.kind in ("spirit-coat", "plate-crack", "closing"),

@@ -74,10 +74,11 @@ class _Run:
         self.off_ms, self.ready_ms = np.full(shape, np.inf), np.full(shape, np.inf)
         self.rest = np.ones(shape, bool)
         self.missing = np.tile([len(job.before) for job in jobs], (draws, 1))
-        self.after: list[list[int]] = [[] for _ in jobs]
+        self.after: list[list[tuple[int, bool]]] = [[] for _ in jobs]
+        """Jobs that follow each, and whether they load its joint."""
         for number, job in enumerate(jobs):
             for before in job.before:
-                self.after[before].append(number)
+                self.after[before].append((number, before in job.after_ready))
         self.next = np.array([_next_starts(job, count) for job in jobs]).reshape(len(jobs), -1)
         planned = np.array([max(start - LEAD_TICKS, 0) for start in starts], np.int64)
         fixed = np.array([job.step.fixed_ms is not None for job in jobs], bool)
@@ -93,16 +94,20 @@ class _Run:
         units = {
             name: np.zeros((draws, count), np.int64) for name, count in model.capacity().items()
         }
-        ends: dict[tuple[int, str], Ticks] = {}
+        off: dict[tuple[int, str], Ticks] = {}
+        ready: dict[tuple[int, str], Ticks] = {}
         for number, repair in enumerate(model.problem.repairs):
             for step in repair.steps:
                 if step.done or step.running is None:
                     continue
                 off_ms, ready_ms = _running_ends(step.running, time.now_ms, self.random, draws)
-                ends[number, step.id] = time.at_or_after(ready_ms)
-                at_ms = time.ms(ends[number, step.id])
+                off[number, step.id] = time.at_or_after(off_ms)
+                ready[number, step.id] = time.at_or_after(ready_ms)
+                at_ms = time.ms(ready[number, step.id])
                 self.repair_ms[:, number] = np.maximum(self.repair_ms[:, number], at_ms)
-                taken = {name: (count, off_ms) for name, count in step.needs.items()}
+                taken = {}
+                if step.running.off.high_ms > time.now_ms:
+                    taken = {name: (count, off_ms) for name, count in step.needs.items()}
                 if step.running.hands_until_ms > time.now_ms:
                     until = np.full(draws, float(step.running.hands_until_ms))
                     taken[PEOPLE] = (step.people, until)
@@ -111,10 +116,13 @@ class _Run:
                     free[:, :count] = np.maximum(time.at_or_after(until)[:, None], free[:, :count])
                     units[name] = free
         self.free = {name: np.sort(free, axis=1) for name, free in units.items()}
-        for j, job in enumerate(model.jobs):
-            for before in job.step.after:
-                if (job.repair, before) in ends:
-                    self.floor[:, j] = np.maximum(self.floor[:, j], ends[job.repair, before])
+        for number, job in enumerate(model.jobs):
+            for ends, steps in ((off, job.step.after), (ready, job.loaded)):
+                for one in steps:
+                    if (job.repair, one) in ends:
+                        self.floor[:, number] = np.maximum(
+                            self.floor[:, number], ends[job.repair, one]
+                        )
 
     def start_next(self) -> None:
         """Starts in each execution the job that can start first, by the plan among several."""
@@ -150,17 +158,18 @@ class _Run:
         off_ms[never] = np.inf
         ready_ms = np.maximum(off_ms, load_ms)
         self.off_ms[rows, number], self.ready_ms[rows, number] = off_ms, ready_ms
-        ready = time.at_or_after(ready_ms)
+        off, ready = time.at_or_after(off_ms), time.at_or_after(ready_ms)
         self.rest[rows, number] = False
-        for after in self.after[number]:
+        for after, loads in self.after[number]:
             self.missing[rows, after] -= 1
-            self.floor[rows, after] = np.maximum(self.floor[rows, after], ready)
+            ends = ready if loads else off
+            self.floor[rows, after] = np.maximum(self.floor[rows, after], ends)
         out_ms = np.where(ready < len(time), time.ms(ready), np.inf)
         self.repair_ms[rows, job.repair] = np.maximum(self.repair_ms[rows, job.repair], out_ms)
         if job.hands and step.people:
             self._take(PEOPLE, step.people, rows, time.at_or_after(worked_ms))
         for name, count in job.needs.items():
-            self._take(name, count, rows, time.at_or_after(off_ms))
+            self._take(name, count, rows, off)
 
     def _take(self, name: str, count: int, rows: np.ndarray, until: Ticks) -> None:
         free = self.free[name][rows]

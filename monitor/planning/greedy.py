@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from monitor.planning.model import LATE_FACTOR, PEOPLE, Job, Model
+from monitor.planning.open_time import Ticks
 from monitor.science.ranges import Floats
 
 HOUR_MS = 3_600_000
@@ -58,8 +59,9 @@ def place(model: Model, order: Sequence[int]) -> Starts:
     starts = [count] * len(model.jobs)
     for number in order:
         job = model.jobs[number]
-        first = max((_ready(model.jobs[b], starts[b], count) for b in job.before), default=0)
-        start = _first_free(job, max(first, job.earliest), used, capacity, count)
+        off = (_at(model.jobs[b].off, starts[b], count) for b in job.after_off)
+        ready = (_at(model.jobs[b].ready, starts[b], count) for b in job.after_ready)
+        start = _first_free(job, max([job.earliest, *off, *ready]), used, capacity, count)
         starts[number] = start
         if start >= count:
             continue
@@ -79,7 +81,7 @@ def ready_ticks(model: Model, starts: Sequence[int]) -> list[int]:
     ready = list(model.floor)
     count = len(model.time)
     for job, start in zip(model.jobs, starts, strict=True):
-        ready[job.repair] = max(ready[job.repair], _ready(job, start, count))
+        ready[job.repair] = max(ready[job.repair], _at(job.ready, start, count))
     return ready
 
 
@@ -96,8 +98,8 @@ def repair_cost(model: Model, number: int, ready: ArrayLike) -> Floats:
     return model.problem.repairs[number].weight * took_ms / HOUR_MS
 
 
-def _ready(job: Job, start: int, count: int) -> int:
-    return int(job.ready[start]) if start < count else count
+def _at(ends: Ticks, start: int, count: int) -> int:
+    return int(ends[start]) if start < count else count
 
 
 def _first_free(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,8 +24,9 @@ ROUND_SHARE = 0.05
 class Job:
     """A step that is still to be started.
 
-    `starts`: ticks at which it may start. `off`, `ready`: first tick at which its clamps are free,
-    and at which others may follow, by its start tick; shape (ticks + 1,), never falling.
+    `starts`: ticks at which it may start. `off`, `ready`: first tick at which its clamps are off,
+    and at which its joint may be loaded, by its start tick; shape (ticks + 1,), never falling.
+    `after_off`, `after_ready`: jobs that it must follow, once off, and once loadable.
     """
 
     repair: int
@@ -34,9 +35,17 @@ class Job:
     starts: Ticks
     off: Ticks
     ready: Ticks
-    before: tuple[int, ...]
+    after_off: tuple[int, ...]
+    after_ready: tuple[int, ...]
     earliest: int
     needs: dict[str, int]
+    loaded: tuple[str, ...] = ()
+    """Ids of all steps whose joints it loads."""
+
+    @property
+    def before(self) -> tuple[int, ...]:
+        """Jobs that it must follow."""
+        return tuple(dict.fromkeys((*self.after_off, *self.after_ready)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,20 +97,33 @@ def build(problem: Problem, share: float = 0.5) -> Model:
     floors, waiting, due = [], [], []
     for number, repair in enumerate(problem.repairs):
         index: dict[str, int] = {}
-        ready: dict[str, int] = {}
+        running: dict[str, tuple[int, int]] = {}
+        all_before: dict[str, set[str]] = {}
         blocked: set[str] = set()
         for step in ordered(repair):
+            all_before[step.id] = {*step.after}.union(*(all_before[one] for one in step.after))
             if step.done:
                 continue
             if step.running is not None:
-                ready[step.id] = _running(step, share, time, held)
+                running[step.id] = _running(step, share, time, held)
                 continue
             if step.awaits_consent or blocked.intersection(step.after):
                 blocked.add(step.id)
                 continue
+            loaded = all_before[step.id] if step.loads else set()
+            off = [running[one][0] for one in step.after if one in running]
+            ready = [running[one][1] for one in loaded if one in running]
+            job = _job(number, step, share, time, max([*off, *ready], default=0))
+            after = tuple(index[one] for one in step.after if one in index)
+            joints = sorted(index[one] for one in loaded if one in index)
+            joints = [n for n in joints if jobs[n].step.load is not None]
             index[step.id] = len(jobs)
-            jobs.append(_job(number, step, share, time, index, ready))
-        floors.append(max(ready.values(), default=0))
+            jobs.append(
+                replace(
+                    job, after_off=after, after_ready=tuple(joints), loaded=tuple(sorted(loaded))
+                )
+            )
+        floors.append(max((ready for _, ready in running.values()), default=0))
         waiting.append(tuple(step.id for step in repair.steps if step.id in blocked))
         late = repair.promised_ms is not None and repair.promised_ms > problem.now_ms
         due.append(repair.promised_ms if late else None)
@@ -159,26 +181,22 @@ def _rounded_ms(wait: Floats) -> Floats:
         return grid_ms * np.ceil(1000 * wait / grid_ms - 1e-9)
 
 
-def _running(step: Step, share: float, time: OpenTime, held: list[Held]) -> int:
-    """First tick after a running step; adds what it holds."""
+def _running(step: Step, share: float, time: OpenTime, held: list[Held]) -> tuple[int, int]:
+    """Ticks at which a running step is off, and may be loaded; adds what it holds."""
     running = step.running
     if running is None:
-        return 0
+        return 0, 0
     off = int(time.at_or_after(at_share(running.off, share)))
     if step.people and running.hands_until_ms > time.now_ms:
         held.append(Held(PEOPLE, step.people, int(time.at_or_after(running.hands_until_ms))))
-    held += [Held(name, count, max(off, 1)) for name, count in step.needs.items() if count]
-    return max(off, int(time.at_or_after(at_share(running.ready or running.off, share))))
+    if running.off.high_ms > time.now_ms:
+        held += [Held(name, count, max(off, 1)) for name, count in step.needs.items() if count]
+    ready = int(time.at_or_after(at_share(running.ready or running.off, share)))
+    return off, max(off, ready)
 
 
-def _job(
-    number: int,
-    step: Step,
-    share: float,
-    time: OpenTime,
-    index: dict[str, int],
-    ready: dict[str, int],
-) -> Job:
+def _job(number: int, step: Step, share: float, time: OpenTime, earliest: int) -> Job:
+    """Job of a step that may start from a tick on, with nothing before it yet."""
     usual_s = step.hands_on.usual
     hands = int(np.ceil(1000 * usual_s / TICK_MS))
     count = len(time)
@@ -195,7 +213,6 @@ def _job(
         may &= high_ms <= time.closes_ms
     if not step.over_weekend:
         may &= high_ms <= time.long_closes_ms
-    earliest = max((ready[one] for one in step.after if one in ready), default=0)
     if step.fixed_ms is not None:
         earliest = max(earliest, int(time.at_or_after(step.fixed_ms)))
     may[:earliest] = False
@@ -212,7 +229,8 @@ def _job(
         starts=start[may],
         off=ticks(off_ms),
         ready=ticks(ready_ms),
-        before=tuple(index[one] for one in step.after if one in index),
+        after_off=(),
+        after_ready=(),
         earliest=earliest,
         needs={name: count for name, count in step.needs.items() if count},
     )

@@ -83,7 +83,8 @@ def steady_wait(low_s: float, usual_s: float, high_s: float, minimum_s: float = 
 class Running:
     """A step that was started: its hands-on work and when its wait ends.
 
-    `off`: the clamps come off. `ready`: what follows may start; None: when the clamps come off.
+    `off`: the clamps come off, past for a joint that is still setting. `ready`: it may be worked,
+    loaded or strung; None: when the clamps come off.
     """
 
     since_ms: int
@@ -96,8 +97,8 @@ class Running:
 class Step:
     """A step of a repair: hands-on work, then a wait or none.
 
-    `wait` lasts until the clamps come off, `load` until the piece may be worked, loaded or strung;
-    both from the end of the hands-on work. What follows starts after both.
+    `wait` lasts until the clamps come off, `load` until the joint may be worked, loaded or strung;
+    both from the end of the hands-on work.
     """
 
     id: str
@@ -106,7 +107,9 @@ class Step:
     wait: WaitTimes | None = None
     load: WaitTimes | None = None
     after: tuple[str, ...] = ()
-    """Steps of the same repair that must be finished first, with their waits."""
+    """Steps of the same repair that must be finished first, with their `wait`."""
+    loads: bool = False
+    """It works, loads or strings the joints of all steps before it, which have their `load` first."""
     needs: Mapping[str, int] = field(default_factory=dict)
     """Clamps and places by name, held from the start of the work until the clamps come off."""
     people: int = 1
@@ -177,7 +180,7 @@ class Note(NamedTuple):
 
 
 class PlannedStep(NamedTuple):
-    """A step in the plan: its hands-on work, when the clamps come off, when others may follow."""
+    """A step in the plan: its hands-on work, when the clamps come off, when it may be loaded."""
 
     repair: str
     step: str

@@ -115,8 +115,8 @@ class _Search:
         self.ready = {r: ready[r] for r in least}
         self.latest = self._latest_ready()
         self.begin: dict[int, IntVar] = {}
-        self.follow: dict[int, Any] = {}
-        self.free: dict[int, Any] = {}
+        self.ready_at: dict[int, Any] = {}
+        self.off: dict[int, Any] = {}
         self.capacity = {
             name: count
             for name, count in model.capacity().items()
@@ -175,29 +175,36 @@ class _Search:
             hint = self.first[number]
             self.cp.add_hint(start, hint)
             self.begin[number] = start
-            self.follow[number] = self._function(start, starts, job.ready[starts], hint)
-            self.free[number] = self.follow[number]
-            if job.step.load is not None and any(name in self.capacity for name in job.needs):
-                self.free[number] = self._function(start, starts, job.off[starts], hint)
-            for before in job.before:
-                self.cp.add(start >= self.follow[before])
+            self.ready_at[number] = self._function(start, starts, job.ready[starts], hint)
+            self.off[number] = self.ready_at[number]
+            if job.step.load is not None:
+                self.off[number] = self._function(start, starts, job.off[starts], hint)
+            for before in job.after_off:
+                self.cp.add(start >= self.off[before])
+            for before in job.after_ready:
+                self.cp.add(start >= self.ready_at[before])
 
     def _windows(self) -> dict[int, Ticks]:
         """Starts of each job that a plan no worse than the first may have."""
-        jobs, last = self.model.jobs, dict[int, int]()
+        jobs, most = self.model.jobs, len(self.model.time)
+        last_off, last = dict[int, int](), dict[int, int]()
         for number in reversed(self.jobs):
             job = jobs[number]
-            until = min(last.get(number, self.latest[job.repair]), self.latest[job.repair])
-            may = job.starts[job.ready[job.starts] <= until]
+            may = job.starts[
+                job.ready[job.starts] <= min(last.get(number, most), self.latest[job.repair])
+            ]
+            may = may[job.off[may] <= last_off.get(number, most)]
             if job.step.fixed_ms is not None:
                 may = may[may <= self.first[number]]
-            for before in job.before:
-                last[before] = min(last.get(before, until), int(may[-1]))
+            for before, ends in ((job.after_off, last_off), (job.after_ready, last)):
+                ends.update({b: min(ends.get(b, most), int(may[-1])) for b in before})
             last[number] = int(may[-1])
         found: dict[int, Ticks] = {}
         for number in self.jobs:
             job = jobs[number]
-            first = max((int(jobs[b].ready[found[b][0]]) for b in job.before), default=0)
+            off = (int(jobs[b].off[found[b][0]]) for b in job.after_off)
+            ready = (int(jobs[b].ready[found[b][0]]) for b in job.after_ready)
+            first = max([0, *off, *ready])
             found[number] = job.starts[(job.starts >= first) & (job.starts <= last[number])]
         return found
 
@@ -227,7 +234,7 @@ class _Search:
                     count = job.step.people if job.hands else 0
                     end, size = start + job.hands, job.hands
                 else:
-                    count, end = job.needs.get(name, 0), self.free[number]
+                    count, end = job.needs.get(name, 0), self.off[number]
                     size = end - start
                 if count:
                     if not isinstance(size, int):
@@ -263,7 +270,7 @@ class _Search:
             self.cp.add_hint(ready, self.ready[r])
             for number in self.jobs:
                 if model.jobs[number].repair == r:
-                    self.cp.add(ready >= self.follow[number])
+                    self.cp.add(ready >= self.ready_at[number])
             when = self._function(ready, at, taken, self.ready[r])
             weight = max(int(SCALE * model.problem.repairs[r].weight), 1)
             terms.append(weight * when)

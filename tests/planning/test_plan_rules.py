@@ -7,7 +7,7 @@ from planned_shop import NOW_MS, at, problem, repair, step
 
 from monitor.core.errors import Rejected
 from monitor.planning.planner import plan
-from monitor.planning.problem import NoteKind, Running, TimeRange
+from monitor.planning.problem import NoteKind, Running, TimeRange, steady_wait
 
 OFF = TimeRange(at(0, 11), at(0, 12), at(0, 14))
 RUNS = Running(since_ms=at(0, 8), hands_until_ms=at(0, 8), off=OFF)
@@ -113,3 +113,24 @@ def test_the_same_seed_gives_the_same_plan():
         *(repair(f"r{i}", *(step(f"s{k}", 45, wait_h=5) for k in range(4))) for i in range(3))
     )
     assert plan(one, limit_s=0.5).steps == plan(one, limit_s=0.5).steps
+
+
+def test_only_work_that_loads_a_joint_waits_until_it_may_be_loaded():
+    glue = step("glue", 30, wait_h=3, load=steady_wait(70_000, 86_400, 100_000))
+    clean = step("clean", after=("glue",))
+    fit = step("fit", after=("clean",), loads=True)  # the joint is not the step before it
+    found = starts(plan(problem(repair("a", glue, clean, fit)), limit_s=0.2))
+    assert found["clean"] == at(0, 12.5)
+    assert at(1, 9.5) <= found["fit"] < at(1, 11)
+
+
+def test_a_joint_that_is_still_setting_holds_no_clamps():
+    off, ready = TimeRange(*[at(0, 8)] * 3), TimeRange(at(1, 9), at(1, 10), at(1, 12))
+    sets = Running(since_ms=at(-1, 9), hands_until_ms=at(-1, 9), off=off, ready=ready)
+    glue = step("glue", needs={"crack clamps": 8}, running=sets)
+    work = step("clean", needs={"crack clamps": 1}, after=("glue",))
+    found = starts(
+        plan(problem(repair("a", glue, work, step("fit", after=("clean",), loads=True))))
+    )
+    assert found["clean"] == NOW_MS
+    assert found["fit"] == at(1, 10)
