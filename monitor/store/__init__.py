@@ -7,6 +7,7 @@ marked `SQLite`.
 """
 
 from monitor.store.reader import Latest, Reader
-from monitor.store.writer import HOUR_S, TEN_MINUTES_S, StoredCounts, Writer, until_stored
+from monitor.store.rollups import HOUR_S, TEN_MINUTES_S
+from monitor.store.writer import StoredCounts, Writer, until_stored
 
 __all__ = ["HOUR_S", "TEN_MINUTES_S", "Latest", "Reader", "StoredCounts", "Writer", "until_stored"]

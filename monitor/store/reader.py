@@ -14,7 +14,8 @@ from monitor.store import corrected_series
 from monitor.store.connection import StoreConnection
 from monitor.store.corrected_series import Piece
 from monitor.store.journal import events_about
-from monitor.store.writer import HOUR_S, TALLIES
+from monitor.store.rollups import HOUR_S
+from monitor.store.writer import TALLIES
 
 if TYPE_CHECKING:
     import numpy as np

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple, TypeVar
 from monitor.core.backoff import Backoff
 from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
-from monitor.store import aside
+from monitor.store import aside, rollups
 from monitor.store.aside import AsideMessage
 from monitor.store.connection import BUSY_WAIT_S, StoreConnection
 
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 
 _T = TypeVar("_T")
 
-TEN_MINUTES_S, HOUR_S = 600, 3600
-"""Spans that rollups are kept for, aligned to the UTC epoch. [s]"""
 TALLIES = ("messages", "readings", "repeats", "refused")
 """Totals that pruning does not change."""
 RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
@@ -31,21 +29,6 @@ COMMANDS_KEPT_MS = 30 * 86_400_000
 _INSERT_READING = (
     "INSERT INTO reading (series_id, ts_ms, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
 )
-_ROLL_UP = """
-INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high)
-SELECT series_id, ?, ?, count(*), min(value), sum(value), max(value)
-FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? GROUP BY series_id
-ON CONFLICT (series_id, period_s, ts_ms) DO UPDATE
-SET n = excluded.n, low = excluded.low, total = excluded.total, high = excluded.high
-"""
-_ROLL_UP_HOUR = f"""
-INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high)
-SELECT series_id, {HOUR_S}, ?, sum(n), min(low), sum(total), max(high) FROM rollup
-WHERE series_id = ? AND period_s = {TEN_MINUTES_S} AND ts_ms >= ? AND ts_ms < ?
-GROUP BY series_id
-ON CONFLICT (series_id, period_s, ts_ms) DO UPDATE
-SET n = excluded.n, low = excluded.low, total = excluded.total, high = excluded.high
-"""  # noqa: S608 - constants of this module
 _INSERT_REFUSED = (
     "INSERT INTO refused (received_ms, topic, payload, size, reason) VALUES (?, ?, ?, ?, ?)"
 )
@@ -201,11 +184,10 @@ class Writer:
             if series_id is None:
                 series_id = fresh[series] = self._new_series(run, series)
             rows.append((series_id, ts_ms, value))
-        before = self.connection.raw.total_changes
-        run.executemany(_INSERT_READING, rows)
-        new = self.connection.raw.total_changes - before
-        if new:
-            self._roll_up(run, rows)
+        insert = run.execute
+        stored = [row for row in rows if insert(_INSERT_READING, row).rowcount]
+        rollups.add(run, stored)
+        new = len(stored)
         if refusals:
             run.executemany(_INSERT_REFUSED, refusals)
         counts = Counter(tallies or {})
@@ -279,11 +261,3 @@ class Writer:
             (series.place, series.sensor, str(series.quantity)),
         ).fetchone()
         return int(row[0])
-
-    def _roll_up(self, run: sqlite3.Cursor, rows: list[tuple[int, int, float]]) -> None:
-        """Recompute each bucket a row fell in: right for late readings and for repeats."""
-        step, hour = 1000 * TEN_MINUTES_S, 1000 * HOUR_S
-        buckets = {(series_id, ts_ms - ts_ms % step) for series_id, ts_ms, _ in rows}
-        hours = {(series_id, ts_ms - ts_ms % hour) for series_id, ts_ms in buckets}
-        run.executemany(_ROLL_UP, [(TEN_MINUTES_S, ts, one, ts, ts + step) for one, ts in buckets])
-        run.executemany(_ROLL_UP_HOUR, [(ts, one, ts, ts + hour) for one, ts in hours])

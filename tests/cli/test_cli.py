@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import os
+import sqlite3
 import subprocess
 import sys
 
@@ -116,6 +118,19 @@ def test_rollups_are_exported_by_hour(shop):
         ("10:00", "2", "20.5", "21", "21.5"),
         ("11:00", "1", "22", "22", "22"),
     ]
+
+
+def test_a_recount_finds_a_wrong_rollup_and_corrects_it(shop):
+    take(shop)
+    assert call("recount").stdout == "8 rollups agree with their readings.\n"
+    with contextlib.closing(sqlite3.connect(shop / "shop" / "readings.sqlite3")) as store, store:
+        store.execute("UPDATE rollup SET n = 9 WHERE period_s = 3600 AND n = 2")
+    result = call("recount", "--to", "2025-02-01", code=1)
+    assert "60 minutes" in result.output
+    assert "the rollup has 9 readings, the store 2." in result.output
+    assert "2 of 8 rollups are wrong. To correct them, add --correct." in result.output
+    assert "2 of 8 rollups were wrong" in call("recount", "--correct").output
+    assert "agree" in call("recount", "--from", "2025-01-01").stdout
 
 
 def test_parquet_holds_the_same(shop):

@@ -13,13 +13,13 @@ from collections import defaultdict
 import numpy as np
 import pytest
 from conftest import ROOT
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.core.clock import EVER_MS
 from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
-from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, Writer, migrations
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, Writer, migrations, rollups
 
 BENCH = Series("front-bench", "a1", Quantity.TEMPERATURE)
 DAMP = Series("front-bench", "a1", Quantity.HUMIDITY)
@@ -73,7 +73,7 @@ _batches = st.lists(
 )
 
 
-@pytest.mark.slow
+@settings(max_examples=12)
 @given(_batches)
 def test_rollups_equal_a_recount_in_whatever_order_readings_come(tmp_path_factory, batches):
     path = tmp_path_factory.mktemp("store") / "readings.sqlite3"
@@ -101,7 +101,31 @@ def test_rollups_equal_a_recount_in_whatever_order_readings_come(tmp_path_factor
                     max(values),
                 )
                 assert row["mean"] == pytest.approx(np.mean(values), rel=1e-12, abs=1e-12)
+    assert rollups.recount(reader, 0, 2**52).disagreements == []
     reader.close()
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        "UPDATE rollup SET n = n + 1 WHERE period_s = 600",
+        "UPDATE rollup SET low = low - 0.01 WHERE period_s = 3600",
+        "UPDATE rollup SET total = total * 1.000001 WHERE period_s = 600",
+        "DELETE FROM rollup WHERE period_s = 3600",
+        "INSERT INTO rollup SELECT series_id, 600, 0, n, low, total, high FROM rollup LIMIT 1",
+    ],
+)
+def test_a_wrong_rollup_is_found_by_a_recount_and_made_anew(writer, fault):
+    at = T0 - T0 % 3_600_000
+    writer.write([Reading(BENCH, at + 1000 * i, 20 + i / 7) for i in range(9)])
+    writer.write([Reading(BENCH, at + 1000 * i, 20.0) for i in range(12)])  # nine are repeats
+    assert rollups.recount(writer, at, at + 1) == (2, [])
+    writer.connection.raw.execute(fault)
+    (wrong,) = rollups.recount(writer, 0, at + 1).disagreements
+    assert (wrong.series, wrong.stored == wrong.counted) == (BENCH, False)
+    with writer.connection.transaction() as run:
+        rollups.rewrite(run, [wrong])
+    assert rollups.recount(writer, 0, at + 1) == (2, [])
 
 
 def test_rollups_that_overlap_the_ends_of_a_range_are_given(writer, path):
