@@ -40,6 +40,7 @@ from dashboard.data.glue import GlueQueries
 from dashboard.data.journal import CachedJournal
 from dashboard.data.outlook import OutlookQueries
 from dashboard.data.own_proof import ProofQueries
+from dashboard.data.repairs import RepairQueries
 from dashboard.data.settings import SettingsQueries
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
@@ -171,7 +172,7 @@ def create_app(settings: Settings) -> dash.Dash:
     changes = SettingsQueries(shop, kept)
     settings_page.register(app, shop, changes)
     commands.register(app, shop, commands.readings(shop, book, woods, alert_book, glues, changes))
-    calendar_feed.register(app, shop, book)
+    calendar_feed.register(app, shop, book, RepairQueries(shop, kept))
     app.layout = lambda: shell.shell(shop)
     shell.register(app, shop)
     _redirect_old_addresses(app)

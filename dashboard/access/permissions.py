@@ -57,6 +57,7 @@ ENDPOINTS: dict[str, Need] = {
     "sign_out_now": ANYONE,
     "password_now": ANYONE,
     "calendar": ANYONE,
+    "plan_calendar": ANYONE,
     # What may be looked at, and done.
     "wall": Role.VIEWER,
     "wall_content": Role.VIEWER,

@@ -1,4 +1,4 @@
-"""Ready times as a calendar (RFC 5545) for the phone, under a link that cannot be guessed."""
+"""Ready times and the plan as calendars (RFC 5545), under links that cannot be guessed."""
 
 from __future__ import annotations
 
@@ -11,13 +11,17 @@ import icalendar
 
 from monitor.core.clock import from_ms, now_ms
 from monitor.core.errors import StoreFault
+from monitor.planning.calendar import AGAIN, LASTS, host_of
 from monitor.science.waits.wait import WaitState
 from monitor.settings.board_keys import read_board_keys
 from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from dash import Dash
 
+    from dashboard.data.repairs import RepairQueries
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitQueries
     from monitor.domain.wait import Wait
@@ -26,27 +30,34 @@ if TYPE_CHECKING:
 
 RELEASED_KEPT = 50
 """Released waits that stay in the calendar as called off, so that phones take them out."""
-AGAIN = timedelta(minutes=15)
-"""Interval after which a phone is asked to look again."""
-LASTS = timedelta(minutes=15)
 
 
-def register(app: Dash, shop: ShopData, book: WaitQueries) -> None:
+def register(app: Dash, shop: ShopData, book: WaitQueries, repairs: RepairQueries) -> None:
     """Hang the feed into the app's server."""
 
     def feed(token: str) -> flask.Response:
         return answer(shop, book, token)
 
+    def plan_feed(token: str) -> flask.Response:
+        return _answer(shop, token, repairs.calendar)
+
     app.server.add_url_rule("/calendar/<token>.ics", "calendar", feed)
+    app.server.add_url_rule("/calendar/<token>/plan.ics", "plan_calendar", plan_feed)
 
 
 def answer(shop: ShopData, book: WaitQueries, token: str) -> flask.Response:
-    """The calendar, or 404 on a wrong link."""
+    """The calendar of the waits, or 404 on a wrong link."""
+    return _answer(
+        shop, token, lambda: calendar(shop, book.statuses(), book.finished(RELEASED_KEPT))
+    )
+
+
+def _answer(shop: ShopData, token: str, make: Callable[[], bytes]) -> flask.Response:
     found = read_board_keys(shop.settings.secrets_path)
     if found is None or not hmac.compare_digest(token.encode(), found.calendar_token.encode()):
         return flask.Response("There is nothing here.\n", 404, mimetype="text/plain")
     try:
-        text = calendar(shop, book.statuses(), book.finished(RELEASED_KEPT))
+        text = make()
     except StoreFault as exc:
         return flask.Response(f"{exc}\n", 503, mimetype="text/plain")
     response = flask.Response(text, mimetype="text/calendar")
@@ -55,9 +66,18 @@ def answer(shop: ShopData, book: WaitQueries, token: str) -> flask.Response:
 
 
 def link(shop: ShopData) -> str:
-    """The feed's path, for who may change things; empty while there is none."""
+    """Path of the feed of the waits, for who may change things; empty while there is none."""
+    return _path(shop, ".ics")
+
+
+def plan_link(shop: ShopData) -> str:
+    """Path of the feed of the plan, for who may change things; empty while there is none."""
+    return _path(shop, "/plan.ics")
+
+
+def _path(shop: ShopData, end: str) -> str:
     found = read_board_keys(shop.settings.secrets_path)
-    return f"/calendar/{found.calendar_token}.ics" if found else ""
+    return f"/calendar/{found.calendar_token}{end}" if found else ""
 
 
 def calendar(shop: ShopData, open_waits: list[WaitStatus], released: list[Wait]) -> bytes:
@@ -85,9 +105,8 @@ def calendar(shop: ShopData, open_waits: list[WaitStatus], released: list[Wait])
 
 def _base(wait: Wait, shop: ShopData, ready_ms: int, *, load: bool) -> icalendar.Event:
     event = icalendar.Event()
-    event.add(
-        "uid", f"{'load' if load else 'wait'}-{wait.id}-{wait.events[0].recorded_ms}@{_host(shop)}"
-    )
+    host = host_of(shop.settings)
+    event.add("uid", f"{'load' if load else 'wait'}-{wait.id}-{wait.events[0].recorded_ms}@{host}")
     event.add("sequence", wait.version)
     event.add("dtstamp", from_ms(now_ms() // 1000 * 1000))
     event.add("created", from_ms(wait.events[0].recorded_ms // 1000 * 1000))
@@ -96,14 +115,6 @@ def _base(wait: Wait, shop: ShopData, ready_ms: int, *, load: bool) -> icalendar
     event.add("duration", LASTS)
     event.add("transp", "TRANSPARENT")
     return event
-
-
-def _host(shop: ShopData) -> str:
-    """Half of a UID: the shop's, stable however the board is reached."""
-    name = "".join(
-        c if c.isascii() and c.isalnum() else "-" for c in shop.settings.shop.name.lower()
-    )
-    return f"{name.strip('-') or 'shop'}.benchweather.invalid"
 
 
 def _event(

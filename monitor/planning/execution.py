@@ -79,7 +79,9 @@ class _Run:
         for number, job in enumerate(jobs):
             for before in job.before:
                 self.after[before].append((number, before in job.after_ready))
-        self.next = np.array([_next_starts(job, count) for job in jobs]).reshape(len(jobs), -1)
+        self.next = np.array([_next_starts(job, count) for job in jobs]).reshape(
+            len(jobs), count + 1
+        )
         planned = np.array([max(start - LEAD_TICKS, 0) for start in starts], np.int64)
         fixed = np.array([job.step.fixed_ms is not None for job in jobs], bool)
         planned = np.where(fixed, starts, planned) if jobs else planned

@@ -25,6 +25,8 @@ from monitor.core.clock import now_ms, to_ms
 from monitor.core.steady_clock import ClockJump, JumpState
 from monitor.domain.opening_hours import DAYS
 from monitor.domain.wait_types import KINDS
+from monitor.planning import present
+from monitor.planning.problem import Plan, PlannedRepair, PlannedStep, TimeRange
 from monitor.science.waits.latest_start import LatestStart
 from monitor.settings.board_keys import make_board_keys
 from monitor.waits.evaluation import CLOCK_DOUBTED
@@ -255,10 +257,50 @@ def test_a_wait_keeps_its_uid_and_counts_up_when_it_is_changed(settings, command
     assert int(second["sequence"]) == int(first["sequence"]) + 1
 
 
+def test_the_plan_is_a_calendar_of_its_own(settings, commands, client):
+    now = now_ms()
+    link = calendar_feed.plan_link(ShopData(settings))
+    empty = icalendar.Calendar.from_ical(client.get(link).data)
+    assert not empty.walk("VEVENT")
+    instrument = {"about": "instrument", "do": "register", "reference": "VN-9", "kind": "violin"}
+    commands.carry_out({**instrument, "place": "front-bench"}, now)
+    taken_in = {"about": "repair", "do": "take in", "instrument": "VN-9", "template": "bar"}
+    commands.carry_out({**taken_in, "promised_ms": now + 9 * DAY}, now)
+    ready = TimeRange(now + DAY, now + DAY + HOUR, now + DAY + 2 * HOUR)
+    work = PlannedStep("1", "3", now + HOUR, now + 2 * HOUR, ready, ready)
+    runs = work._replace(step="2", running=True)
+    found = Plan(
+        now_ms=now,
+        steps=(runs, work),
+        repairs=(PlannedRepair("1", ready, 0.93),),
+        notes=(),
+        solver="greedy",
+        objective_h=1.0,
+        bound_h=1.0,
+        gap=0.0,
+        seconds=0.1,
+    )
+    present.keep(settings, present.PresentPlan(made_ms=now, version=1, plan=found))
+    answer = client.get(link)
+    assert (answer.status_code, answer.mimetype) == (200, "text/calendar")
+    work, out = icalendar.Calendar.from_ical(answer.data).walk("VEVENT")
+    assert str(work["summary"]) == "Neck or bar, bar: VN-9"
+    assert to_ms(work["dtend"].dt) - to_ms(work["dtstart"].dt) == HOUR
+    assert work["status"] == "TENTATIVE"
+    assert str(out["summary"]) == "Ready, about: VN-9, Bass bar"
+    assert "Chance to keep the promise: 93 %" in str(out["description"])
+    commands.carry_out(
+        {"about": "repair", "do": "move", "repair": "1", "step": "3", "fixed_ms": now + HOUR}, now
+    )
+    first, _ = icalendar.Calendar.from_ical(client.get(link).data).walk("VEVENT")
+    assert first["status"] == "CONFIRMED"
+
+
 @pytest.mark.parametrize("token", ["x", "t" * 39, "t" * 41, "é" * 40])
 def test_a_wrong_link_finds_nothing(settings, commands, client, token):
     with shop_air.command_link(settings, commands):
         assert feed(client, token).status_code == 404
+        assert client.get(f"/calendar/{token}/plan.ics").status_code == 404
 
 
 def test_without_secrets_no_link_works(settings, commands, client):

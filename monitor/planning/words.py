@@ -1,0 +1,75 @@
+"""Names and sentences of the plan, for the board, the terminal, notices and calendars."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from monitor.core import formats
+from monitor.core.errors import Rejected
+from monitor.planning.last_start import LastStart, Verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from zoneinfo import ZoneInfo
+
+    from monitor.commands import Journal
+    from monitor.planning.problem import TimeRange
+
+
+class Names:
+    """Names of the repairs and steps of a plan, by the journal."""
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+
+    def instrument(self, repair: str) -> str:
+        """Reference of the instrument of a repair."""
+        found = self._journal.repairs.get(repair)
+        if found is None:
+            return repair
+        instrument = self._journal.instruments.get(found.instrument)
+        return instrument.reference if instrument else found.instrument
+
+    def repair(self, repair: str) -> str:
+        """Instrument and repair: `VN-31 violin, Top cracks`."""
+        found = self._journal.repairs.get(repair)
+        return f"{self.instrument(repair)}, {found.name}" if found else repair
+
+    def step(self, repair: str, step: str) -> str:
+        """Step and instrument: `Glue crack, bass side: VN-31 violin`."""
+        try:
+            label = self._journal.repairs[repair].step(step).label
+        except (KeyError, Rejected):
+            label = step
+        return f"{label}: {self.instrument(repair)}"
+
+
+def range_words(of: TimeRange, now_ms: int, zone: ZoneInfo) -> str:
+    """A time with its range: `tomorrow 09:00 (today 21:00 to tomorrow 11:00)`."""
+    middle = formats.ahead(of.usual_ms, now_ms, zone)
+    if of.high_ms - of.low_ms < 60_000:
+        return middle
+    return f"{middle} ({formats.between(of.low_ms, of.high_ms, now_ms, zone)})"
+
+
+def last_start_sentence(one: LastStart, names: Names, now_ms: int, zone: ZoneInfo) -> str:
+    """Verdict on a start before closing as a sentence."""
+    name = names.step(one.repair, one.step)
+    off = formats.ahead(one.off.usual_ms, now_ms, zone)
+    match one.verdict:
+        case Verdict.NIGHT:
+            return f"{name}. Start it now: it is ready {off}."
+        case Verdict.NO_TIME:
+            return f"{name}. Do not start it: the work does not fit before closing."
+        case Verdict.LEFT_ALONE:
+            return f"{name}. Do not start it: it would be soft when you leave."
+        case Verdict.IN_THE_WAY:
+            rival = names.step(*one.rival) if one.rival else "other work"
+            return f"{name}. Do not start it: tomorrow it would be in the way of {rival}."
+
+
+def last_start_summary(
+    found: Iterable[LastStart], names: Names, now_ms: int, zone: ZoneInfo
+) -> str:
+    """Verdicts of an evening in a few sentences; empty if there are none."""
+    return " ".join(last_start_sentence(one, names, now_ms, zone) for one in found)

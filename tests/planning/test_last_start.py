@@ -1,0 +1,131 @@
+"""Last starts before closing: what makes use of the night, and what must not be started."""
+
+from __future__ import annotations
+
+import pytest
+from planned_shop import HOUR_MS, NOW_MS
+
+from monitor.planning import present
+from monitor.planning.last_start import Verdict, last_starts, wait_range
+from monitor.planning.planner import plan
+from monitor.planning.present import PresentPlan
+from monitor.planning.problem import (
+    Problem,
+    Repair,
+    Running,
+    Seconds,
+    Step,
+    TimeRange,
+    steady_wait,
+)
+
+DAY_MS = 24 * HOUR_MS
+HALF_HOUR = Seconds(1200, 1800, 2700)
+
+
+def glue(own="glue", hours=8.0, **more):
+    wait = steady_wait(0.9 * hours * 3600, hours * 3600, 1.1 * hours * 3600)
+    given = {"hands_on": HALF_HOUR, "wait": wait, "needs": {"clamps": 4}, "hazardous": True}
+    return Step(id=own, name=own, **(given | more))
+
+
+def shop(*steps, closes_h=1.5, opens_h=16.0, stock=4):
+    """A shop that closes in so many hours, and opens again so long from now."""
+    opens_ms = NOW_MS + round(opens_h * HOUR_MS)
+    days = [(opens_ms + i * DAY_MS, opens_ms + 9 * HOUR_MS + i * DAY_MS) for i in range(9)]
+    spans = ((NOW_MS - HOUR_MS, NOW_MS + round(closes_h * HOUR_MS)), *days)
+    repairs = tuple(
+        Repair(id=str(i), name=f"repair {i}", steps=(one,) if isinstance(one, Step) else one)
+        for i, one in enumerate(steps)
+    )
+    return Problem(now_ms=NOW_MS, open=spans, repairs=repairs, stock={"clamps": stock})
+
+
+def verdicts(problem):
+    found = last_starts(problem, plan(problem, limit_s=0))
+    return {one.repair: one.verdict for one in found}
+
+
+def test_a_glue_up_that_hardens_overnight_makes_use_of_the_night():
+    problem = shop(glue())
+    (one,) = last_starts(problem, plan(problem, limit_s=0))
+    assert one.good
+    assert one.planned
+    assert one.off.usual_ms == pytest.approx(NOW_MS + 8.5 * HOUR_MS, abs=HOUR_MS / 10)
+
+
+def test_what_is_off_before_closing_is_not_told():
+    assert verdicts(shop(glue(hours=0.5))) == {}
+
+
+@pytest.mark.parametrize(
+    ("step", "more", "verdict"),
+    [
+        (glue(hands_on=Seconds(1800, 3600, 7200)), {}, Verdict.NO_TIME),  # hot glue may take 2 h
+        (glue(overnight=False), {}, Verdict.LEFT_ALONE),
+        (glue(over_weekend=False), {"opens_h": 64.0 - 24}, Verdict.LEFT_ALONE),
+        (glue(over_weekend=False), {}, Verdict.NIGHT),
+    ],
+)
+def test_what_must_not_be_left_is_not_started(step, more, verdict):
+    assert verdicts(shop(step, **more)) == {"0": verdict}
+
+
+def test_a_glue_up_that_takes_the_clamps_of_tomorrow_is_in_the_way():
+    # The second repair may only be glued tomorrow morning, and then needs all clamps.
+    long = glue(hours=40.0, fixed_ms=NOW_MS + 5 * DAY_MS)
+    soon = (glue(fixed_ms=NOW_MS + 17 * HOUR_MS, hours=4.0),)
+    problem = shop(long, soon)
+    found = {one.repair: one for one in last_starts(problem, plan(problem, limit_s=0))}
+    assert found["0"].verdict is Verdict.IN_THE_WAY
+    assert found["0"].rival == ("1", "glue")
+    many = shop(long, soon, stock=8)
+    assert verdicts(many)["0"] is Verdict.NIGHT
+
+
+def test_only_what_can_start_is_told():
+    off = TimeRange(NOW_MS, NOW_MS + HOUR_MS, NOW_MS + 2 * HOUR_MS)
+    held = glue(running=Running(since_ms=NOW_MS - HOUR_MS, hands_until_ms=NOW_MS, off=off))
+    assert verdicts(shop(held, glue())) == {}  # all clamps are in use
+    follows = (Step(id="fit", name="fit", hands_on=HALF_HOUR), glue(after=("fit",)))
+    assert verdicts(shop(follows)) == {}
+    assert verdicts(shop(glue(awaits_consent=True))) == {}
+    closed = shop(glue())
+    night = Problem(
+        now_ms=NOW_MS, open=closed.open[1:], repairs=closed.repairs, stock=closed.stock
+    )
+    assert last_starts(night, plan(night, limit_s=0)) == ()
+
+
+def test_the_range_of_a_wait_keeps_its_minimum():
+    wait = steady_wait(3600, 2 * 3600, 4 * 3600, minimum_s=1.5 * 3600)
+    low, usual, high = wait_range(wait, NOW_MS)
+    assert low == NOW_MS + 1.5 * HOUR_MS
+    assert usual == pytest.approx(NOW_MS + 2 * HOUR_MS, abs=HOUR_MS / 10)
+    assert high > NOW_MS + 3.5 * HOUR_MS
+
+
+class Shop:
+    """Settings of a shop that keeps its plan in a folder."""
+
+    def __init__(self, data):
+        self.data = data
+
+
+def test_the_present_plan_is_read_as_it_was_written(tmp_path):
+    problem = shop(glue(), glue(overnight=False))
+    made = plan(problem, limit_s=0)
+    kept = PresentPlan(
+        made_ms=NOW_MS, version=7, plan=made, last_starts=last_starts(problem, made)
+    )
+    one = Shop(tmp_path)
+    assert present.read(one) is None
+    assert present.kept_at(one) == 0
+    present.keep(one, kept)
+    assert present.read(one) == kept
+    assert kept.fresh(NOW_MS + HOUR_MS // 4)
+    assert not kept.fresh(NOW_MS + HOUR_MS)
+    present.path_of(one).write_text('{"half')
+    assert present.read(one) is None
+    present.keep(one, PresentPlan(made_ms=1, version=1, plan=None, format=0))
+    assert present.read(one) is None
