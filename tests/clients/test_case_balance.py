@@ -52,7 +52,7 @@ def lumped(
         np.zeros(n),
         np.full((n, 1), 0.018 * grams_per_pct(20.0)),
         np.full((1, 1), changes),
-        out,
+        out[:, None],
         np.zeros(1),
     )
     wood = Wood(capacity * ONE, AT_ONCE * ONE, K_OUT * ONE)

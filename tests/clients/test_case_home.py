@@ -97,7 +97,7 @@ def test_a_room_dries_in_a_cold_snap_as_worked_by_hand():
         np.zeros(n),
         np.full((n, 1), 12 * air),
         np.ones((1, 1)),
-        np.zeros(n),
+        np.zeros((n, 1)),
         np.array([240.0]),
     )
     wood = Wood(np.array([40 + air]), np.array([1e9]), np.zeros(1))

@@ -341,7 +341,7 @@ def home_year(
         warmth_offset(temp),
         np.stack([per_change, per_change * windows], axis=1),
         leak_members,
-        np.zeros(YEAR_H),
+        np.zeros((YEAR_H, 1)),
         24 * home.water_g_h * home.water_times ** ranks[:, 1] * cooler.mean(axis=0),
     )
     wood = Wood(held, held * 24 / FURNISHING_H, np.zeros(members))

@@ -6,7 +6,7 @@ Every member of the ensemble is one way the case and its room may be; member 0 i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import NamedTuple
 
@@ -142,7 +142,7 @@ class CaseYear:
     """A case through n steps of its room's air, H stretches of an hour or of a longer step.
 
     `air_pct` (n, M): RH of its air at each step [%]. `wood_pct` (H, M): RH that the wood keeps.
-    `room_pct` (n, M), `out` (n,): the room's RH and the share of each step the instrument is out.
+    `room_pct`, `out` (n, M): the room's RH and the share of each step the instrument is out.
     `course`: stretch by stretch, with the device's water.
     """
 
@@ -157,6 +157,24 @@ class CaseYear:
     def wood_pct(self) -> Floats:
         return self.course.wood_pct
 
+    def part(self, members: slice) -> CaseYear:
+        """Some of the members."""
+        course = self.course
+        water = None if course.water_g is None else course.water_g[:, members]
+        return replace(
+            self,
+            room_pct=self.room_pct[:, members],
+            out=self.out[:, members],
+            air_pct=self.air_pct[:, members],
+            course=CaseCourse(
+                course.air_pct[:, members],
+                course.wood_pct[:, members],
+                water,
+                course.given_g[:, members],
+                course.added_g[:, members],
+            ),
+        )
+
     @property
     def stretch_h(self) -> float:
         """Length of a stretch. [h]"""
@@ -164,14 +182,14 @@ class CaseYear:
 
     def felt_pct(self, member: int = 0) -> Floats:
         """RH around the instrument: the room's while it is out. (n,) [%]"""
-        out = self.out
+        out = self.out[:, member]
         return np.asarray((1 - out) * self.air_pct[:, member] + out * self.room_pct[:, member])
 
     def daily_around_pct(self) -> Floats:
         """RH around the instrument by day at 10, 50 and 90 % of the members. (days, 3) [%]"""
         per_day = round(86_400 / self.room.step_s)
         days = len(self.out) // per_day
-        out = self.out[: days * per_day, None]
+        out = self.out[: days * per_day]
         felt = (1 - out) * self.air_pct[: len(out)] + out * self.room_pct[: len(out)]
         return by_day(felt, per_day)
 
@@ -251,7 +269,7 @@ class Damp(NamedTuple):
 def simulate(
     case: Case,
     room: RoomAir,
-    use: Use | None = None,
+    use: Use | Sequence[Use] | None = None,
     device: Humidifier | Buffer | Sequence[Humidifier | Buffer] | None = None,
     *,
     members: int = MEMBERS,
@@ -266,7 +284,7 @@ def simulate(
     case : Case
     room : RoomAir
     use : Use, optional
-        Else it is played two hours a day and shut at all other times.
+        Or one for each member. Else it is played two hours a day and shut at all other times.
     device : Humidifier or Buffer, optional
         Or one for each member, all of one kind, to compare them side by side.
     members : int
@@ -291,7 +309,7 @@ def simulate(
     ------
     OutOfRange
     """
-    use = use or Use()
+    uses, used = _uses(use or Use(), members)
     ranks = scores(members, RANKS) if ranks is None else ranks
     rh = room.members(members, sensor, ranks[:, 4])
     per, n = room.per_hour, len(room.temp_c)
@@ -299,15 +317,11 @@ def simulate(
     stretch_h = max(room.step_s / 3600, 1.0)
     mean_rh = rh.reshape(hours, per, members).mean(axis=1) if per > 1 else rh
     temp = room.temp_c.reshape(hours, per).mean(axis=1)
-    out, lid = use.shares(room.start_h, stretch_h, hours)
+    out, lid = _shares(uses, room.start_h, stretch_h, hours)
     per_change = case.air_l / 1000 * grams_per_pct(temp)
-    leak_steps = np.stack([per_change * (1 - lid), per_change * lid], axis=1)
-    leak_members = np.stack(
-        [
-            case.closed_changes_day * case.closed_times ** ranks[:, 0],
-            np.full(members, case.open_changes_day),
-        ]
-    )
+    leak_steps = per_change[:, None] * np.concatenate([1 - lid, lid], axis=1)
+    shut = case.closed_changes_day * case.closed_times ** ranks[:, 0]
+    leak_members = np.concatenate([used * shut, used * case.open_changes_day])
     exchange = 24 * case.exchange_g_h_pct * case.exchange_times ** ranks[:, 2]
     wood = Wood(case.capacity_g_pct * case.capacity_times ** ranks[:, 1], exchange, exchange)
     drive = CaseDrive(
@@ -316,7 +330,7 @@ def simulate(
         warmth_offset(temp),
         leak_steps,
         leak_members,
-        out,
+        out @ used if len(uses) > 1 else out,
         np.zeros(members),
     )
     if start_pct is None:
@@ -332,11 +346,28 @@ def simulate(
             raise OutOfRange("devices", len(each), "", members, members)
         ready = np.stack([ready_days(one, room.start_day, days) for one in each], axis=1)
         course = run(drive, wood, start, devices(each, ranks[:, 3]), ready)
-    step_out = use.shares(room.start_h, room.step_s / 3600, n)[0]
+    step_out = _shares(uses, room.start_h, room.step_s / 3600, n)[0]
     air = course.air_pct
     if per > 1:
         air = _within_hours(rh, mean_rh, air, leak_steps @ leak_members, exchange)
-    return CaseYear(case, room, rh, step_out, air, course)
+    return CaseYear(case, room, rh, step_out @ used, air, course)
+
+
+def _uses(use: Use | Sequence[Use], members: int) -> tuple[list[Use], Floats]:
+    """The uses that differ, and which member has which: 1 or 0. (U, members)"""
+    each = [use] * members if isinstance(use, Use) else list(use)
+    if len(each) != members:
+        raise OutOfRange("uses", len(each), "", members, members)
+    uses = list(dict.fromkeys(each))
+    return uses, np.array([[one == own for own in each] for one in uses], dtype=np.float64)
+
+
+def _shares(
+    uses: Sequence[Use], start_h: float, step_h: float, steps: int
+) -> tuple[Floats, Floats]:
+    """Shares of each step for which it is out, and the lid open, in each use. 2 of (steps, U) [-]"""
+    shares = np.array([use.shares(start_h, step_h, steps) for use in uses])
+    return shares[:, 0].T, shares[:, 1].T
 
 
 def _within_hours(

@@ -71,7 +71,7 @@ class Trial:
         self.most_days = MOST_DAYS * self.known.mean()
         self.monthly = year.monthly()
         self.warmth = [float(year.temp_c[month_of_hour() == m].mean()) for m in range(12)]
-        bare = self.through(year, use)
+        (bare,) = self.through(year, [use])
         self.bare = Bare(self.days(bare)[1], self.too_damp_h(bare))
         self.nothing = self.judged(Measure.NOTHING, use)
 
@@ -102,50 +102,54 @@ class Trial:
     def through(
         self,
         year: HomeYear,
-        use: Use,
+        uses: Sequence[Use],
         device: Humidifier | Buffer | None = None,
         beside: Buffer | None = None,
-    ) -> CaseYear:
-        """A year that begins as it ends: the half before it is run first."""
-        room, members, case = year.room(), year.members, self.with_buffer(beside)
-        half = RoomAir(room.temp_c[HALF_H:], room.rh_pct[HALF_H:], start_day=HALF_H // 24)
-        before = simulate(case, half, use, device, members=members, start_pct=self.middle)
-        start = np.clip(before.wood_pct[-1], 0, 100)
-        return simulate(case, room, use, device, members=members, start_pct=start)
+    ) -> list[CaseYear]:
+        """A year that begins as it ends, in each of these uses: the half before it is run first."""
+        case, members = self.with_buffer(beside), year.members
+        count = members * len(uses)
+        ranks = np.tile(scores(members, RANKS), (len(uses), 1))
+        each = [use for use in uses for _ in range(members)]
+        rh = np.tile(year.rh_pct, (1, len(uses)))
+        half = RoomAir(year.temp_c[HALF_H:], rh[HALF_H:], start_day=HALF_H // 24)
+        start: float | Floats = self.middle
+        for room in (half, RoomAir(year.temp_c, rh)):
+            made = simulate(case, room, each, device, members=count, start_pct=start, ranks=ranks)
+            start = np.clip(made.wood_pct[-1], 0, 100)
+        return _parts(made, len(uses))
 
     def side_by_side(
         self,
         tried: Sequence[Humidifier] | Sequence[Buffer],
-        use: Use,
+        uses: Sequence[Use],
         beside: Buffer | None = None,
-    ) -> CaseYear:
-        """Devices, each in the same `draws` ways that home and case may be: member k·S + s is
-        device k in draw s of S."""
+    ) -> list[CaseYear]:
+        """Devices, each in the same draws that home and case may be, in each of these uses: member
+        k·S + s is device k in draw s of S."""
         members = self.year.members
         draws = np.arange(0, members, max(members // DRAWS, 1))
-        count = len(tried)
-        ranks = np.tile(scores(members, RANKS)[draws], (count, 1))
-        air = RoomAir(self.year.temp_c, np.tile(self.year.rh_pct[:, draws], (1, count)))
-        each = [device for device in tried for _ in draws]
-        return simulate(
+        count = len(uses) * len(tried)
+        made = simulate(
             self.with_buffer(beside),
-            air,
-            use,
-            each,
-            members=len(each),
+            RoomAir(self.year.temp_c, np.tile(self.year.rh_pct[:, draws], (1, count))),
+            [use for use in uses for _ in range(len(tried) * len(draws))],
+            [device for _ in uses for device in tried for _ in draws],
+            members=count * len(draws),
             start_pct=self.middle,
-            ranks=ranks,
+            ranks=np.tile(scores(members, RANKS)[draws], (count, 1)),
         )
+        return _parts(made, len(uses))
 
     def mean_harms(
         self, tried: Sequence[Humidifier] | Sequence[Buffer], beside: Buffer | None = None
     ) -> tuple[Floats, CaseYear]:
         """Mean harm of each device (K,) [d], and the year of its use."""
-        played = self.side_by_side(tried, self.careful, beside)
+        uses = (self.careful, self.never) if self.careful.played else (self.careful,)
+        played, *unplayed = self.side_by_side(tried, uses, beside)
         harm = self.harm(played).total
-        if self.careful.played:
-            never = self.harm(self.side_by_side(tried, self.never, beside)).total
-            harm = (1 - UNPLAYED) * harm + UNPLAYED * never
+        for never in unplayed:
+            harm = (1 - UNPLAYED) * harm + UNPLAYED * self.harm(never).total
         return harm.reshape(len(tried), -1).mean(axis=1), played
 
     def harm(self, through: CaseYear) -> Harm:
@@ -177,7 +181,10 @@ class Trial:
     ) -> Option:
         """A measure with its results."""
         year = changed.year if changed else self.year
-        through = self.through(year, use, device, beside)
+        uses = [use]
+        if device is not None and use.played:
+            uses.append(replace(use, played=()))
+        through, *unplayed = self.through(year, uses, device, beside)
         damp, harm = through.damp(), self.harm(through)
         dry_days, damp_days = self.days(through)
         too_damp_h = self.too_damp_h(through)
@@ -187,11 +194,10 @@ class Trial:
         )
         kept = (dry_days + damp_days <= self.most_days) & ~worse_h
         harms = [float(side.mean()) for side in harm]
-        if device is not None and use.played:
-            never = self.harm(self.through(year, replace(use, played=()), device, beside))
+        for never in unplayed:
             harms = [
                 (1 - UNPLAYED) * one + UNPLAYED * float(side.mean())
-                for one, side in zip(harms, never, strict=True)
+                for one, side in zip(harms, self.harm(never), strict=True)
             ]
         daily_l = through.course.given_g / 1000
         visits = int((ready_days(device, 0, 365) & self.known).sum()) if device else 0
@@ -230,3 +236,9 @@ class Trial:
             empty_after_d=quantile_range(through.empties_after_d()),
             around_pct=through.daily_around_pct(),
         )
+
+
+def _parts(made: CaseYear, count: int) -> list[CaseYear]:
+    """A year's members in equal parts, one after another."""
+    each = made.air_pct.shape[1] // count
+    return [made.part(slice(k * each, (k + 1) * each)) for k in range(count)]

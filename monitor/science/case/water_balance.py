@@ -15,7 +15,9 @@ Solved by implicit Euler steps: stable for any step, and what one part loses ano
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -28,6 +30,16 @@ from monitor.science.wood import equilibrium_moisture_content, relative_humidity
 
 MIDDLE_PCT = 45.0
 """RH around which the warmth's effect on wood is taken. [%]  Ours."""
+
+
+AT_ONCE_D = 14
+"""Days whose coefficients are worked out at once: few enough that they stay in the cache. [d]"""
+
+LEAST_PRODUCT = 1e-200
+"""Running product down to which its parts are kept to all digits. [-]"""
+
+FEWEST = 12
+"""Steps that are taken one by one where a device runs empty among them."""
 
 
 def grams_per_pct(temp_c: Floats) -> Floats:
@@ -95,7 +107,7 @@ class CaseDrive:
 
     `step_d`: length of a step, a whole part of a day [d]. `outside_pct` (n, M) or (n, 1): h_o [%].
     `offset_pct` (n,): o [%]. The leak K is `leak_steps` (n, j) @ `leak_members` (j, M)
-    [g/(day %)]. `taken_out` (n,): share of the step for which the wood is outside [-].
+    [g/(day %)]. `taken_out` (n, 1) or (n, M): share of the step for which the wood is outside [-].
     `source` (M,): q [g/day].
     """
 
@@ -132,7 +144,7 @@ def run(
     device: Device | Supply | None = None,
     ready: NDArray[np.bool_] | None = None,
 ) -> CaseCourse:
-    """The balance over all steps, a day at a time.
+    """The balance over all steps.
 
     Parameters
     ----------
@@ -151,58 +163,70 @@ def run(
     c = wood.capacity / drive.step_d
     w = start_pct - drive.offset_pct[0]
     water = np.zeros(members)  # over the step: [g/day]
-    own = np.zeros(members)
+    own, two_way = np.zeros(members), isinstance(device, Device) and device.two_way
     if isinstance(device, Device):
         with np.errstate(divide="ignore"):
             own = 1 / device.conductance
-    for day in range(days):
-        part = slice(day * per_day, min((day + 1) * per_day, n))
+    for first in range(0, days, AT_ONCE_D):
+        part = slice(first * per_day, min((first + AT_ONCE_D) * per_day, n))
         outside, offset = drive.outside_pct[part], drive.offset_pct[part, None]
         leak = drive.leak_steps[part] @ drive.leak_members
         s = wood.inside / (leak + wood.inside)
-        pull = s * leak + np.multiply.outer(drive.taken_out[part], wood.outside)
+        pull = s * leak + drive.taken_out[part] * wood.outside
         lag = 1 / (pull + c)
         keep, rise = c * lag, s * lag
         push = pull * lag * (outside - offset) + rise * drive.source
         base = outside + s * (offset - outside) + s * (drive.source / wood.inside)
         rows = held[part]
-        e = np.empty(rows.shape)
         if device is None:
-            _nothing(keep, push, rows, w)
+            _linear(keep, push, w, rows)
         else:
+            e = np.empty(rows.shape)
             answer = s / wood.inside + s * rise  # how far e raises the air
             if isinstance(device, Supply):
                 gain = 1 / answer
-                now = _Day(keep, push, rise, gain * (device.set_pct - base), gain * s, rows, e)
-                _supplied(now, device.most_g_day, w)
+                steps = _Steps(keep, push, rise, gain * (device.set_pct - base), gain * s, rows, e)
+                _supplied(steps, device.most_g_day, w)
             else:
-                if ready is not None:
-                    new = np.where(ready[day], device.set_g / drive.step_d, water)
-                    added[day] = (new - water) * drive.step_d
-                    water = new
                 per = device.per_g * drive.step_d
                 gain = 1 / (own + per + answer)
                 wanted = gain * (device.set_pct - device.per_g * device.set_g - base)
+                steps = _Steps(keep, push, rise, wanted, gain * s, rows, e)
                 levels = reserve[part]  # type: ignore[index] # a device has a reserve
-                now = _Day(keep, push, rise, wanted, gain * s, rows, e)
-                if device.two_way:
-                    full = device.full_g / drive.step_d
-                    water = _two_way(now, levels, gain * per, full, w, water)
-                else:
-                    water = _one_way(now, levels, w, water)
+                back, full = gain * per, device.full_g / drive.step_d
+                for begin, end in _fills(ready, first, min(first + AT_ONCE_D, days)):
+                    if ready is not None:
+                        new = np.where(ready[begin], device.set_g / drive.step_d, water)
+                        added[begin] = (new - water) * drive.step_d
+                        water = new
+                    at = slice((begin - first) * per_day, (end - first) * per_day)
+                    now = _Steps(*(values[at] for values in steps))
+                    if two_way:
+                        _two_way(now, levels[at], back[at], full, w, water)
+                    else:
+                        _one_way(now, levels[at], w, water)
+                    w, water = rows[at][-1], levels[at][-1]
+                water = water.copy()
                 levels *= drive.step_d
-            given[day] = e.sum(axis=0) * drive.step_d
+            for day, at_day in enumerate(range(0, len(rows), per_day), first):
+                given[day] = e[at_day : at_day + per_day].sum(axis=0) * drive.step_d
+        w = rows[-1].copy()
         rows += offset
         np.multiply(s, rows, out=air[part])
         air[part] += base - s * offset
         if device is not None:
             air[part] += e * (s / wood.inside)
-        w = rows[-1] - offset[-1]
     return CaseCourse(air, held, reserve, given, added)
 
 
-class _Day(NamedTuple):
-    """The steps of a day, each (steps, M): w ← keep w + push + rise e, e = wanted − slope w, put
+def _fills(ready: NDArray[np.bool_] | None, first: int, end: int) -> Iterator[tuple[int, int]]:
+    """Stretches of days, each up to the next on which the device is made ready in a member."""
+    filled = [] if ready is None else np.flatnonzero(ready[first:end].any(axis=1)).tolist()
+    yield from pairwise(sorted({first, *(first + day for day in filled), end}))
+
+
+class _Steps(NamedTuple):
+    """Some steps, each (steps, M): w ← keep w + push + rise e, e = wanted − slope w, put
     into `wood` and `given`."""
 
     keep: Floats
@@ -214,16 +238,42 @@ class _Day(NamedTuple):
     given: Floats
 
 
-def _nothing(keep: Floats, push: Floats, wood: Floats, w: Floats) -> None:
-    for a, u, x in zip(keep, push, wood, strict=True):
-        np.multiply(a, w, out=x)
-        x += u
-        w = x
+def _linear(keep: Floats, push: Floats, w: Floats, wood: Floats) -> None:
+    """w ← keep w + push, all steps at once: wₖ = Aₖ (w₀ + Σⱼ pushⱼ / Aⱼ), A the running product of
+    keep; in halves where that would be too small for a float."""
+    grown = np.cumprod(keep, axis=0)
+    if len(keep) > 1 and grown[-1].min() < LEAST_PRODUCT:
+        half = len(keep) // 2
+        _linear(keep[:half], push[:half], w, wood[:half])
+        _linear(keep[half:], push[half:], wood[half - 1], wood[half:])
+        return
+    np.divide(push, grown, out=wood)
+    np.cumsum(wood, axis=0, out=wood)
+    wood += w
+    wood *= grown
 
 
-def _one_way(day: _Day, levels: Floats, w: Floats, water: Floats) -> Floats:
-    """A device that only gives, until it is empty."""
-    for a, u, up, q, r, x, e, level in zip(*day, levels, strict=True):
+def _one_way(steps: _Steps, levels: Floats, w: Floats, water: Floats) -> None:
+    """A device that only gives, until it is empty: linear while it has water."""
+    keep, push, rise, wanted, slope, wood, given = steps
+    stays = 1 - rise * slope
+    _linear(keep * stays, push * stays + rise * wanted, w, wood)
+    before = np.concatenate([w[None] + np.zeros_like(wood[:1]), wood[:-1]])
+    np.subtract(wanted, slope * (keep * before + push), out=given)
+    np.subtract(water, np.cumsum(given, axis=0), out=levels)
+    if levels.min() >= 0:
+        return
+    half = len(wood) // 2
+    if half < FEWEST:
+        _until_empty(steps, levels, w, water)
+        return
+    early, late = (_Steps(*(v[part] for v in steps)) for part in (slice(half), slice(half, None)))
+    _one_way(early, levels[:half], w, water)
+    _one_way(late, levels[half:], wood[half - 1], levels[half - 1])
+
+
+def _until_empty(steps: _Steps, levels: Floats, w: Floats, water: Floats) -> None:
+    for a, u, up, q, r, x, e, level in zip(*steps, levels, strict=True):
         np.multiply(a, w, out=x)
         x += u
         np.multiply(r, x, out=e)
@@ -232,14 +282,13 @@ def _one_way(day: _Day, levels: Floats, w: Floats, water: Floats) -> Floats:
         np.subtract(water, e, out=level)
         x += up * e
         w, water = x, level
-    return water.copy()
 
 
 def _two_way(
-    day: _Day, levels: Floats, per: Floats, full: Floats, w: Floats, water: Floats
-) -> Floats:
+    steps: _Steps, levels: Floats, per: Floats, full: Floats, w: Floats, water: Floats
+) -> None:
     """A device that gives and takes, between empty and full."""
-    for a, u, up, q, r, x, e, level, p in zip(*day, levels, per, strict=True):
+    for a, u, up, q, r, x, e, level, p in zip(*steps, levels, per, strict=True):
         np.multiply(a, w, out=x)
         x += u
         np.multiply(r, x, out=e)
@@ -250,12 +299,11 @@ def _two_way(
         np.subtract(water, e, out=level)
         x += up * e
         w, water = x, level
-    return water.copy()
 
 
-def _supplied(day: _Day, most: Floats, w: Floats) -> None:
+def _supplied(steps: _Steps, most: Floats, w: Floats) -> None:
     """A device that never runs dry and never takes."""
-    for a, u, up, q, r, x, e in zip(*day, strict=True):
+    for a, u, up, q, r, x, e in zip(*steps, strict=True):
         np.multiply(a, w, out=x)
         x += u
         np.multiply(r, x, out=e)
