@@ -290,7 +290,7 @@ def test_no_water_is_lost_or_made(device):
     capacity = VIOLIN.capacity_g_pct * VIOLIN.capacity_times ** ranks[:, 1]
     k = 24 * VIOLIN.exchange_g_h_pct * VIOLIN.exchange_times ** ranks[:, 2]
     leak = np.multiply.outer(0.018 * grams_per_pct(temp), changes) * (year.room_pct - year.air_pct)
-    played = year.out[:, None] * k * (year.room_pct - year.wood_pct)
+    played = year.out * k * (year.room_pct - year.wood_pct)
     in_g = (leak + played).sum(axis=0) / 24 + course.given_g.sum(axis=0)
     wood = year.wood_pct - warmth_offset(temp)[:, None]
     first = year.room_pct[:720].mean(axis=0) - warmth_offset(temp)[0]
