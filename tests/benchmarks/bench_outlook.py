@@ -90,7 +90,7 @@ def main() -> None:
     if arguments.quick:
         numbers, days = numbers[:1], 40
     hours = 24 * min(arguments.first + days + 6, 365)
-    made = shops(tuple(numbers), hours, wicks=arguments.wicks)
+    made = shops(tuple(numbers), hours, wicks=numbers if arguments.wicks else ())
     speeds(material(made[0], arguments.first, days))
     heads = "".join(f"{h:>6}" for h in (1, 3, 6, 12, 24, 48, 72))
     print(f"\nRH, error as a share of persistence's\n{'shop':22}{heads}   in 80 % range   snaps")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,9 @@ from monitor.outlook.evaluation import files
 from monitor.science.outlook import shop_model, shut_days, shut_forecast
 from monitor.science.outlook.calendar import NO_DAYS
 from monitor.science.outlook.hourly_log import STEPS
+from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.room_model import PreparedLog, prepared_log
+from monitor.science.outlook.shop_model import ShopModel
 from monitor.science.outlook.shut_days import ShutHabit, learned_habit, supposed
 
 ROOMS = (5, 8)
@@ -35,12 +38,21 @@ class Trial:
         self.k = prepared_log(read.hours, read.issues)
         self.utc_offset_h = shop.spec.utc_offset_h
         self.stop = 24 * LEARNED - 1
-        self.shop = shut_forecast.learn(self.k, self.issues, self.stop)
+        blind = fit_room(self.k, self.stop)
+        misfits = shut_days.day_misfits(blind, self.k, self.stop)
+        seen = shut_days.shut_outlook(blind, self.k, misfits, self.stop, STEPS)
+        self.room = fit_room(supposed(self.k, seen, 0), self.stop, blind)
+        self.misfits = shut_days.day_misfits(self.room, self.k, len(self.k.temp_c) - 1)
         day = np.floor((shop.ts_ms / 3_600_000 + self.utc_offset_h) / 24).astype(int)
         self.came = {int(d): bool(shop.there[day == d].any()) for d in np.unique(day)}
         first = (self.k.hours.first_h + self.stop) // 24 + 2
         days = np.arange(first, first + DAYS - LEARNED - 8)
-        self.days = days[shut_days.regular(self.shop.room, days)]
+        self.days = days[shut_days.regular(self.room, days)]
+
+    @cached_property
+    def shop(self) -> ShopModel:
+        """What the first days teach, shut ones among them."""
+        return shut_forecast.learn(self.k, self.issues, self.stop)
 
     def end(self, day: int, clock_h: float) -> int:
         """Number of the last hour that has ended at a time of the room's clock."""
@@ -48,9 +60,9 @@ class Trial:
 
     def chance(self, day: int, clock_h: float, k: PreparedLog | None = None) -> float:
         """Probability of a shut day at a time of its clock."""
-        k, end = k or self.k, self.end(day, clock_h)
-        misfits = shut_days.day_misfits(self.shop.room, k, end)
-        return shut_days.shut_outlook(self.shop.room, k, misfits, end, STEPS).now
+        end = self.end(day, clock_h)
+        misfits = self.misfits if k is None else shut_days.day_misfits(self.room, k, end)
+        return shut_days.shut_outlook(self.room, k or self.k, misfits, end, STEPS).now
 
 
 @pytest.fixture(scope="module")
@@ -87,11 +99,9 @@ def test_nothing_that_comes_later_counts(trials):
         rh_pct=np.where(later, 90.0, hours.rh_pct),
     )
     other = prepared_log(warm, trial.issues)
-    assert trial.chance(day, 10.5, other) == trial.chance(day, 10.5)
+    assert trial.chance(day, 10.5, other) == trial.chance(day, 10.5, trial.k)
     # Nor if the whole log is at hand while an earlier hour is judged.
-    whole = shut_days.day_misfits(trial.shop.room, other, len(other.temp_c) - 1)
-    at = shut_days.shut_outlook(trial.shop.room, other, whole, end, STEPS)
-    assert at.now == pytest.approx(trial.chance(day, 10.5), abs=1e-12)
+    assert trial.chance(day, 10.5) == pytest.approx(trial.chance(day, 10.5, trial.k), abs=1e-12)
 
 
 @pytest.mark.slow
@@ -152,7 +162,7 @@ def test_a_forgotten_closing_is_asked_about_once_people_come(trials):
 
     def again(day: int, clock_h: float, closed: list[int]) -> float:
         k = trial.k._replace(hours=replace(trial.k.hours, closed=np.array(closed)))
-        return shut_days.chance_open_again(trial.shop.room, k, trial.end(day, clock_h))
+        return shut_days.chance_open_again(trial.room, k, trial.end(day, clock_h))
 
     came = {True: [], False: []}
     for day in trial.days.tolist():
@@ -168,9 +178,9 @@ def test_a_forgotten_closing_is_asked_about_once_people_come(trials):
 def test_shut_days_that_were_seen_do_not_spoil_the_fit_of_the_open_ones(trials):
     trial = trials[0]
     stop = len(trial.k.temp_c) - 1
-    blind = shop_model.learn(trial.k, trial.issues, stop, trial.shop)
-    seeing = shut_forecast.learn(trial.k, trial.issues, stop, trial.shop)
-    assert seeing.room.heat.misfit < 0.8 * blind.room.heat.misfit
+    seen = shut_days.shut_outlook(trial.room, trial.k, trial.misfits, stop, STEPS)
+    blind, seeing = (fit_room(k, stop, trial.room) for k in (trial.k, supposed(trial.k, seen, 0)))
+    assert seeing.heat.misfit < 0.8 * blind.heat.misfit
 
 
 def test_how_long_a_shut_run_goes_on_is_learned_from_the_log():
@@ -192,7 +202,7 @@ def test_how_long_a_shut_run_goes_on_is_learned_from_the_log():
 def test_a_log_without_a_whole_morning_says_nothing_of_shut_days(trials):
     trial = trials[0]
     k = trial.k
-    misfits = shut_days.day_misfits(trial.shop.room, k, 20)
-    seen = shut_days.shut_outlook(trial.shop.room, k, misfits, 20, STEPS)
+    misfits = shut_days.day_misfits(trial.room, k, 20)
+    seen = shut_days.shut_outlook(trial.room, k, misfits, 20, STEPS)
     assert seen.seen.tolist() == NO_DAYS.tolist()
     assert seen.now < shut_days.DOUBT or not len(seen.days)

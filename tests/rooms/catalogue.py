@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -105,11 +106,13 @@ def with_wick(spec: ShopSpec) -> ShopSpec:
 
 
 def shops(
-    numbers: tuple[int, ...], hours: int = HOURS, seed: int = 5, *, wicks: bool = False
+    numbers: tuple[int, ...], hours: int = HOURS, seed: int = 5, *, wicks: Collection[int] = ()
 ) -> list[Shop]:
-    """Shops of some numbers, side by side: about 20 s for ten and a year."""
+    """Shops of some numbers, side by side: 20 s for ten and a year; `wicks` of them have a wick."""
     specs = [spec_of(number) for number in numbers]
-    specs = [with_wick(spec) for spec in specs] if wicks else specs
+    specs = [
+        with_wick(spec) if n in wicks else spec for n, spec in zip(numbers, specs, strict=True)
+    ]
     weathers = [weather_of(n, s, hours) for n, s in zip(numbers, specs, strict=True)]
     ts_ms, temp, rh, filled, change, there = simulate(specs, [w for _, w in weathers], seed)
     made = []

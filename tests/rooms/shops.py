@@ -108,6 +108,12 @@ def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple
     resist_top = thick[..., 0] / 2 / delta[..., 0] + 1 / film
     volume = p["volume_m3"]
     parts = 3
+    h = step_s / parts
+    conduct = (area / resist_top) * 1000  # g/(s Pa), (rooms, slabs)
+    conduct_all = conduct.sum(1)
+    k_v, k_n = K_AIR * volume / h, K_AIR * p["neighbour_m3_h"] / 3600
+    e_next_door = 0.45 * 2480.0
+    into = np.empty_like(phi)
     for k, i in enumerate(order.tolist()):
         gap = np.abs(t - t_out[i])
         n_h = p["leak_h"] + np.sqrt(p["stack_h_k"] ** 2 * gap + (p["wind_h"] * wind[i]) ** 2)
@@ -153,28 +159,22 @@ def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple
         wet = np.minimum(wet, tank / (step_s / 3600))
         tank = tank - wet * step_s / 3600
         sources = acts["steam"][i] + wet
-        e_next_door = 0.45 * 2480.0
+        k_f = K_AIR * flow / 3600
+        es = e_sat[:, None, None]
         # Slabs: explicit inside, in parts of a step; the air implicit with the film.
         for _ in range(parts):
-            h = step_s / parts
             bend = 1 + 6 * (phi - 0.45) ** 2  # the isotherm is steeper at both ends
-            conduct = (area / resist_top) * 1000  # g/(s Pa), (rooms, slabs)
-            k_v = K_AIR * volume / h
-            k_f = K_AIR * flow / 3600
-            k_n = K_AIR * p["neighbour_m3_h"] / 3600
             e = (
                 k_v * e
                 + k_f * e_out[i]
                 + k_n * e_next_door
                 + sources / 3600
                 + (conduct * phi[..., 0]).sum(1) * e_sat
-            ) / (k_v + k_f + k_n + conduct.sum(1))
-            es = e_sat[:, None, None]
+            ) / (k_v + k_f + k_n + conduct_all)
             between = es * (phi[..., :-1] - phi[..., 1:]) / resist_mid * 1000
-            into = np.zeros_like(phi)
-            into[..., 0] += (e[:, None] - e_sat[:, None] * phi[..., 0]) / resist_top * 1000
+            into[..., 1:] = between
+            into[..., 0] = (e[:, None] - e_sat[:, None] * phi[..., 0]) / resist_top * 1000
             into[..., :-1] -= between
-            into[..., 1:] += between
             phi = phi + h * into / (capacity * bend)
         j = k - settle
         if j >= 0:
