@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-VERSION = 13
+VERSION = 14
 ISSUED_VERSION = 1
 """Version of `IssuedOutlooks`, which cannot be made again."""
 HOUR_MS = 3_600_000
@@ -80,7 +80,8 @@ class StoredOutlook:
     to speak; `read_ms` of the last reading it rests on. `water` a day that holds `hold_pct`, None
     if none is needed; the level is that of the band, or the highest safe one where that is lower.
     `shut`: what is known of days on which nobody comes. `wall_factor`: of the coldest measured wall;
-    NaN without one. [-]
+    NaN without one. [-]  `held`: see `issued.recently_held`; `outdoors`: whether a sensor reads there;
+    `u_rh_pct`: uncertainty of the place's sensor, coverage factor 2, 0 where it is not known. [%]
     """
 
     place: str
@@ -100,6 +101,9 @@ class StoredOutlook:
     fit_ms: int
     shut: ShutOutlook
     wall_factor: float = math.nan
+    held: float = math.nan
+    outdoors: bool = True
+    u_rh_pct: float = 0.0
 
     @property
     def start_ms(self) -> int:

@@ -16,6 +16,7 @@ from monitor.domain.events import About
 from monitor.outlook import files
 from monitor.outlook.evaluation.report import SnapScore, scores
 from monitor.outlook.evaluation.walk_forward import (
+    HORIZONS_H,
     Walked,
     joined,
     nothing,
@@ -38,11 +39,18 @@ KEPT_DAYS = 60
 HOUR_MS = 3_600_000
 SNAP_RULE = "dry-snap"
 
+RECENT_H, FEWEST_READINGS = 72, 24
+"""Readings of the last hours are held against the outlooks issued for them, if there are so many.
+[h], [-]  Ours."""
+JUDGED = (HORIZONS_H >= 6) & (HORIZONS_H <= 24)
+"""Leads at which that is done. [-]"""
+
 
 def add(
     settings: Settings, place: str, hours: ShopHours, seen: HoursAhead, chance: float, bar: float
-) -> None:
-    """Keep the outlook from the end of a log, with the chance of a snap and the alert's threshold.
+) -> float:
+    """Keep the outlook from the end of a log, with the chance of a snap and the alert's threshold;
+    returns `recently_held` of those before it.
 
     `seen` ends with it. The caller reports an OSError.
     """
@@ -56,6 +64,20 @@ def add(
     kept = since(kept, int(ends[0]) - 24 * KEPT_DAYS)
     kept = Walked(*(field[..., kept.moments < ends[0]] for field in kept))
     files.keep(settings, IssuedOutlooks(place, joined([kept, one])))
+    return recently_held(shifted(kept, -hours.first_h), hours)
+
+
+def recently_held(walked: Walked, hours: ShopHours) -> float:
+    """Share of the readings of RH in the last `RECENT_H` of a log that lay in the 80 % range of the
+    outlooks issued for them; NaN where there are too few. [-]"""
+    late = since(walked, len(hours) - RECENT_H - int(HORIZONS_H[JUDGED].max()))
+    came = outcomes(hours, late.moments)[1, JUDGED]
+    at = late.moments + HORIZONS_H[JUDGED, None]
+    known = ~np.isnan(came) & (at >= len(hours) - RECENT_H)
+    if known.sum() < FEWEST_READINGS:
+        return float("nan")
+    inside = (came >= late.low[1, JUDGED]) & (came <= late.high[1, JUDGED])
+    return float(inside[known].mean())
 
 
 def score(settings: Settings, reader: Reader, place: str, hours: ShopHours) -> IssuedScore | None:

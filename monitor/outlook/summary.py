@@ -23,6 +23,7 @@ from monitor.science.outlook.ensemble_statistics import (
     likely,
 )
 from monitor.science.outlook.hourly_log import STEPS
+from monitor.science.outlook.room_model import TENTH
 from monitor.science.outlook.what_if import HELD_H, LAG_H, USUAL_VOLUME_M3
 from monitor.science.ranges import Floats
 
@@ -32,7 +33,13 @@ if TYPE_CHECKING:
     from monitor.outlook.files import LearnedPlace
     from monitor.settings import Settings
 
-NEEDS = "An outlook needs four days of readings up to the last hours, and a running service."
+NEEDS = (
+    "An outlook needs four days of readings up to the last hours, the outdoor air from a forecast or an "
+    "outdoor sensor, and a running service."
+)
+STRAYED, LEARNED_DAYS = 0.45, 14
+"""Below this share of recent readings in their range the room is said to have changed; with fewer days
+of log than this the outlook is said to be new. [-], [d]  Ours."""
 SOON_H = 84
 """Spells are told that begin within so long. [h]  As the dry snap's, `snap.AHEAD_H`."""
 DRY_H, DAMP_H, HOT_H, WALLS_H = 3, 6, 3, 12
@@ -274,10 +281,22 @@ def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str
             "There is no forecast. The outdoor air is assumed to be usual for the season, so this "
             "outlook is weak."
         ]
+    if look.source and not look.outdoors:
+        said.append(
+            "There is no outdoor sensor, so the errors of the forecast are not corrected as well."
+        )
     if look.room.refused:
         said.append(f"The room is not known yet ({look.room.refused}).")
+    if look.held < STRAYED:
+        said.append(
+            f"Of 100 readings in the last three days {100 * look.held:.0f} were in the range that "
+            "should hold 80. Was the sensor moved, or did the heating, the windows or the use of the "
+            "room change? The outlook learns that in about two weeks. Until then, rely on it less."
+        )
     if fit is not None:
         said.append(f"It uses {fit.days:.0f} days of readings.")
+        if fit.days < LEARNED_DAYS:
+            said.append(f"With {LEARNED_DAYS} days or more it is more accurate.")
         scores = fit.issued.scores if fit.issued else fit.scores
         day = next((s for s in scores if s.horizon_h == 24), None)
         if day is not None:
@@ -285,4 +304,14 @@ def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str
                 f"A day ahead it was wrong by {day.mae:.1f} % RH on average, "
                 f"{100 * day.of_persistence:.0f} % of the error of assuming no change."
             )
+    if look.u_rh_pct:
+        low, high = np.quantile(look.air[1, :, 0], [0.1, 0.9])
+        read, air = (
+            (high - low) / 2,
+            float(np.hypot((high - low) / 2, TENTH * look.u_rh_pct / 2)),
+        )
+        said.append(
+            f"The ranges are for what the sensor reads: ±{read:.1f} % RH one hour ahead. For the air "
+            f"itself that is ±{air:.1f} %, because the sensor may be wrong by {look.u_rh_pct:.1f} %."
+        )
     return " ".join(said)

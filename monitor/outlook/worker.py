@@ -26,6 +26,7 @@ from monitor.outlook.inputs import (
     humidifier_at,
     issues_of,
 )
+from monitor.outlook.place_air import PlaceAirs
 from monitor.outlook.safe_air import WALL_H, safe_ahead, wall_factor
 from monitor.science.outlook import dry_snap, ensemble_statistics, shut_forecast
 from monitor.science.outlook.calendar import summer_time
@@ -36,7 +37,7 @@ from monitor.science.outlook.shop_model import LEARN_DAYS, launch
 from monitor.science.outlook.shut_days import chance_open_again, supposed
 from monitor.science.outlook.weighed_fills import Fills, calibrated_by_fills
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
-from monitor.store import Reader, forecasts
+from monitor.store import HOUR_S, Reader, forecasts
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -194,6 +195,8 @@ class Work:
             water = water_to_hold(
                 learned.shop.room, start, rh, hold, volume, round(falls.begins_h.middle)
             )
+        held = issued.add(self._settings, place, hours, seen, chance, learned.bar)
+        sensor = PlaceAirs(self._reader, now_ms, {}, HOUR_S).sensor_error(place, self._settings)
         first_h = hours.first_h + end + 1
         reaches = 0 if forecast is None else (forecast.ends_ms // HOUR_MS) - first_h + 1
         files.keep(
@@ -216,9 +219,11 @@ class Work:
                 fit.learned_ms,
                 shut,
                 factor,
+                held,
+                hours.has_outdoors,
+                sensor.u_rh_pct,
             ),
         )
-        issued.add(self._settings, place, hours, seen, chance, learned.bar)
         return True
 
     def _pinned(

@@ -698,3 +698,26 @@ def test_the_address_holds_the_quantity(shop, book, asked, chosen):
     page = coming_page.layout(shop, book, {"quantity": asked})
     (field,) = (one for one in page._traverse() if getattr(one, "id", "") == "coming-quantity")
     assert field.value == chosen
+
+
+def test_what_the_outlook_lacks_and_whose_range_it_gives_is_said(one, shop):
+    fit = files.fit(shop.settings, BENCH)
+
+    def said(**changes):
+        return coming_text.rests_on(
+            dataclasses.replace(one, look=dataclasses.replace(one.look, **changes)), fit, PARIS
+        )
+
+    assert "With 14 days or more it is more accurate" in said()  # of eight days
+    assert "no outdoor sensor" not in said()
+    assert "no outdoor sensor" in said(outdoors=False)
+    assert "There is no forecast" in said(source="", outdoors=False)
+    assert "Was the sensor moved" not in said(held=0.6)
+    assert "100 readings in the last three days 30 were in the range" in said(held=0.3)
+    assert "Was the sensor moved" not in said(held=float("nan"))
+    # ±2 % RH (k = 2) and a range of ±1 %: the half widths add in square, 1.28 of a standard deviation.
+    air = one.look.air.copy()
+    air[1, :, 0] = np.where(np.arange(air.shape[1]) % 2, 51.0, 49.0)
+    words = said(air=air, u_rh_pct=2.0)
+    assert "what the sensor reads: ±1.0 % RH one hour ahead" in words
+    assert f"For the air itself that is ±{np.hypot(1, 1.2816):.1f} %" in words

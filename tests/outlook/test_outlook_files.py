@@ -282,7 +282,9 @@ def test_the_command_prints_tables_and_json(tmp_path, tables):
     assert "No dry snap in this log" in result.output
     closed = tmp_path / "closed.txt"
     closed.write_text("2026-01-04\n")
-    result = CliRunner().invoke(app, ["score", *paths, "--closed", str(closed), "--json"])
+    result = CliRunner().invoke(
+        app, ["score", *paths, "--closed", str(closed), "--zone", "Europe/Paris", "--json"]
+    )
     told = json.loads(result.stdout)
     assert told["place"] == "bench"
     assert told["notes"][-1] == "closed days in the log, known ahead of time: 1"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import psychrolib
 import pytest
@@ -9,10 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core.errors import OutOfRange
+from monitor.outlook.evaluation.walk_forward import Walked, nothing
+from monitor.outlook.issued import recently_held
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import ensemble_statistics, heat_balance, vapour_balance
 from monitor.science.outlook.fitting import prior_estimate
-from monitor.science.outlook.hourly_log import STEPS, OutdoorHours
+from monitor.science.outlook.hourly_log import STEPS, OutdoorHours, ShopHours
 from monitor.science.outlook.room_model import SCALE_SD, RoomModel
 from monitor.science.outlook.what_if import (
     LAG_H,
@@ -237,3 +241,22 @@ def test_the_next_hours_are_not_asked_to_be_held_at_the_cost_of_the_days_after()
     assert water is None
     assert later is not None
     assert later.middle < 10
+
+
+def test_of_the_last_days_only_readings_that_came_are_held_against_their_ranges():
+    """Rung: by hand. From hour 200 on the air lies above all that was foretold."""
+    rh = np.where(np.arange(240) < 200, 50.0, 60.0)
+    hours = ShopHours(480_000, rh, rh, rh, rh)
+    moments = np.arange(100, 240, 3)
+    wide, none = np.ones((2, 7, len(moments))), np.zeros(len(moments))
+    issued = Walked(
+        moments, wide, wide, 45 * wide, 55 * wide, wide, wide, np.stack([none, none]), none, none
+    )
+    # Leads of 6, 12 and 24 h; of hours 168 to 239 the 32 before 200 were in their range.
+    held = recently_held(issued, hours)
+    ends = (moments + np.array([[6], [12], [24]])).ravel()
+    ends = ends[(ends >= 240 - 72) & (ends < 240)]
+    assert held == pytest.approx(np.mean(ends < 200))
+    assert recently_held(issued, replace(hours, rh_pct=np.full(240, 50.0))) == 1
+    assert np.isnan(recently_held(nothing(), hours))
+    assert np.isnan(recently_held(issued, replace(hours, rh_pct=np.full(240, np.nan))))

@@ -149,6 +149,9 @@ def test_what_is_kept_is_read_back_whole(settings, looked):
     assert found.air.shape[2] == STEPS
     assert found.start_ms <= NOW < found.start_ms + HOUR
     assert (found.source, found.issued_ms % (6 * HOUR)) == ("demo", 0)
+    assert (found.outdoors, found.u_rh_pct) == (True, settings.sensor.rh_accuracy_pct)
+    assert np.isnan(found.held)  # of the last days only three outlooks are kept
+    assert len(found.launch.summer.changes_h) == len(found.launch.summer.ahead_h) - 1
     fit = files.fit(settings, BENCH)
     assert fit is not None
     assert fit.tried
