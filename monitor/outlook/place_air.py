@@ -97,6 +97,23 @@ class PlaceAirs:
             self._coming[place], self._source[place] = self._expected(place)
         return self._coming[place]
 
+    def coming_long(self, place: str, horizon_s: float) -> AirEnsemble | None:
+        """The air a place can expect, beyond its outlook by the pattern of its last weeks. [s]"""
+        coming = self.coming(place)
+        if coming is None or coming.end_ms >= self.now_ms + 1000 * horizon_s:
+            return coming
+        ts, temp, rh = self._read(place)
+        step_s = int(coming.step_s)
+        try:
+            far = daily_pattern_ensemble(
+                ts, temp, rh, self.now_ms, horizon_s, MEMBERS, SEED, step_s=step_s
+            )
+        except OutOfRange:
+            first = (self.now_ms - coming.start_ms) // (1000 * step_s)
+            now = float(coming.temp_c[:, first].mean()), float(coming.rh_pct[:, first].mean())
+            far = persistent_ensemble(*now, self.now_ms, horizon_s, MEMBERS, SEED, step_s=step_s)
+        return coming.followed_by(far)
+
     def source(self, place: str) -> AirSource:
         """Source of the air that a place can expect."""
         self.coming(place)

@@ -219,7 +219,8 @@ def _drawn_wait(
     part = np.clip((begin_ms - known[left]) / span, 0.0, 1.0)
     first, second = wait.seconds[rows, left], wait.seconds[rows, right]
     with np.errstate(invalid="ignore"):
-        between = np.where(part > 0, first + (second - first) * part, first)
+        between = first + (second - first) * part
+        between[~np.isfinite(second)] = np.inf
     return np.maximum(between * np.exp(wait.spread * score), wait.minimum_s)
 
 

@@ -160,7 +160,8 @@ def notes(model: Model, starts: list[int]) -> tuple[Note, ...]:
         if start >= len(model.time):
             text = (
                 f"{repair.name}: no time was found for {job.step.name} within the opening hours "
-                "that are known. Look at its hands-on time, and whether it may wait overnight."
+                "that are known. Look at its hands-on time, whether it may wait overnight, and "
+                "whether the air at its place is too damp or too cold."
             )
             found.append(Note(NoteKind.NO_ROOM, repair.id, job.step.id, text))
         elif job.step.fixed_ms is not None and (

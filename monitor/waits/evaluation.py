@@ -161,7 +161,7 @@ def statuses(
         if not wait.setting:
             asked.append((i, False, inputs))
         if kind.load_s:
-            asked.append((i, True, _for_load(inputs, kind)))
+            asked.append((i, True, for_load(inputs, kind)))
     ready = ready_times([inputs for _, _, inputs in asked], now_ms)
     for (i, load, _), readiness in zip(asked, ready, strict=True):
         if load:
@@ -195,7 +195,7 @@ def _not_before(load: arithmetic.Readiness, first: arithmetic.Readiness) -> arit
     )
 
 
-def _for_load(inputs: arithmetic.WaitInputs, kind: WaitType) -> arithmetic.WaitInputs:
+def for_load(inputs: arithmetic.WaitInputs, kind: WaitType) -> arithmetic.WaitInputs:
     """The same wait until it may be loaded."""
     return replace(
         inputs,
@@ -282,7 +282,7 @@ def ready_by(
         coming = coming.shifted(warmer_k, -drier_pct)
     log = airs.log(place)
     error = airs.sensor_error(place, settings)
-    asked = [_arithmetic(kind, now_ms, log, coming, error) for kind in kinds]
+    asked = [wait_inputs(kind, now_ms, log, coming, error) for kind in kinds]
     return list(latest_starts(asked, now_ms, wanted_ms))
 
 
@@ -302,18 +302,19 @@ def _asked(
         raise _NothingToSay(NO_READING)
     try:
         error = airs.sensor_error(wait.place, settings)
-        return _arithmetic(kind, wait.started_ms, log, coming, error)
+        return wait_inputs(kind, wait.started_ms, log, coming, error)
     except OutOfRange as exc:
         raise _NothingToSay(f"The ready time cannot be calculated: {exc}.") from exc
 
 
-def _arithmetic(
+def wait_inputs(
     kind: WaitType,
     start_ms: int,
     log: AirLog,
     coming: AirEnsemble | None,
     sensor: SensorUncertainty,
 ) -> arithmetic.WaitInputs:
+    """Inputs of a wait of a kind that starts at a time [ms]."""
     return arithmetic.WaitInputs(
         law=kind.law,
         basis_s=kind.basis_s,

@@ -76,6 +76,19 @@ class AirEnsemble:
             rh_pct=np.repeat(self.rh_pct, parts, axis=1),
         )
 
+    def followed_by(self, far: AirEnsemble) -> AirEnsemble:
+        """The same air, and after its end that of another with steps of the same length.
+
+        Member i is followed by member i of the other, modulo their number.
+        """
+        first = -((far.start_ms - self.end_ms) // round(1000 * self.step_s))
+        rows = np.arange(len(self.temp_c)) % len(far.temp_c)
+        return replace(
+            self,
+            temp_c=np.hstack([self.temp_c, far.temp_c[rows, first:]]),
+            rh_pct=np.hstack([self.rh_pct, far.rh_pct[rows, first:]]),
+        )
+
     def shifted(
         self, temp_k: float = 0.0, rh_pct: float = 0.0, *, same_water: bool = False
     ) -> AirEnsemble:

@@ -86,6 +86,18 @@ def ready_times(
     return [result[i] for i in range(len(waits))]
 
 
+def ready_draws(
+    waits: Sequence[WaitInputs], now_ms: int, *, draws: int = DRAWS, seed: int = SEED
+) -> Floats:
+    """Seconds from now until each wait is ready, by draw; infinite beyond the outlook. [s]
+
+    The waits share air, outlook, law and sensor. Draw i is in member i of the outlook, modulo their
+    number, in every call with the same seed. Shape (waits, draws).
+    """
+    group = _Group(list(waits), now_ms, latin_hypercube(draws, waits[0].sensor, seed))
+    return group.advised_draws()
+
+
 def progress_trace(wait: WaitInputs, now_ms: int) -> tuple[np.ndarray, np.ndarray]:
     """Progress along the past, sensor at its word, gaps at half: times [ms], shares [-]."""
     group = _Group([wait], now_ms, latin_hypercube(1, wait.sensor, SEED))
@@ -132,6 +144,15 @@ class _Group:
             return RelaxationHistory(self.law, self.air, self.bins, capped=capped)
         return AdditiveHistory(self.law, self.air, self.bins, self.draws, capped=capped)
 
+    def advised_draws(self) -> Floats:
+        """Seconds from now until each wait is ready, never before its floor. [s]"""
+        ready, _ = self._outcome(np.arange(len(self.waits)), 0.0)
+        return np.maximum(ready, self._floor_s()[:, None])
+
+    def _floor_s(self) -> Floats:
+        floor_s = np.array([w.floor_s for w in self.waits])
+        return np.asarray(floor_s + self.paused_s + self.start_s)
+
     def readiness(self) -> list[Readiness]:
         """Readiness of each wait."""
         every = np.arange(len(self.waits))
@@ -142,7 +163,7 @@ class _Group:
             some = np.flatnonzero(self.gappy)
             middle[some], progress_middle[some] = self._outcome(some, 0.5)
             low[some], progress_high[some] = self._outcome(some, 1.0)
-        floor_s = np.array([w.floor_s for w in self.waits]) + self.paused_s + self.start_s
+        floor_s = self._floor_s()
 
         def advised(seconds: Floats) -> Floats:
             return np.maximum(seconds, floor_s[:, None])
