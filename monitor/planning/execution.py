@@ -1,7 +1,7 @@
 """Many possible executions of a plan, over the members of the air and the hands-on ranges.
 
-People do what the plan has next among what can be done, as soon as it can be done, but nothing more
-than `LEAD_TICKS` before its planned time: clamps and hands may be meant for something else.
+People do what the plan has next among what can be done, as soon as it can be done. Nobody waits for
+the planned time of a step while there is nothing else to do.
 """
 
 from __future__ import annotations
@@ -17,8 +17,6 @@ from monitor.science.ranges import Floats
 
 DRAWS = 200
 """Executions of a plan. [-]"""
-LEAD_TICKS = 24
-"""Work may start so long before its planned time. [ticks]  Ours: two open hours."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,11 +80,8 @@ class _Run:
         self.next = np.array([_next_starts(job, count) for job in jobs]).reshape(
             len(jobs), count + 1
         )
-        planned = np.array([max(start - LEAD_TICKS, 0) for start in starts], np.int64)
-        fixed = np.array([job.step.fixed_ms is not None for job in jobs], bool)
-        planned = np.where(fixed, starts, planned) if jobs else planned
         self.rank = np.argsort(np.argsort(starts, kind="stable"), kind="stable")
-        self.floor = np.tile(planned, (draws, 1))
+        self.floor = np.zeros(shape, np.int64)
         self.repair_ms = np.full((draws, len(model.problem.repairs)), float(model.time.now_ms))
         self._start_running(draws)
 
@@ -218,9 +213,9 @@ def _drawn_wait(
     span = np.maximum(known[right] - known[left], 1)
     part = np.clip((begin_ms - known[left]) / span, 0.0, 1.0)
     first, second = wait.seconds[rows, left], wait.seconds[rows, right]
+    known_both = np.isfinite(first) & np.isfinite(second)
     with np.errstate(invalid="ignore"):
-        between = first + (second - first) * part
-        between[~np.isfinite(second)] = np.inf
+        between = np.where(known_both, first + (second - first) * part, np.inf)
     return np.maximum(between * np.exp(wait.spread * score), wait.minimum_s)
 
 

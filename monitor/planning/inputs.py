@@ -37,6 +37,8 @@ from monitor.planning.problem import (
     steady_wait,
 )
 from monitor.science.waits.air_ensemble import AirEnsemble
+from monitor.science.waits.air_log import AirLog
+from monitor.science.waits.monte_carlo import SensorUncertainty
 from monitor.science.waits.readiness import ready_draws
 from monitor.science.waits.wait import Readiness
 from monitor.waits.evaluation import WaitStatus, for_load, statuses, wait_inputs
@@ -165,19 +167,34 @@ class ShopWaits:
             self.unknown.add(place)
         if air is None or ahead_s + LONGEST * max(kind.basis_s, kind.load_s) > AIR_S:
             return usual_wait(kind), usual_wait(kind, load=True) if kind.load_s else None
-        log = self.airs.log(place)
-        sensor = self.airs.sensor_error(place, self.settings)
-        own = [wait_inputs(kind, int(at), log, air, sensor) for at in self._starts]
-        loads = [for_load(one, kind) for one in own] if kind.load_s else []
-        found = []
-        for inputs, spread in ((own, kind.spread), (loads, max(kind.spread, LOAD_SPREAD))):
-            if inputs:
-                # The piece's own factor is drawn for each step, so not here for all at once.
-                alike = [replace(one, spread=0.0) for one in inputs]
-                after_now_s = ready_draws(alike, self.now_ms, draws=DRAWS)
-                seconds = after_now_s.T - (self._starts - self.now_ms) / 1000
-                found.append(_lasting(self._starts, seconds, inputs[0].floor_s, spread))
-        return found[0], found[1] if loads else None
+        log, sensor = self.airs.log(place), self.airs.sensor_error(place, self.settings)
+        return waits_in_air(kind, self._starts, log, air, sensor)
+
+
+def waits_in_air(
+    kind: WaitType,
+    start_ms: np.ndarray,
+    log: AirLog,
+    air: AirEnsemble,
+    sensor: SensorUncertainty,
+    draws: int = DRAWS,
+) -> tuple[WaitTimes, WaitTimes | None]:
+    """Waits of a type by their start until the clamps come off, and until it may be loaded.
+
+    `log` ends now. Days after the last of the starts are like that day. [ms]
+    """
+    now_ms = log.until_ms
+    own = [wait_inputs(kind, int(at), log, air, sensor) for at in start_ms]
+    loads = [for_load(one, kind) for one in own] if kind.load_s else []
+    found = []
+    for inputs, spread in ((own, kind.spread), (loads, max(kind.spread, LOAD_SPREAD))):
+        if inputs:
+            # The piece's own factor is drawn for each step, so not here for all at once.
+            alike = [replace(one, spread=0.0) for one in inputs]
+            after_now_s = ready_draws(alike, now_ms, draws=draws)
+            seconds = after_now_s.T - (start_ms - now_ms) / 1000
+            found.append(_lasting(start_ms, seconds, inputs[0].floor_s, spread))
+    return found[0], found[1] if loads else None
 
 
 def usual_wait(kind: WaitType, *, load: bool = False) -> WaitTimes:
@@ -273,7 +290,7 @@ def _running(
     status: dict[str, WaitStatus],
     now_ms: int,
 ) -> Running | None:
-    """What runs of a step: its work, its wait, or a joint that may not be loaded yet."""
+    """Running part of a step: its work, its wait, or a joint that may not be loaded yet."""
     if step.started_ms is None:
         return None
     since_ms = step.started_ms

@@ -18,7 +18,7 @@ from monitor.planning.problem import (
     TimeRange,
 )
 from monitor.planning.refusals import checked
-from monitor.planning.solver import installed, solve
+from monitor.planning.solver import Solved, installed, solve
 
 log = logging.getLogger(__name__)
 
@@ -52,11 +52,7 @@ def plan(
     begin = perf_counter()
     model = build(checked(problem))
     solves = limit_s > 0 and installed()
-    passes = PASSES if solves else max(PASSES, round(PASSES_PER_S * limit_s))
-    starts = by_rules.greedy(model, seed, passes, _hinted(model, hint))
-    objective_h, bound_h = by_rules.cost(model, starts), 0.0
-    if solves:
-        starts, objective_h, bound_h = solve(model, starts, seed, limit_s)
+    starts, objective_h, bound_h = best_starts(model, seed, limit_s, _hinted(model, hint))
     outcome = executed(model, starts, seed)
     found = Plan(
         now_ms=problem.now_ms,
@@ -79,6 +75,16 @@ def plan(
         found.seconds,
     )
     return found
+
+
+def best_starts(model: Model, seed: int, limit_s: float, hint: list[int] | None = None) -> Solved:
+    """Start tick of each job in the best plan that is found, its objective and a bound of it."""
+    solves = limit_s > 0 and installed()
+    passes = PASSES if solves else max(PASSES, round(PASSES_PER_S * limit_s))
+    starts = by_rules.greedy(model, seed, passes, hint)
+    if solves:
+        return solve(model, starts, seed, limit_s)
+    return Solved(starts, by_rules.cost(model, starts), 0.0)
 
 
 def _hinted(model: Model, hint: Plan | None) -> list[int] | None:
