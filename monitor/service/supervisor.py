@@ -248,7 +248,10 @@ class Supervisor:
             outlook = ChildProcess("outlook", ["monitor.outlook", *_arguments(settings)])
             outlook.start()
             parts.callback(outlook.stop)
-            children = [board, outlook]
+            planner = ChildProcess("planner", ["monitor.planning", *_arguments(settings)])
+            planner.start()
+            parts.callback(planner.stop)
+            children = [board, outlook, planner]
             if settings.demo:
                 children.append(
                     ChildProcess("demo", ["sensors.demo", "live", *_arguments(settings)])

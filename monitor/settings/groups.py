@@ -119,6 +119,7 @@ class ShopSettings(BaseModel):
         ge=-430,
         le=5000,
     )
+    people: int = _setting(1, "People who work on repairs at once, for the plan", ge=1, le=20)
     country: str = _setting(
         "", "Country, such as FR (ISO 3166-1), whose public holidays are suggested; empty: none"
     )

@@ -1,0 +1,258 @@
+"""`benchweather plan` and `benchweather promise`: the plan of all open repairs, and what if."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.cli.output import out, print_json, print_table, when
+from monitor.cli.shared import Json, exit_on, journal_of, known, progress, store_of, wrong
+from monitor.core import formats
+from monitor.core.clock import now_ms
+from monitor.settings import Settings
+
+if TYPE_CHECKING:
+    from monitor.commands import Journal
+    from monitor.planning.present import PresentPlan
+    from monitor.planning.problem import Plan
+    from monitor.planning.what_if import Changes
+    from monitor.planning.words import Names
+    from monitor.store import Reader
+
+LIMIT_S = 10.0
+"""Time that the solver may take for a what-if. [s]"""
+PROMISE = 0.9
+"""Chance at which a date may be promised. [-]"""
+
+StockIf = Annotated[
+    list[str] | None, typer.Option("--stock", help="What if there were 'crack clamps=12'")
+]
+PeopleIf = Annotated[
+    int | None, typer.Option("--people", min=1, max=20, help="What if so many people worked")
+]
+SaturdayIf = Annotated[bool, typer.Option("--work-saturday", help="What if you worked Saturdays")]
+HoldIf = Annotated[
+    list[str] | None,
+    typer.Option("--hold", help="What if the air of a place were held: varnish-corner=45 [% RH]"),
+]
+RushIf = Annotated[
+    str, typer.Option("--rush", help="What if you took in a rush job: a template, such as bar")
+]
+
+
+def plan(
+    settings: Settings,
+    stock: StockIf = None,
+    people: PeopleIf = None,
+    work_saturday: SaturdayIf = False,
+    hold: HoldIf = None,
+    rush: RushIf = "",
+    as_json: Json = False,
+) -> None:
+    """Show the plan of all open repairs, or what a change would do to it."""
+    from monitor.planning.what_if import Changes
+
+    changes = Changes(
+        stock={name: round(value) for name, value in _pairs(stock, "--stock", "12").items()},
+        people=people,
+        saturday=work_saturday,
+        held_pct=_pairs(hold, "--hold", "45"),
+        template=rush,
+        rush=bool(rush),
+    )
+    with journal_of(settings) as (reader, journal):
+        present = _present(reader, settings, journal)
+        if changes == Changes():
+            _print_present(present, journal, settings, as_json=as_json)
+            return
+        _print_change(present, changes, reader, settings, journal, as_json=as_json)
+
+
+def promise(
+    settings: Settings,
+    template: Annotated[str, typer.Argument(help="Usual repair, from `template list`")],
+    place: Annotated[str, typer.Option(help="Place where it would be worked on")] = "",
+    stock: StockIf = None,
+    people: PeopleIf = None,
+    work_saturday: SaturdayIf = False,
+    as_json: Json = False,
+) -> None:
+    """Show the earliest date to promise a client, for a repair that is not taken in yet."""
+    from monitor.domain.repairs.learning import kept_promises
+    from monitor.planning.what_if import NEW, Changes
+
+    with journal_of(settings) as (reader, journal):
+        known(template, journal.templates, "template")
+        changes = Changes(
+            stock={name: round(value) for name, value in _pairs(stock, "--stock", "12").items()},
+            people=people,
+            saturday=work_saturday,
+            template=template,
+            place=place,
+        )
+        found = _planned(reader, settings, journal, changes)
+        kept = kept_promises(journal.repairs.values())
+    ready = next(one.ready for one in found.repairs if one.repair == NEW)
+    if ready is None:
+        wrong("No time was found for all steps. `benchweather plan` says why.")
+    day = promised_day(ready.high_ms, settings)
+    if as_json:
+        print_json(
+            {"template": template, "promise": day.isoformat(), "chance": PROMISE}
+            | {"ready": ready, "promises": kept}
+        )
+        return
+    out.print(f"Promise {formats.day(day)} or later: ready by then in 9 of 10 cases.")
+    out.print(f"Usually ready {when(ready.usual_ms, settings)}, if you take it in now.")
+    if kept.promised:
+        out.print(f"Promises kept so far: {kept.kept} of {kept.promised}.")
+
+
+def promised_day(at_ms: int, settings: Settings) -> date:
+    """First day at whose closing time something that is ready at a moment can be handed out."""
+    from monitor.commands.closing import shop_hours
+    from monitor.domain.opening_hours import is_open, next_opening
+
+    with store_of(settings) as reader:
+        hours = shop_hours(reader, settings)
+    opens_ms = next_opening(hours, settings.zone, at_ms)
+    if is_open(hours, settings.zone, at_ms) or opens_ms is None:
+        opens_ms = at_ms
+    return formats.local(opens_ms, settings.zone).date()
+
+
+def _pairs(given: list[str] | None, option: str, example: str) -> dict[str, float]:
+    """Names with a number each, as typed: name=12."""
+    found = {}
+    for text in given or ():
+        name, equals, value = text.rpartition("=")
+        try:
+            found[name.strip()] = float(value)
+        except ValueError:
+            equals = ""
+        if not equals or not name.strip():
+            wrong(f"{option} {text!r}: must be a name and a number such as name={example}")
+    return found
+
+
+def _present(reader: Reader, settings: Settings, journal: Journal) -> PresentPlan:
+    """The plan that the service keeps; made here where it does not run, or is not there yet."""
+    from monitor.planning import present
+    from monitor.planning.what_if import Changes
+
+    now = now_ms()
+    kept = present.read(settings)
+    if kept is not None and kept.fresh(now) and kept.version == journal.version:
+        return kept
+    found = _planned(reader, settings, journal, Changes())
+    return present.PresentPlan(made_ms=now, version=journal.version, plan=found)
+
+
+def _planned(reader: Reader, settings: Settings, journal: Journal, changes: Changes) -> Plan:
+    from monitor.planning.planner import plan as make
+    from monitor.planning.what_if import problem_if
+
+    with exit_on(), progress() as bar:
+        task = bar.add_task("calculating the waits", total=None)
+        problem = problem_if(reader, settings, journal, now_ms(), changes)
+        bar.update(task, description=f"planning, up to {LIMIT_S:.0f} s")
+        return make(problem, limit_s=LIMIT_S)
+
+
+def _print_present(
+    present: PresentPlan, journal: Journal, settings: Settings, *, as_json: bool
+) -> None:
+    from monitor.planning.words import Names, last_start_sentence, range_words
+
+    if as_json:
+        print_json(present)
+        return
+    found, now, names = present.plan, now_ms(), Names(journal)
+    if found is None:
+        wrong(" ".join(present.why_not))
+    if not found.steps and not found.repairs:
+        out.print("No open repairs. `benchweather repair take-in` takes one in.")
+        return
+    print_table(
+        ("start", "what", "hands-on until", "ready"),
+        [
+            (
+                "under way" if one.running else when(one.from_ms, settings),
+                names.step(one.repair, one.step),
+                "" if one.running else when(one.to_ms, settings),
+                range_words(one.ready, now, settings.zone) if one.ready.usual_ms > one.to_ms else "",
+            )
+            for one in found.steps
+        ],
+    )
+    _print_repairs(found, journal, names, settings)
+    for note in found.notes:
+        out.print(note.text)
+    for start in present.last_starts:
+        out.print(last_start_sentence(start, names, now, settings.zone))
+    if found.proved:
+        out.print("No other order is better by these figures.")
+    elif found.gap < 1:
+        out.print(f"At most {100 * found.gap:.0f} % from the best possible order.")
+
+
+def _print_repairs(found: Plan, journal: Journal, names: Names, settings: Settings) -> None:
+    from monitor.planning.words import range_words
+
+    rows = []
+    for one in found.repairs:
+        own = journal.repairs.get(one.repair)
+        promised = when(own.promised_ms, settings, "") if own is not None else ""
+        kept = "" if one.kept is None else f"{100 * one.kept:.0f} %"
+        ready = "not known"
+        if one.ready is not None:
+            ready = range_words(one.ready, now_ms(), settings.zone)
+        rows.append((names.repair(one.repair), ready, promised, kept))
+    print_table(("repair", "ready about", "promised", "chance to keep it"), rows)
+
+
+def _print_change(
+    present: PresentPlan,
+    changes: Changes,
+    reader: Reader,
+    settings: Settings,
+    journal: Journal,
+    *,
+    as_json: bool,
+) -> None:
+    from monitor.planning.what_if import NEW, later_ms
+    from monitor.planning.words import Names, range_words
+
+    after = _planned(reader, settings, journal, changes)
+    if present.plan is None:
+        wrong(" ".join(present.why_not))
+    moved = later_ms(present.plan, after)
+    if as_json:
+        days = {own: None if ms is None else ms / 86_400_000 for own, ms in moved.items()}
+        print_json({"changes": changes, "later_days": days, "before": present.plan, "plan": after})
+        return
+    names, now = Names(journal), now_ms()
+    before = {one.repair: one for one in present.plan.repairs}
+    rows = []
+    for one in after.repairs:
+        ready = "not known" if one.ready is None else range_words(one.ready, now, settings.zone)
+        was = before.get(one.repair)
+        old = "" if was is None or was.ready is None else when(was.ready.usual_ms, settings)
+        name = f"New: {changes.template}" if one.repair == NEW else names.repair(one.repair)
+        rows.append((name, old, ready, days_words(moved.get(one.repair))))
+    print_table(("repair", "ready now", "ready then", "difference"), rows)
+
+
+def days_words(later_by_ms: int | None) -> str:
+    """A shift of a ready time in words: `2 days sooner`, `3 h later`, `no change`."""
+    if later_by_ms is None:
+        return ""
+    size, word = abs(later_by_ms), "later" if later_by_ms > 0 else "sooner"
+    if size < 1_800_000:
+        return "no change"
+    days = timedelta(milliseconds=size) / timedelta(days=1)
+    if days < 0.75:
+        return f"{formats.counted(round(24 * days), 'hour')} {word}"
+    return f"{formats.counted(round(days), 'day')} {word}"

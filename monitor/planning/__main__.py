@@ -1,0 +1,55 @@
+"""The planner's own process: `python -m monitor.planning --data FOLDER [--config FILE] [--demo]`."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import logging
+import os
+import threading
+from pathlib import Path
+
+from monitor.core import logs
+from monitor.core.clock import now_ms
+from monitor.core.errors import MonitorError
+from monitor.core.signals import signals_call
+from monitor.planning.worker import Planner
+from monitor.settings import Settings, load
+from monitor.store import Reader
+
+log = logging.getLogger(__name__)
+
+LOOK_S = 2.0
+NICE = 10
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--data", type=Path)
+    parser.add_argument("--config", type=Path)
+    parser.add_argument("--demo", action="store_true")
+    given = parser.parse_args()
+    settings = load(data=given.data, config=given.config, demo=given.demo)
+    logs.set_up()
+    os.nice(NICE)
+    stop = threading.Event()
+    with signals_call(stop.set), contextlib.closing(Reader(settings.store_path)) as reader:
+        run(settings, reader, stop)
+    os._exit(0)  # a plan under way is made again
+
+
+def run(settings: Settings, reader: Reader, stop: threading.Event) -> None:
+    """Look every two seconds whether there is something to plan again, until `stop` is set."""
+    planner = Planner(settings, reader)
+    while not stop.is_set():
+        try:
+            planner.look(now_ms())
+        except MonitorError as exc:
+            log.warning("not planned reason=%s", exc)
+        except Exception:
+            log.exception("not planned")  # ours to mend; the last plan stays
+        stop.wait(LOOK_S)
+
+
+if __name__ == "__main__":
+    main()

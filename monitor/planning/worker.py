@@ -1,0 +1,92 @@
+"""Worker that plans all open repairs again whenever something has changed.
+
+A first plan is written within a second. While it is looked for, a better one replaces it.
+"""
+
+from __future__ import annotations
+
+import logging
+from typing import TYPE_CHECKING
+
+from monitor.commands import Journal
+from monitor.core.errors import Rejected
+from monitor.outlook import files
+from monitor.planning import present
+from monitor.planning.inputs import problem_of
+from monitor.planning.last_start import last_starts
+from monitor.planning.planner import plan
+from monitor.planning.present import PresentPlan
+from monitor.planning.problem import TICK_MS, Plan
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+    from monitor.store import Reader
+
+log = logging.getLogger(__name__)
+
+FIRST_S, BEST_S, AGAIN_S = 1.0, 10.0, 2.0
+"""Limits of the first plan, of the best, and of one in which only time has passed. [s]"""
+
+
+class Planner:
+    """Plans the open repairs of a shop. For one thread."""
+
+    def __init__(self, settings: Settings, reader: Reader) -> None:
+        self._settings, self._reader = settings, reader
+        self._journal = Journal(reader)
+        self._seen: tuple[object, ...] = ()
+        self._tick = 0
+        self._plan: Plan | None = None
+
+    def look(self, now_ms: int) -> bool:
+        """Plan again if something has changed, or five minutes have passed. True if it has planned."""
+        self._journal.refresh()
+        state = self._state()
+        changed, tick = state != self._seen, now_ms // TICK_MS
+        if not changed and tick == self._tick:
+            return False
+        self._make(now_ms, changed=changed)
+        self._seen, self._tick = state, tick
+        return True
+
+    def _state(self) -> tuple[object, ...]:
+        """Everything that calls for another plan at once."""
+        places = {one.place for one in self._journal.instruments.values() if one.here}
+        looked = tuple(files.looked_at(self._settings, place) for place in sorted(places))
+        return (self._journal.version, looked)
+
+    def _make(self, now_ms: int, *, changed: bool) -> None:
+        version = self._journal.version
+        try:
+            problem = problem_of(self._reader, self._settings, self._journal, now_ms)
+            limits = (FIRST_S, BEST_S) if changed else (AGAIN_S,)
+            for limit_s in limits:
+                found = plan(problem, limit_s=limit_s, hint=self._plan)
+                self._plan = found
+                improving = limit_s != limits[-1] and not found.proved
+                starts = last_starts(problem, found)
+                self._keep(
+                    PresentPlan(
+                        made_ms=now_ms,
+                        version=version,
+                        plan=found,
+                        last_starts=starts,
+                        improving=improving,
+                    )
+                )
+                if not improving or self._outdated(version):
+                    break
+        except Rejected as exc:
+            why = tuple(map(str, exc.faults))
+            self._keep(PresentPlan(made_ms=now_ms, version=version, plan=None, why_not=why))
+
+    def _outdated(self, version: int) -> bool:
+        """True if something was done meanwhile: a better plan of the old state helps nobody."""
+        self._journal.refresh()
+        return self._journal.version != version
+
+    def _keep(self, found: PresentPlan) -> None:
+        try:
+            present.keep(self._settings, found)
+        except OSError as exc:
+            log.error("plan cannot be written reason=%s", exc)
