@@ -182,7 +182,9 @@ def _print_present(
                 "under way" if one.running else when(one.from_ms, settings),
                 names.step(one.repair, one.step),
                 "" if one.running else when(one.to_ms, settings),
-                range_words(one.ready, now, settings.zone) if one.ready.usual_ms > one.to_ms else "",
+                range_words(one.ready, now, settings.zone)
+                if one.ready.usual_ms > one.to_ms
+                else "",
             )
             for one in found.steps
         ],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, NamedTuple
@@ -64,6 +64,7 @@ DRAWS = 100
 """Members of the air that waits are calculated in. [-]"""
 UNKNOWN_SPREAD = 0.4
 """Standard deviation of ln of a wait where the air is not known. [-]  Ours: a factor 1.7 either way."""
+NOT_HELD: Mapping[str, float] = {}
 SOLVENTS_OR_HOT_GLUE = {Caution.HOT_GLUE_POT, Caution.SOLVENTS}
 
 
@@ -86,7 +87,13 @@ def opening(hours: Hours, zone: ZoneInfo, now_ms: int) -> Iterator[tuple[int, in
 
 
 def problem_of(
-    reader: Reader, settings: Settings, journal: Journal, now_ms: int, *, people: int = 1
+    reader: Reader,
+    settings: Settings,
+    journal: Journal,
+    now_ms: int,
+    *,
+    people: int = 1,
+    held_pct: Mapping[str, float] = NOT_HELD,
 ) -> Inputs:
     """The planning problem of all open repairs.
 
@@ -96,11 +103,14 @@ def problem_of(
         [ms since 1970-01-01 UTC]
     people : int
         People at work at once.
+    held_pct : mapping of place to RH
+        Air that is held, to suppose so. [%]
     """
     hours = tuple(opening(shop_hours(reader, settings), settings.zone, now_ms))
-    waits = ShopWaits(reader, settings, journal, now_ms, hours)
+    waits = ShopWaits(reader, settings, journal, now_ms, hours, held_pct)
     taught = learning.LearnedHandsOn(journal.repairs.values())
-    repairs = [one for one in journal.repairs.values() if one.open]
+    here = {own for own, one in journal.instruments.items() if one.here}
+    repairs = [one for one in journal.repairs.values() if one.open and one.instrument in here]
     asked = {
         step.wait: journal.waits[step.wait]
         for one in repairs
@@ -142,10 +152,12 @@ class ShopWaits:
         journal: Journal,
         now_ms: int,
         hours: tuple[tuple[int, int], ...],
+        held_pct: Mapping[str, float] = NOT_HELD,
     ) -> None:
         self.journal, self.settings, self.now_ms = journal, settings, now_ms
         self.airs = PlaceAirs(reader, now_ms, {}, settings=settings)
         self.unknown: set[str] = set()
+        self._held_pct = held_pct
         self._starts = np.array(sorted(set(_starts(hours, now_ms))), np.int64)
         self._air: dict[str, AirEnsemble | None] = {}
         self._found: dict[tuple[str, str], tuple[WaitTimes, WaitTimes | None]] = {}
@@ -158,10 +170,17 @@ class ShopWaits:
             self._found[kind_id, place] = self._calculated(kind, place)
         return self._found[kind_id, place]
 
+    def _expected(self, place: str) -> AirEnsemble | None:
+        """Expected air of a place, at the RH that it is held at; None if it is not known."""
+        air = self.airs.coming_long(place, AIR_S)
+        if air is None or place not in self._held_pct:
+            return air
+        return replace(air, rh_pct=np.full_like(air.rh_pct, self._held_pct[place]))
+
     def _calculated(self, kind: WaitType, place: str) -> tuple[WaitTimes, WaitTimes | None]:
         ahead_s = (int(self._starts[-1]) - self.now_ms) / 1000
         if place not in self._air:
-            self._air[place] = self.airs.coming_long(place, AIR_S)
+            self._air[place] = self._expected(place)
         air = self._air[place]
         if air is None:
             self.unknown.add(place)

@@ -49,7 +49,10 @@ def problem_if(
     Rejected
         If something is named that is not there, with what is.
     """
+    known = {place.id for place in settings.places}
     for place, held in changes.held_pct.items():
+        if place not in known:
+            raise Rejected(Fault("", "place", place, f"one of {', '.join(sorted(known))}"))
         if not HELD_PCT[0] <= held <= HELD_PCT[1]:
             raise Rejected(Fault("", f"RH of {place}", held, "20 to 80 %"))
     people = settings.shop.people if changes.people is None else changes.people

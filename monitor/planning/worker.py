@@ -58,7 +58,13 @@ class Planner:
     def _make(self, now_ms: int, *, changed: bool) -> None:
         version = self._journal.version
         try:
-            problem = problem_of(self._reader, self._settings, self._journal, now_ms)
+            problem = problem_of(
+                self._reader,
+                self._settings,
+                self._journal,
+                now_ms,
+                people=self._settings.shop.people,
+            ).problem
             limits = (FIRST_S, BEST_S) if changed else (AGAIN_S,)
             for limit_s in limits:
                 found = plan(problem, limit_s=limit_s, hint=self._plan)
