@@ -247,9 +247,13 @@ _TEXTS = {
     "hot_spell_chance": "chance of air too hot for glue",
 }
 """Quantities whose short name needs more words in a sentence."""
-_PLAIN = {"dry_snap": 1.0}
+_PLAIN = {"dry_snap": 1.0, "last_starts": 0.5}
 """The limit at which a condition needs no figure, where that is not 0."""
 _ABOVE = {
+    "last_starts": (
+        "a wait could be started in the hour before closing",
+        "more than {} waits could be started in the hour before closing",
+    ),
     "dry_snap": (
         "a dry snap is likely",
         "the chance of a dry snap is above {} times its alert level",

@@ -21,7 +21,7 @@ from monitor.domain.alerts.rule import OUTLOOK, Of, Rule
 from monitor.domain.alerts.rule_state import ExpectedSpell, Seen
 from monitor.domain.glue import Glue, GlueState
 from monitor.domain.instrument import Instrument
-from monitor.domain.opening_hours import last_closing
+from monitor.domain.opening_hours import Hours, is_open, last_closing
 from monitor.domain.places import Place, band
 from monitor.domain.sensor import SensorHistory
 from monitor.domain.situation import ANYWHERE, drying
@@ -33,6 +33,9 @@ from monitor.outlook.summary import (
     spell_words,
     walls_allow_no_water,
 )
+from monitor.planning import present
+from monitor.planning.last_start import BEFORE_MS
+from monitor.planning.words import Names, last_start_sentence
 from monitor.science.calibration.settling import SettlingStage
 from monitor.science.sensor_health import saturated_s, standstill_s
 from monitor.science.waits.wait import WaitState
@@ -55,6 +58,8 @@ HOMES_APART_PCT = 5.0
 """Homes that differ by more cannot share the air of a room. [% RH]  Ours: about half of what keeps
 held spruce far from its yield strain."""
 SHOP = "shop"
+LAST_STARTS_MAX = 600
+"""Longest text on last starts. [characters]"""
 CLOSING_SOON_MS = 900_000
 """Time before closing at which a pot that is on is reported. [ms]  Ours."""
 
@@ -81,6 +86,8 @@ class Snapshot(NamedTuple):
     troubles: ServiceTroubles
     now_ms: int
     glues: Sequence[Glue] = ()
+    last_starts: Sequence[str] = ()
+    """Sentences on what could be started in the hour before closing."""
 
 
 class SensorState(NamedTuple):
@@ -116,8 +123,31 @@ def snapshot(
     outlooks = {place: one for place, one in ahead.items() if one is not None}
     glues = [one for one in journal.glues.values() if one.here]
     return Snapshot(
-        settings, airs, sensors, statuses, woods, filled, outlooks, troubles, now_ms, glues
+        settings,
+        airs,
+        sensors,
+        statuses,
+        woods,
+        filled,
+        outlooks,
+        troubles,
+        now_ms,
+        glues,
+        _last_starts(settings, journal, hours, now_ms),
     )
+
+
+def _last_starts(settings: Settings, journal: Journal, hours: Hours, now_ms: int) -> Sequence[str]:
+    """Sentences on the last starts of today, by the present plan; none earlier in the day."""
+    zone = settings.zone
+    closed_soon = not is_open(hours, zone, now_ms + BEFORE_MS)
+    if not (is_open(hours, zone, now_ms) and closed_soon):
+        return ()
+    found = present.read(settings)
+    if found is None or not found.fresh(now_ms):
+        return ()
+    names = Names(journal)
+    return [last_start_sentence(one, names, now_ms, zone) for one in found.last_starts]
 
 
 def observe(rules: Iterable[Rule], snapshot: Snapshot) -> dict[str, list[Seen]]:
@@ -416,6 +446,9 @@ def _shop(quantity: str, s: Snapshot) -> Seen:
             return Seen(SHOP, "Shop", shutil.disk_usage(s.settings.data).free / 1e9)
         except OSError:
             return Seen(SHOP, "Shop", math.nan)
+    if quantity == "last_starts":
+        told = s.last_starts
+        return Seen(SHOP, "Shop", float(len(told)), detail=" ".join(told)[:LAST_STARTS_MAX])
     if quantity == "shut_chance":
         looks = [one.look for one in s.outlooks.values()]
         return Seen(SHOP, "Shop", 100 * chance_shut(looks, s.settings, s.now_ms))

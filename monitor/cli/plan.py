@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Annotated
 
@@ -179,11 +180,11 @@ def _print_present(
         ("start", "what", "hands-on until", "ready"),
         [
             (
-                "under way" if one.running else when(one.from_ms, settings),
+                "under way" if one.running else formats.ahead(one.from_ms, now, settings.zone),
                 names.step(one.repair, one.step),
-                "" if one.running else when(one.to_ms, settings),
+                "" if one.running else formats.clock(one.to_ms, settings.zone),
                 range_words(one.ready, now, settings.zone)
-                if one.ready.usual_ms > one.to_ms
+                if names.waits(one.repair, one.step)
                 else "",
             )
             for one in found.steps
@@ -197,7 +198,8 @@ def _print_present(
     if found.proved:
         out.print("No other order is better by these figures.")
     elif found.gap < 1:
-        out.print(f"At most {100 * found.gap:.0f} % from the best possible order.")
+        most = math.ceil(100 * found.gap)
+        out.print(f"At most {most} % from the best possible order.")
 
 
 def _print_repairs(found: Plan, journal: Journal, names: Names, settings: Settings) -> None:
@@ -206,7 +208,8 @@ def _print_repairs(found: Plan, journal: Journal, names: Names, settings: Settin
     rows = []
     for one in found.repairs:
         own = journal.repairs.get(one.repair)
-        promised = when(own.promised_ms, settings, "") if own is not None else ""
+        promised_ms = own.promised_ms if own is not None else None
+        promised = formats.ahead(promised_ms, now_ms(), settings.zone) if promised_ms else ""
         kept = "" if one.kept is None else f"{100 * one.kept:.0f} %"
         ready = "not known"
         if one.ready is not None:
@@ -241,7 +244,9 @@ def _print_change(
     for one in after.repairs:
         ready = "not known" if one.ready is None else range_words(one.ready, now, settings.zone)
         was = before.get(one.repair)
-        old = "" if was is None or was.ready is None else when(was.ready.usual_ms, settings)
+        old = ""
+        if was is not None and was.ready is not None:
+            old = formats.ahead(was.ready.usual_ms, now, settings.zone)
         name = f"New: {changes.template}" if one.repair == NEW else names.repair(one.repair)
         rows.append((name, old, ready, days_words(moved.get(one.repair))))
     print_table(("repair", "ready now", "ready then", "difference"), rows)
@@ -252,7 +257,7 @@ def days_words(later_by_ms: int | None) -> str:
     if later_by_ms is None:
         return ""
     size, word = abs(later_by_ms), "later" if later_by_ms > 0 else "sooner"
-    if size < 1_800_000:
+    if size < 2_700_000:
         return "no change"
     days = timedelta(milliseconds=size) / timedelta(days=1)
     if days < 0.75:

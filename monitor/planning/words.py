@@ -35,6 +35,13 @@ class Names:
         found = self._journal.repairs.get(repair)
         return f"{self.instrument(repair)}, {found.name}" if found else repair
 
+    def waits(self, repair: str, step: str) -> bool:
+        """True if a step has a wait."""
+        try:
+            return bool(self._journal.repairs[repair].step(step).wait_kind)
+        except (KeyError, Rejected):
+            return True
+
     def step(self, repair: str, step: str) -> str:
         """Step and instrument: `Glue crack, bass side: VN-31 violin`."""
         try:

@@ -19,6 +19,8 @@ from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.events import Event
 from monitor.domain.notification import Notice
 from monitor.notifications import sender
+from monitor.planning import present
+from monitor.planning.words import Names
 from monitor.service.state_publisher import StatePublisher
 from monitor.store import Reader, Writer, journal, outbox, rule_states
 from monitor.waits.evaluation import WaitStatus, counting
@@ -80,6 +82,7 @@ class EvaluationCycle:
         waits = self._journal.waits.values()
         found = counting(self._reader, self._settings, waits, now_ms)
         self._publisher.publish_waits(waits, found, now_ms)
+        self._publish_repairs(now_ms)
         woods = self._wood(now_ms)
         sight = observations.snapshot(
             self._reader, self._settings, self._journal, found, woods, self._troubles(), now_ms
@@ -92,6 +95,13 @@ class EvaluationCycle:
             return
         self._unwritable_since_ms, self._reported = None, False
         self._publisher.publish_alerts(self._journal.alerts.values())
+
+    def _publish_repairs(self, now_ms: int) -> None:
+        repairs = self._journal.repairs.values()
+        if repairs:
+            plan = present.read(self._settings)
+            plan = plan if plan is not None and plan.fresh(now_ms) else None
+            self._publisher.publish_repairs(repairs, Names(self._journal), plan, now_ms)
 
     def _report_unwritable(self, reason: str, now_ms: int) -> None:
         """Send one notice directly when the store cannot be written: it cannot store an alert either."""

@@ -3,6 +3,7 @@
 Topic `benchweather/bench/wait/<id>/state`, JSON; empty once the wait is released, and for a joint once
 it may be loaded, which clears it.
 Topic `benchweather/bench/alert/open`, a JSON list.
+Topic `benchweather/bench/repair/<id>/state`, JSON; empty once the instrument is handed out.
 """
 
 from __future__ import annotations
@@ -21,6 +22,9 @@ from monitor.science.waits.parameters import Hold
 from monitor.waits.evaluation import SETTING_MS, WaitStatus
 
 if TYPE_CHECKING:
+    from monitor.domain.repairs.repair import Repair
+    from monitor.planning.present import PresentPlan
+    from monitor.planning.words import Names
     from monitor.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -30,6 +34,8 @@ CLEARED_MS = SETTING_MS + 86_400_000
 """Waits released longer ago were cleared by an earlier run. [ms]"""
 STATE_FILTER = STATE_TOPIC.format("+")
 ALERTS_TOPIC = "benchweather/bench/alert/open"
+REPAIR_TOPIC = "benchweather/bench/repair/{}/state"
+REPAIR_FILTER = REPAIR_TOPIC.format("+")
 
 
 class StatePublisher:
@@ -70,6 +76,19 @@ class StatePublisher:
         fahrenheit = self._settings.board.temperature_unit == "F"
         told = [alert_state(alert, fahrenheit=fahrenheit) for alert in alerts if alert.open]
         return self._publish({ALERTS_TOPIC: json.dumps(told).encode()})
+
+    def publish_repairs(
+        self, repairs: Iterable[Repair], names: Names, plan: PresentPlan | None, now_ms: int
+    ) -> int:
+        """Publish changed states of the open repairs, as the present plan has them."""
+        news: dict[str, bytes] = {}
+        for one in repairs:
+            topic = REPAIR_TOPIC.format(one.id)
+            if one.open:
+                news[topic] = json.dumps(repair_state(one, names, plan)).encode()
+            elif self._published.get(topic) or (one.handed_out_ms or 0) > now_ms - CLEARED_MS:
+                news[topic] = b""
+        return self._publish(news)
 
     def _publish(self, news: Mapping[str, bytes]) -> int:
         if not self._publisher.connected:
@@ -144,6 +163,31 @@ def state_of(status: WaitStatus) -> dict[str, Any]:
             "load_until": _stamp(status.load.ready_high_ms),
         }
     return told
+
+
+def repair_state(repair: Repair, names: Names, present: PresentPlan | None) -> dict[str, Any]:
+    """A repair as it is published. Times are ISO 8601 UTC, to the minute; null is unknown."""
+    plan = present.plan if present is not None else None
+    steps = [one for one in plan.steps if one.repair == repair.id] if plan else []
+    planned = [one for one in plan.repairs if one.repair == repair.id] if plan else []
+    ready = planned[0].ready if planned else None
+    kept = planned[0].kept if planned else None
+    following = next((one for one in steps if not one.running), None)
+    return {
+        "id": repair.id,
+        "name": repair.name,
+        "instrument": names.instrument(repair.id),
+        "steps": len(repair.steps),
+        "finished": sum(one.finished for one in repair.steps),
+        "under_way": [one.label for one in repair.steps if one.started_ms and not one.finished],
+        "next": None if following is None else repair.step(following.step).label,
+        "next_at": None if following is None else _stamp(following.from_ms),
+        "ready_at": ready and _stamp(ready.usual_ms),
+        "ready_from": ready and _stamp(ready.low_ms),
+        "ready_until": ready and _stamp(ready.high_ms),
+        "promised_at": _stamp(repair.promised_ms),
+        "promise_pct": None if kept is None else round(100 * kept),
+    }
 
 
 def _stamp(ms: int | None) -> str | None:

@@ -59,7 +59,12 @@ from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.ingest_session import IngestSession, admit_first, take_over
 from monitor.service.live_discovery import LiveDiscovery
 from monitor.service.start_faults import start_faults
-from monitor.service.state_publisher import ALERTS_TOPIC, STATE_FILTER, StatePublisher
+from monitor.service.state_publisher import (
+    ALERTS_TOPIC,
+    REPAIR_FILTER,
+    STATE_FILTER,
+    StatePublisher,
+)
 from monitor.settings import Settings
 from monitor.settings.board_keys import make_board_keys
 from monitor.settings.change import SettingsFile
@@ -374,7 +379,10 @@ def access_rules(contract: Contract) -> AccessRules:
     """Rules of what accounts at the broker may publish and read."""
     commands = (COMMAND_FILTER, FORECAST_FILTER)
     return AccessRules(
-        tuple(contract.filters), commands, (STATE_FILTER, ALERTS_TOPIC), (AGENT_FILTER,)
+        tuple(contract.filters),
+        commands,
+        (STATE_FILTER, REPAIR_FILTER, ALERTS_TOPIC),
+        (AGENT_FILTER,),
     )
 
 

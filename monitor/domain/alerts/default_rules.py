@@ -6,7 +6,7 @@ from monitor.domain.alerts.air_rules import air_rules, mould_rules, varnish_rule
 from monitor.domain.alerts.outlook_rules import outlook_rules
 from monitor.domain.alerts.rule import Rule
 from monitor.domain.alerts.service_rules import sensors_rules, shop_rules
-from monitor.domain.alerts.work_rules import glue_rules, waits_rules, wood_rules
+from monitor.domain.alerts.work_rules import glue_rules, repair_rules, waits_rules, wood_rules
 from monitor.domain.places import AirLimits
 
 
@@ -20,6 +20,7 @@ def starting_set(limits: AirLimits) -> dict[str, Rule]:
         *wood_rules(),
         *waits_rules(),
         *glue_rules(),
+        *repair_rules(),
         *sensors_rules(),
         *shop_rules(),
     )

@@ -149,6 +149,9 @@ WATCHABLE: dict[str, Watchable] = {
     "open_chance": Watchable(
         "%", Of.SHOP, "chance that the shop is open on a day entered as closed", 0, 100
     ),
+    "last_starts": Watchable(
+        "", Of.SHOP, "number of waits that could be started in the hour before closing", 0, 100
+    ),
     "disk_free": Watchable("GB", Of.SHOP, "free space on the disk", 0, 1_000_000),
 }
 """Every quantity that a rule can watch, by its name in rules."""

@@ -159,6 +159,25 @@ def waits_rules() -> tuple[Rule, ...]:
     )
 
 
+def repair_rules() -> tuple[Rule, ...]:
+    return (
+        Rule(
+            id="last-start",
+            name="Last start today",
+            quantity="last_starts",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=2,
+            calm_s=0,
+            why="A joint that is glued before you leave hardens overnight.",
+            source="the plan of the repairs and the outlook",
+            do="Start what makes use of the night. Leave the rest for tomorrow.",
+            caution=WORDS[Caution.HOT_GLUE_POT],
+            on=False,
+        ),
+    )
+
+
 def glue_rules() -> tuple[Rule, ...]:
     pot = (
         f"{WORDS[Caution.HOT_GLUE_POT]} This is a reminder from your own entries, not a fire "
