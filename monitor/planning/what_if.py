@@ -1,4 +1,4 @@
-"""What-if: another stock, more people, an open Saturday, drier air, or one more repair."""
+"""Suppositions: another stock, more people, an open Saturday, held air, or one more repair."""
 
 from __future__ import annotations
 
@@ -91,7 +91,7 @@ def stock_of(journal: Journal, name: str) -> str:
 
 
 def later_ms(before: Plan, after: Plan) -> dict[str, int | None]:
-    """How much later each repair would usually be ready, by its id; None where one is not known."""
+    """Delay of each repair, by its id; below 0 it is ready sooner, None where it is not known. [ms]"""
     was = {one.repair: one.ready for one in before.repairs}
     found: dict[str, int | None] = {}
     for one in after.repairs:
