@@ -118,8 +118,12 @@ def test_a_start_is_undone_with_its_wait(shop):
     shop.ask("reopen", at=at + DAY, repair="1", step="4")
     assert shop.step(4).state is StepState.PLANNED
     assert shop.journal.waits[wait].mistaken
-    shop.ask("start", at=at + DAY, repair="1", step="4")  # and again
-    assert shop.step(4).wait != wait
+    (again,) = shop.ask("start", at=at + DAY, repair="1", step="4")["waits"]
+    assert shop.step(4).wait == again != wait
+    # Undo on the board takes the wait back, and the step with it.
+    shop.ask("correct", "wait", at=at + DAY, wait=again, note="Opened by mistake.")
+    shop.ask("release", "wait", at=at + DAY, wait=again)
+    assert shop.step(4).state is StepState.PLANNED
 
 
 def test_a_crack_found_on_the_way_goes_between_what_is_done_and_what_followed(shop):

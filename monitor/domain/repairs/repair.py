@@ -221,8 +221,8 @@ def as_record(repair: Repair) -> dict[str, Any]:
 
 
 def after_wait(repairs: Iterable[Repair], wait: Wait, event: Event) -> list[Event]:
-    """Events of repairs that follow from an event of a wait: a release finishes its step, and a
-    reopening reopens it."""
+    """Events of repairs that follow from an event of a wait: a release finishes its step, a
+    reopening reopens it, and the release of a wait that was opened by mistake undoes its start."""
     if event.action not in (Action.RELEASE, Action.REOPEN):
         return []
     if event.action == Action.REOPEN and wait.loaded_ms is not None:
@@ -233,9 +233,10 @@ def after_wait(repairs: Iterable[Repair], wait: Wait, event: Event) -> list[Even
         for step in repair.steps:
             if step.wait == wait.id and step.finished is not released:
                 body: Mapping[str, Any] = {"step": step.id}
-                if released:
+                finish = released and not wait.mistaken
+                if finish:
                     body = {"step": step.id, "at_ms": event.body["at_ms"]}
-                action = RepairAction.FINISH if released else RepairAction.REOPEN
+                action = RepairAction.FINISH if finish else RepairAction.REOPEN
                 found.append(
                     Event(About.REPAIR, repair.id, event.recorded_ms, event.by, str(action), body)
                 )
