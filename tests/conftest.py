@@ -419,3 +419,12 @@ def service(make_service: Callable[..., RunningService]) -> RunningService:
     running = make_service()
     running.start()
     return running
+
+
+@pytest.fixture(scope="module")
+def lasting_service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
+    """One service for those tests of a module that leave it as it is."""
+    running = RunningService(tmp_path_factory.mktemp("lasting") / "shop")
+    running.start()
+    yield running
+    running.clear()

@@ -41,18 +41,19 @@ def tallies(service):
         return reader.tallies()
 
 
-def test_a_message_from_another_client_is_on_the_board_and_in_the_export(service):
+def test_a_message_from_another_client_is_on_the_board_and_in_the_export(lasting_service):
+    service, before = lasting_service, tallies(lasting_service)["readings"]
     pack = (
         '[{"bn":"a1:","n":"temperature","u":"Cel","v":20.53},{"n":"humidity","u":"%RH","v":47.1}]'
     )
     sent = time.monotonic()
     mosquitto_pub(service.port, "benchweather/front-bench/a1", pack)
-    until(lambda: tallies(service)["readings"] == 2, within_s=2)
+    until(lambda: tallies(service)["readings"] == before + 2, within_s=2)
     assert time.monotonic() - sent < 2
     assert page(service)[0] == 200
     done = service.command("export")
     assert done.returncode == 0, done.stderr
-    (row,) = csv.DictReader(done.stdout.splitlines())
+    (row,) = (r for r in csv.DictReader(done.stdout.splitlines()) if r["sensor"] == "a1")
     assert (row["place"], row["sensor"], row["temp_c"], row["rh_pct"]) == (
         "front-bench",
         "a1",
@@ -77,13 +78,14 @@ def test_interrupt_ends_it_cleanly_within_three_seconds(service):
     assert not (service.data / "heartbeat.json").exists()
 
 
-def test_a_second_service_on_the_same_folder_refuses(service):
-    second = service.command("run")
+def test_a_second_service_on_the_same_folder_refuses(lasting_service):
+    second = lasting_service.command("run")
     assert second.returncode == 1
     assert "another service already works in" in second.stderr
 
 
-def test_how_an_agent_is_can_be_told_and_heard_and_is_no_reading(service):
+def test_how_an_agent_is_can_be_told_and_heard_and_is_no_reading(lasting_service):
+    service, before = lasting_service, tallies(lasting_service)
     state = AGENT_FILTER.replace("+", "attic")
     broker = ["-p", str(service.port), "-t", state]
     mosquitto_pub(service.port, state, "{}", "-r")
@@ -95,8 +97,7 @@ def test_how_an_agent_is_can_be_told_and_heard_and_is_no_reading(service):
         check=True,
     )
     assert heard.stdout == b"{}\n"
-    with closing(Reader(service.store)) as reader:
-        assert reader.refused(9) == []
+    assert tallies(service) == before
 
 
 def malformed(source: random.Random) -> bytes:
@@ -124,7 +125,8 @@ def malformed(source: random.Random) -> bytes:
     return source.choice(kinds)()
 
 
-def test_a_thousand_malformed_messages_are_each_accounted_for(service):
+def test_a_thousand_malformed_messages_are_each_accounted_for(lasting_service):
+    service, before = lasting_service, tallies(lasting_service)
     source = random.Random(20261125)
     client = connected(service.port)
     for i in range(1000):
@@ -132,12 +134,13 @@ def test_a_thousand_malformed_messages_are_each_accounted_for(service):
             10
         )
     client.publish("benchweather/bench/good", b'[{"u":"Cel","v":20}]', qos=1).wait_for_publish(10)
-    until(lambda: tallies(service)["messages"] == 1001)
+    until(lambda: tallies(service)["messages"] == before["messages"] + 1001)
     client.disconnect()
-    assert tallies(service) == {"messages": 1001, "readings": 1, "repeats": 0, "refused": 1000}
+    more = {name: count - before[name] for name, count in tallies(service).items()}
+    assert more == {"messages": 1001, "readings": 1, "repeats": 0, "refused": 1000}
     assert service.running()
     with closing(Reader(service.store)) as reader:
-        kept = reader.refused(2000)
+        kept = reader.refused(2000)[:1000]
     assert len(kept) == 1000
     assert all(item.reason for item in kept)
     assert page(service, "/sensors")[0] == 200
@@ -180,10 +183,10 @@ def test_a_killed_service_loses_no_acknowledged_reading_and_doubles_none(
 ):
     service = make_service(broker_url=outside_broker)
     service.start()
-    load = Load(service.port, count=6000, per_s=800)
+    load = Load(service.port, count=4000, per_s=800)
     load.start()
     source = random.Random(7)
-    for _ in range(3):
+    for _ in range(2):
         load.goes_on(source.randint(300, 900))
         service.kill()
         service.start()
@@ -195,10 +198,10 @@ def test_a_killed_service_loses_no_acknowledged_reading_and_doubles_none(
 def test_service_and_its_own_broker_killed_together_lose_and_double_nothing(make_service):
     service = make_service()
     service.start()
-    load = Load(service.port, count=5000, per_s=600)
+    load = Load(service.port, count=4000, per_s=600)
     load.start()
     source = random.Random(11)
-    for _ in range(3):
+    for _ in range(2):
         load.goes_on(source.randint(200, 700))
         kill_brokers_of(service)
         service.kill()
@@ -219,19 +222,20 @@ def kill_brokers_of(service):
     subprocess.run(["kill", "-9", *pids], check=True)
 
 
-def test_a_broker_that_dies_is_started_again_and_readings_go_on(service):
+def test_a_broker_that_dies_is_started_again_and_readings_go_on(lasting_service):
+    service, before = lasting_service, tallies(lasting_service)["readings"]
     client = connected(service.port)
     kill_brokers_of(service)
     until(lambda: "starting it again" in service.log.read_text(), within_s=10)
     until(lambda: client.is_connected() and is_listening("127.0.0.1", service.port), within_s=20)
     client.publish("benchweather/bench/a1", b'[{"u":"Cel","v":20}]', qos=1).wait_for_publish(20)
-    until(lambda: tallies(service)["readings"] == 1, within_s=20)
+    until(lambda: tallies(service)["readings"] == before + 1, within_s=20)
     client.disconnect()
 
 
 def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(make_service):
     service = make_service(demo=True)
-    service.start(within_s=110)
+    service.start(within_s=200)
     filled = tallies(service)["readings"]
     assert filled > 7 * 365 * 144 * 0.99  # each 10 minutes, and oftener of late
     until(lambda: tallies(service)["messages"] >= 3, within_s=25)
