@@ -1,4 +1,4 @@
-"""Page of one sensor: its place, calibration step by step, corrections, and history."""
+"""Page of one sensor: its place, its values, calibration step by step, and history."""
 
 from __future__ import annotations
 
@@ -9,23 +9,20 @@ import dash
 from dash import Input, Output, State, dcc, html
 
 from dashboard.access.page import read_only
-from dashboard.access.visitor import may_change, may_manage
+from dashboard.access.visitor import may_change
 from dashboard.data import sensors as data_sensors
 from dashboard.sensors import text
+from dashboard.sensors.by_hand import by_hand
+from dashboard.sensors.calibrating import guide, shown_fit, taps
 from dashboard.sensors.figure import calibration_plot
-from dashboard.sensors.forms import LABELS
 from dashboard.ui import formats, page_frame, plots
-from dashboard.ui.controls import action_button, action_results, text_field
+from dashboard.ui.controls import action_results
 from dashboard.ui.event_list import event_list
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
-from monitor.core.measurements import MEASURES, Quantity
-from monitor.domain.sensor_requests import BOUNDS, NOTE_MAX
-from monitor.science.calibration.fit import BadFit, CalibrationFit, Point, fitted
-from monitor.science.calibration.salts import SALTS
+from monitor.domain.sensor_requests import BOUNDS
 from monitor.science.calibration.settling import SettlingStage
-from monitor.sensor_care.calibration import expects
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -34,8 +31,6 @@ if TYPE_CHECKING:
 
     from dashboard.data.sensors import SensorDetails
     from dashboard.data.shop import ShopData
-
-ADVISED = [name for name, salt in SALTS.items() if salt.advised]
 
 
 def address(sensor_id: str) -> str:
@@ -196,347 +191,6 @@ def current_state(one: SensorDetails, shop: ShopData) -> list[Component]:
             )
         )
     return parts
-
-
-def guide() -> Component:
-    """Steps of a calibration, and the cautions."""
-    return html.Details(
-        [
-            html.Summary("How to calibrate, and cautions"),
-            html.Ol([html.Li(step) for step in text.STEPS], className="how"),
-            html.Ul([html.Li(c) for c in text.CAUTIONS], className="wood-cautions"),
-            html.P(text.DEFERS, className="aside"),
-        ],
-        open=True,
-    )
-
-
-def taps(one: SensorDetails, *, writer: bool) -> list[Component]:
-    """The points so far, and what can be done next."""
-    history = one.history
-    parts: list[Component] = []
-    if history.taken:
-        parts.append(html.H3("Points"))
-        parts.append(
-            html.Ul(
-                [
-                    html.Li(
-                        f"{t.point.name}: it read {t.point.reading:.1f}, should be "
-                        f"{t.point.reference:.1f} ± {2 * t.point.u_reference:.1f} "
-                        f"{MEASURES[t.quantity].unit}"
-                    )
-                    for t in history.taken
-                ],
-                className="sensor-points",
-            )
-        )
-    if not writer:
-        return parts
-    about = {"about": "sensor", "sensor": history.id}
-    first: list[Component] = []
-    if one.jar is not None and one.jar.rest is SettlingStage.STEADY:
-        first.append(
-            action_button("Take the point", "take", said="Point taken.", name="tap main", **about)
-        )
-    for quantity in BOUNDS:
-        if history.points(quantity):
-            first += _fits(quantity, history.points(quantity), about)
-    if history.in_jar:
-        first.append(
-            action_button("Put the sensor back at its place", "back", said="Put back.", **about)
-        )
-    if history.taken or history.in_jar:
-        first.append(
-            action_button(
-                "Stop calibrating",
-                "abandon",
-                sure="Tap again to discard the points",
-                said="Calibration stopped.",
-                **about,
-            )
-        )
-    temp = one.latest.get(Quantity.TEMPERATURE, (0, 20.0))[1]
-    others = [name for name in SALTS if name not in ADVISED]
-    parts.append(html.Div(first, className="taps wide"))
-    parts.append(html.H3("Seal it now over"))
-    parts.append(html.Div([_salt(n, temp, about) for n in ADVISED], className="taps wide"))
-    parts.append(
-        html.Details(
-            [
-                html.Summary("Another salt"),
-                html.Div([_salt(n, temp, about) for n in others], className="taps wide"),
-            ],
-            **attributes(data_unfold="other-salts"),
-        )
-    )
-    return parts
-
-
-def _fits(quantity: Quantity, points: list[Point], about: dict[str, str]) -> list[Component]:
-    try:
-        word = (
-            "slope and offset"
-            if fitted(points, BOUNDS[quantity]).var_slope and _spans(quantity, points)
-            else "offset alone"
-        )
-    except BadFit as exc:
-        return [
-            html.P(f"No correction of the {quantity} yet: {exc}.", className="fault", role="alert")
-        ]
-    return [
-        action_button(
-            f"Correct the {quantity}: {word}",
-            "fit",
-            quantity=str(quantity),
-            form="fit-form",
-            said="Corrected from now on.",
-            name="tap main",
-            **about,
-        )
-    ]
-
-
-def _spans(quantity: Quantity, points: list[Point]) -> bool:
-    reads = [point.reading for point in points]
-    return len(points) > 1 and max(reads) - min(reads) >= BOUNDS[quantity].span
-
-
-def _salt(name: str, temp_c: float, about: dict[str, str]) -> Component:
-    salt, rh = SALTS[name], expects(name, temp_c)
-    label = f"{salt.name.capitalize()}, {formats.figure(rh, 0)} %"
-    return action_button(label, "seal", salt=name, said=f"In the jar over {salt.name}.", **about)
-
-
-def shown_fit(one: SensorDetails) -> tuple[list[Point], CalibrationFit | None, str]:
-    """The points under way and what they would make; else those of the correction that holds."""
-    points = one.history.points(Quantity.HUMIDITY)
-    if points:
-        try:
-            fit = fitted(points, BOUNDS[Quantity.HUMIDITY])
-        except BadFit as exc:
-            return points, None, f"These points do not give a correction: {exc}."
-    else:
-        held = one.history.in_force(Quantity.HUMIDITY)
-        if not held:
-            return [], None, ""
-        points, fit = list(held[-1].points), held[-1].fit
-    offsets = "; ".join(f"{p.name} off by {p.reference - p.reading:+.1f} %" for p in points)
-    u = float(fit.uncertainty(50.0))
-    return (
-        points,
-        fit,
-        f"Humidity: {offsets}. At 50 % the correction is good to ±{u:.1f} % (k = 2).",
-    )
-
-
-def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> list[Component]:
-    """A reference read by hand, moving it, taking over, voiding, a note."""
-    history, about = one.history, {"about": "sensor", "sensor": one.history.id}
-    owner = may_manage().allowed
-    voids = [
-        action_button(
-            f"Void correction {c.number} of the {c.quantity}",
-            "void",
-            number=str(c.number),
-            sure="Tap again to void this correction",
-            said="Correction voided.",
-            then="reload",
-            **about,
-        )
-        for c in history.corrections
-        if not c.void
-    ]
-    heirs = [
-        action_button(
-            f"This is the same sensor as {other}: use its corrections",
-            "inherit",
-            of=other,
-            said="Corrections copied.",
-            then="reload",
-            **about,
-        )
-        for other in data_sensors.alike(shop, history)
-    ]
-    return [
-        html.Details(
-            [
-                html.Summary("Compare with a reference instrument"),
-                html.P(
-                    "Leave both side by side for an hour. Then read the reference, enter "
-                    "it and tap."
-                ),
-                html.Div(
-                    [_line("value"), _line("u"), _line("with")],
-                    id="beside-form",
-                    className="fields",
-                    **attributes(data_draft=f"beside-{history.id}"),
-                ),
-                html.Div(
-                    [
-                        action_button(
-                            f"Use as the reference's {quantity}",
-                            "compare",
-                            quantity=str(quantity),
-                            form="beside-form",
-                            said="Point taken.",
-                            **about,
-                        )
-                        for quantity in BOUNDS
-                    ],
-                    className="taps wide",
-                ),
-                html.Div(_line("since"), id="fit-form", className="fields"),
-            ]
-        ),
-        html.Details(
-            [
-                html.Summary("Move the sensor"),
-                html.Div(
-                    [
-                        action_button(
-                            label,
-                            "move",
-                            place=place,
-                            said=f"Moved to {label}.",
-                            then="reload",
-                            **about,
-                        )
-                        for place, label in places.items()
-                        if place != history.home
-                    ],
-                    className="taps wide",
-                ),
-                html.Div(_line("place"), id="move-form", className="fields"),
-                html.Div(
-                    action_button(
-                        "Move to the place entered",
-                        "move",
-                        form="move-form",
-                        said="Moved.",
-                        then="reload",
-                        **about,
-                    ),
-                    className="taps wide",
-                ),
-            ]
-        ),
-        *([rename(one), void_readings(one, shop)] if owner else []),
-        html.Details(
-            [
-                html.Summary("Note, and void a correction" if owner else "Note"),
-                html.Div(_line("text", maxLength=NOTE_MAX), id="note-form", className="fields"),
-                html.Div(
-                    [
-                        action_button(
-                            "Save the note", "note", form="note-form", said="Saved.", **about
-                        ),
-                        *(voids + heirs if owner else []),
-                    ],
-                    className="taps wide",
-                ),
-            ]
-        ),
-    ]
-
-
-def rename(one: SensorDetails) -> Component:
-    """Form that gives a sensor another place and name, and a tap that undoes it."""
-    about = {"about": "sensor", "sensor": one.history.id, "then": "reload"}
-    return html.Details(
-        [
-            html.Summary("Rename it"),
-            html.P(
-                "Use this if the place or name was mistyped. All readings of the sensor, past and "
-                "future, get the new place and name. Its topic stays the same. You can undo this at "
-                "any time."
-            ),
-            html.Div([_line("to")], id="rename-form", className="fields"),
-            html.Div(
-                [
-                    action_button(
-                        "Rename this sensor",
-                        "rename",
-                        form="rename-form",
-                        said="Renamed.",
-                        **about,
-                    ),
-                    *(
-                        [
-                            action_button(
-                                f"Undo the new name {one.history.shown}",
-                                "undo-rename",
-                                said="The new name is undone.",
-                                **about,
-                            )
-                        ]
-                        if one.history.before_renames
-                        else []
-                    ),
-                ],
-                className="taps wide",
-            ),
-        ]
-    )
-
-
-def void_readings(one: SensorDetails, shop: ShopData) -> Component:
-    """Form that voids readings of a span, and the voided spans, each with a tap that undoes it."""
-    about = {"about": "sensor", "sensor": one.history.id}
-    now, zone = now_ms(), shop.settings.zone
-    return html.Details(
-        [
-            html.Summary("Void wrong readings"),
-            html.P(
-                "Voided readings are kept, but no figure, plot or alert uses them. You can undo "
-                "this at any time."
-            ),
-            html.Div(
-                [_line("from"), _line("until"), _line("why", maxLength=NOTE_MAX)],
-                id="void-form",
-                className="fields",
-            ),
-            html.Div(
-                [
-                    action_button(
-                        "Void these readings",
-                        "void-readings",
-                        form="void-form",
-                        sure="Tap again to void these readings",
-                        said="Readings voided.",
-                        then="reload",
-                        **about,
-                    ),
-                    action_button(
-                        "Remove this sensor: void all its readings, past and future",
-                        "void-readings",
-                        all="yes",
-                        form="void-form",
-                        sure="Tap again to remove this sensor",
-                        said="Sensor removed. Sensors lists it under Removed.",
-                        then="reload",
-                        **about,
-                    ),
-                    *(
-                        action_button(
-                            f"Undo void {void.number}: {text.voided_span(void, now, zone)}",
-                            "restore-readings",
-                            number=str(void.number),
-                            said="The readings count again.",
-                            then="reload",
-                            **about,
-                        )
-                        for void in one.history.voids
-                        if not void.undone
-                    ),
-                ],
-                className="taps wide",
-            ),
-        ]
-    )
-
-
-def _line(name: str, **more: Any) -> Component:
-    return text_field(LABELS[name], f"sensor-{name}", name, faults=True, **more)
 
 
 def history(one: SensorDetails, shop: ShopData) -> Component:

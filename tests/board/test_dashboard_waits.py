@@ -30,7 +30,8 @@ from dashboard.bench import opening, wait_page
 from dashboard.bench import page as bench_page
 from dashboard.bench import text as bench_text
 from dashboard.bench import view as bench_view
-from dashboard.bench import wait_types_page as bench_wait_types_page
+from dashboard.bench import wait_type_card as bench_wait_type_card
+from dashboard.bench import wait_type_page as bench_wait_type_page
 from dashboard.bench import wall as bench_wall
 from dashboard.bench.why_figure import rate_plot
 from dashboard.data.alerts import AlertQueries
@@ -781,17 +782,17 @@ def test_a_kind_is_changed_added_and_taken_off(settings, commands, client, book)
 def test_a_kind_shows_every_parameter_and_what_was_taught(settings, commands, ids, book):
     commands.carry_out({"do": "release", "wait": ids[4], "feel": "soft"}, now_ms())
     shown = said(
-        bench_wait_types_page.learned_words(book.kind("rib-seam"), book.learned("rib-seam"))
+        bench_wait_type_page.learned_words(book.kind("rib-seam"), book.learned("rib-seam"))
     )
     assert "Before: usual time 4 h" in shown
     assert "1 release: 1 still soft." in shown.replace("Releases", "releases")
-    table = said(bench_wait_types_page.figures(book.kind("rib-seam"), False))
+    table = said(bench_wait_type_page.figures(book.kind("rib-seam"), False))
     assert "Wood memory" in table
     assert "0.55 to 0.95" in table
 
 
 def test_the_quick_card_is_one_in_reference_air_and_says_where_it_misleads():
-    text = said(bench_wait_types_page.card(KINDS["cleat"], "C"))
+    text = said(bench_wait_type_card.card(KINDS["cleat"], "C"))
     assert "1.00" in text
     assert "hold" in text
     assert "by the formula it takes 10.5 h" in text
