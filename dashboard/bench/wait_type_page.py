@@ -1,4 +1,4 @@
-"""Kind: what one kind of wait rests on, what releases have taught, its figures and its card."""
+"""Kind: the basis of one kind of wait, what releases have taught, its figures and its card."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is entered by hand on the page of a sensor: reference, place, name, wrong readings, note."""
+"""Entries by hand on the page of a sensor: reference, place, name, wrong readings, note."""
 
 from __future__ import annotations
 
