@@ -291,7 +291,7 @@ def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str
         said.append(
             f"Of 100 readings in the last three days {100 * look.held:.0f} were in the range that "
             "should hold 80. Was the sensor moved, or did the heating, the windows or the use of the "
-            "room change? The outlook learns that in about two weeks. Until then, rely on it less."
+            "room change? The outlook learns most of that in a few days. Until then, rely on it less."
         )
     if fit is not None:
         said.append(f"It uses {fit.days:.0f} days of readings.")

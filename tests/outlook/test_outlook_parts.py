@@ -258,6 +258,22 @@ def test_people_move_with_their_clock_and_the_sun_does_not(zone, change, before,
     assert (days % 7).tolist() == [max(before, 0), after]
 
 
+@pytest.mark.parametrize(("month", "day", "earlier"), [(3, 28, 1), (10, 31, -1)])
+def test_the_thermostat_turns_up_by_the_clock_on_both_sides_of_a_change(month, day, earlier):
+    """By UTC the same morning is an hour earlier in summer time. Rung: by hand."""
+    at = int(datetime(2027, month, day, 1, tzinfo=UTC).timestamp()) // 3600
+    summer = summer_time(ZoneInfo("Europe/Paris"), at - 100, at + 100)
+    theta = heat_balance.PRIOR.mean[None].copy()
+    theta[0, heat_balance.WEEK] = 1.0
+    midnight = at // 24 * 24
+    day_before, day_after = (
+        heat_balance.setting(theta, calendar(first + np.arange(1, 25)[:, None], 1, summer=summer))
+        for first in (midnight - 48, midnight + 48)
+    )
+    rises = [int(np.argmax(np.diff(goal[:, 0, 0]) > 0)) for goal in (day_before, day_after)]
+    assert rises[0] - rises[1] == earlier
+
+
 def test_a_zone_without_summer_time_is_never_ahead():
     """Rung: property."""
     none = summer_time(ZoneInfo("Asia/Kolkata"), 480_000, 490_000)
