@@ -20,28 +20,23 @@ from rooms.weather import Weather
 from scenes.joints import JointLaw, rate
 
 from monitor.domain.wait_types import KINDS
+from monitor.planning.greedy import greedy
 from monitor.planning.inputs import waits_in_air
 from monitor.planning.model import build
-from monitor.planning.planner import SEED, best_starts
-from monitor.planning.problem import (
-    TICK_MS,
-    Plan,
-    Problem,
-    Repair,
-    Running,
-    Step,
-    TimeRange,
-    WaitTimes,
-)
+from monitor.planning.planner import SEED
+from monitor.planning.problem import TICK_MS, Problem, Running, Step, TimeRange, WaitTimes
 from monitor.science.waits.air_log import air_log
 from monitor.science.waits.daily_pattern import daily_pattern_ensemble
 from monitor.science.waits.monte_carlo import SensorUncertainty
 from monitor.science.waits.timed_rest import FixedLaw, RestLaw
 
-HISTORY_DAYS, AHEAD_DAYS = 28, 70
+HISTORY_DAYS, AHEAD_DAYS = 28, 98
 LAST_MS = 2 * HOUR_MS
 """The rule of thumb looks for a long wait in this time before closing. [ms]"""
-REPAIRS = (8, 14)
+REPAIRS = (5, 10)
+"""Open repairs for each person: from, below."""
+PASSES = 12
+"""Orders that the plan tries each time: few, for many plans are made."""
 Key = tuple[str, str]
 
 
@@ -115,7 +110,7 @@ class MadeShop:
 
 
 def made_shop(number: int, air: TrueAir) -> MadeShop:
-    """A busy shop by number: one or two people, each with five to nine usual repairs to do."""
+    """A shop by number: one or two people, each with usual repairs to do."""
     random = np.random.default_rng((number, 19))
     waits = believed_waits(air)
     names = list(USUAL)
@@ -290,20 +285,20 @@ def longest_before_leaving(bench: Bench, may: list[Key], closes_ms: int) -> Key:
 class ByPlan:
     """What the plan has next, planned again each morning and noon."""
 
-    def __init__(self, limit_s: float = 0.0, promised: dict[str, int] | None = None) -> None:
-        self.limit_s, self.promised = limit_s, promised or {}
+    def __init__(self, promised: dict[str, int] | None = None) -> None:
+        self.promised = promised or {}
         self.from_ms: dict[Key, int] = {}
         self.next_ms = 0
 
     def __call__(self, bench: Bench, may: list[Key], closes_ms: int) -> Key | None:
         if bench.now_ms >= self.next_ms:
             self.from_ms = self._planned(self.problem(bench))
-            self.next_ms = bench.now_ms + 4 * HOUR_MS
+            self.next_ms = bench.now_ms + 6 * HOUR_MS
         return min(may, key=lambda key: self.from_ms.get(key, closes_ms))
 
     def _planned(self, problem: Problem) -> dict[Key, int]:
         model = build(problem)
-        starts = best_starts(model, SEED, self.limit_s).starts
+        starts = greedy(model, SEED, PASSES)
         from_ms = model.time.ms(starts).tolist()
         return {
             (problem.repairs[job.repair].id, job.step.id): at
@@ -349,11 +344,3 @@ def believed(wait: WaitTimes | None, worked_ms: int, now_ms: int) -> TimeRange:
     left = ends[ends > now_ms]
     found = np.quantile(left, (0.1, 0.5, 0.9)) if len(left) else [now_ms + 2 * HOUR_MS] * 3
     return TimeRange(*(round(v) for v in found))
-
-
-def promised_at_90(made_plan: Plan) -> dict[str, int]:
-    """The time to promise for each repair: 90 % are ready by then."""
-    return {r.repair: r.ready.high_ms for r in made_plan.repairs}
-
-
-__all__ = ["Repair", "made_shop", "true_airs", "worked"]

@@ -23,15 +23,15 @@ DRAWS = 200
 class Outcome:
     """Executions of a plan.
 
-    `off`, `ready`: ranges by job. `off_ms`, `ready_ms`: shape (draws, jobs); `repair_ms`: shape
-    (draws, repairs), when each repair is ready and the shop is open; infinite: not within the
-    known opening hours.
+    `off`, `ready`: ranges by job. `took_ms`: duration of the waits, shape (draws, jobs).
+    `repair_ms`: shape (draws, repairs), when each repair is ready and the shop is open; infinite:
+    not within the known opening hours. [ms]
     """
 
     off: tuple[TimeRange, ...]
     ready: tuple[TimeRange, ...]
     repairs: tuple[TimeRange, ...]
-    ready_ms: Floats
+    took_ms: Floats
     repair_ms: Floats
     member: np.ndarray
     """Number of the member of the air, by draw; for waits of fewer members, modulo their number."""
@@ -70,6 +70,7 @@ class _Run:
         self.member = np.arange(draws)
         self.hands_score, self.wait_score, self.load_score = random.standard_normal((3, *shape))
         self.off_ms, self.ready_ms = np.full(shape, np.inf), np.full(shape, np.inf)
+        self.took_ms = np.full(shape, np.inf)
         self.rest = np.ones(shape, bool)
         self.missing = np.tile([len(job.before) for job in jobs], (draws, 1))
         self.after: list[list[tuple[int, bool]]] = [[] for _ in jobs]
@@ -155,6 +156,7 @@ class _Run:
         off_ms[never] = np.inf
         ready_ms = np.maximum(off_ms, load_ms)
         self.off_ms[rows, number], self.ready_ms[rows, number] = off_ms, ready_ms
+        self.took_ms[rows, number] = ready_ms - worked_ms
         off, ready = time.at_or_after(off_ms), time.at_or_after(ready_ms)
         self.rest[rows, number] = False
         for after, loads in self.after[number]:
@@ -180,7 +182,7 @@ class _Run:
             off=_ranges(self.off_ms, last_ms),
             ready=_ranges(self.ready_ms, last_ms),
             repairs=_ranges(self.repair_ms, last_ms),
-            ready_ms=self.ready_ms,
+            took_ms=self.took_ms,
             repair_ms=self.repair_ms,
             member=self.member,
         )

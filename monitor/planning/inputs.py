@@ -27,6 +27,7 @@ from monitor.domain.wait_type_registry import from_mapping
 from monitor.domain.wait_types import LOAD_SPREAD, WaitType
 from monitor.outlook.place_air import PlaceAirs
 from monitor.planning.problem import (
+    Condition,
     Problem,
     Repair,
     Running,
@@ -62,6 +63,8 @@ LONGEST = 3.0
 """A wait that may end beyond it, at this many usual times, has its usual time. [-]  Ours."""
 DRAWS = 100
 """Members of the air that waits are calculated in. [-]"""
+DAMP_SHARE = 0.75
+"""Share of the members that are no damper than a damp night. [-]  Ours."""
 UNKNOWN_SPREAD = 0.4
 """Standard deviation of ln of a wait where the air is not known. [-]  Ours: a factor 1.7 either way."""
 NOT_HELD: Mapping[str, float] = {}
@@ -121,7 +124,14 @@ def problem_of(
     status = dict(zip(asked, found, strict=True))
     planned = tuple(_repair(one, journal, waits, taught, status, now_ms) for one in repairs)
     stock = counts(journal.stock)
-    problem = Problem(now_ms=now_ms, open=hours, repairs=planned, people=people, stock=stock)
+    problem = Problem(
+        now_ms=now_ms,
+        open=hours,
+        repairs=planned,
+        people=people,
+        stock=stock,
+        conditions=tuple(waits.damp_nights(hours)),
+    )
     return Inputs(problem, tuple(sorted(waits.unknown)))
 
 
@@ -176,6 +186,24 @@ class ShopWaits:
         if air is None or place not in self._held_pct:
             return air
         return replace(air, rh_pct=np.full_like(air.rh_pct, self._held_pct[place]))
+
+    def damp_nights(self, hours: tuple[tuple[int, int], ...]) -> Iterator[Condition]:
+        """Damp air of the coming night at each place, as the dampest quarter of its members has it."""
+        if len(hours) < 2:
+            return
+        from_ms, until_ms = hours[0][1], hours[1][0]
+        for place, air in self._air.items():
+            if air is None or until_ms > air.end_ms:
+                continue
+            first, last = (
+                (at - air.start_ms) // round(1000 * air.step_s) for at in (from_ms, until_ms)
+            )
+            mean_pct = air.rh_pct[:, first : max(last, first + 1)].mean(axis=1)
+            limit_pct = 5.0 * math.floor(float(np.quantile(mean_pct, DAMP_SHARE)) / 5)
+            holds = (mean_pct > limit_pct)[np.arange(DRAWS) % len(mean_pct)]
+            yield Condition(
+                place=place, from_ms=from_ms, until_ms=until_ms, rh_pct=limit_pct, holds=holds
+            )
 
     def _calculated(self, kind: WaitType, place: str) -> tuple[WaitTimes, WaitTimes | None]:
         ahead_s = (int(self._starts[-1]) - self.now_ms) / 1000

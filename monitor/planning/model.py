@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -18,6 +19,9 @@ LATE_FACTOR = 3.0
 
 ROUND_SHARE = 0.05
 """Waits are rounded up by at most this share: far less than their range. [-]  Ours, for speed."""
+
+_QUANTILES: WeakKeyDictionary[WaitTimes, dict[float, Floats]] = WeakKeyDictionary()
+"""Quantiles of waits by share: many steps, and each new plan, have the same waits."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,7 +156,10 @@ def wait_s(wait: WaitTimes | None, share: float, begin_ms: Ticks) -> Floats:
     """Quantile of a wait that begins at given times, never below its safe minimum. [s]"""
     if wait is None:
         return np.zeros(len(begin_ms))
-    at = quantile(wait.seconds.T, share) * factor(wait.spread, share)
+    by_share = _QUANTILES.setdefault(wait, {})
+    if share not in by_share:
+        by_share[share] = quantile(wait.seconds.T, share)
+    at = by_share[share] * factor(wait.spread, share)
     ends = np.maximum(at, wait.minimum_s)
     finite = np.isfinite(ends)
     if not finite.any():

@@ -52,7 +52,9 @@ def plan(
     begin = perf_counter()
     model = build(checked(problem))
     solves = limit_s > 0 and installed()
-    starts, objective_h, bound_h = best_starts(model, seed, limit_s, _hinted(model, hint))
+    starts, objective_h, bound_h = best_starts(
+        model, seed, limit_s, None if hint is None else hinted(model, hint)
+    )
     outcome = executed(model, starts, seed)
     found = Plan(
         now_ms=problem.now_ms,
@@ -87,9 +89,8 @@ def best_starts(model: Model, seed: int, limit_s: float, hint: list[int] | None 
     return Solved(starts, by_rules.cost(model, starts), 0.0)
 
 
-def _hinted(model: Model, hint: Plan | None) -> list[int] | None:
-    if hint is None:
-        return None
+def hinted(model: Model, hint: Plan) -> list[int]:
+    """Start tick of each job in an earlier plan; that of a new job is the last."""
     known = {(s.repair, s.step): s.from_ms for s in hint.steps}
     repairs = model.problem.repairs
     last_ms = model.problem.open[-1][1]

@@ -139,6 +139,20 @@ class Repair:
     weight: float = 1.0
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Condition:
+    """A condition of the air ahead: a place's mean RH above a value from one time to another.
+
+    `holds`: whether it holds, by row of the waits' `seconds`; shape (members,). [%], [ms]
+    """
+
+    place: str
+    from_ms: int
+    until_ms: int
+    rh_pct: float
+    holds: np.ndarray
+
+
 @dataclass(frozen=True, kw_only=True)
 class Problem:
     """Everything that the plan depends on.
@@ -151,6 +165,8 @@ class Problem:
         People at work at once.
     stock : mapping of name to count
         Clamps and places of the shop, as it calls them.
+    conditions : tuple of Condition
+        Of the air ahead, for what the plan is sensitive to.
     """
 
     now_ms: int
@@ -158,6 +174,7 @@ class Problem:
     repairs: tuple[Repair, ...]
     people: int = 1
     stock: Mapping[str, int] = field(default_factory=dict)
+    conditions: tuple[Condition, ...] = ()
 
 
 class NoteKind(StrEnum):
