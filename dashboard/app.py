@@ -40,6 +40,7 @@ from dashboard.data.glue import GlueQueries
 from dashboard.data.journal import CachedJournal
 from dashboard.data.outlook import OutlookQueries
 from dashboard.data.own_proof import ProofQueries
+from dashboard.data.plan import PlanQueries
 from dashboard.data.repairs import RepairQueries
 from dashboard.data.settings import SettingsQueries
 from dashboard.data.shop import ShopData
@@ -53,6 +54,11 @@ from dashboard.past import compare_page as past_compare_page
 from dashboard.past import emc_map_page as past_emc_map_page
 from dashboard.past import page as past_page
 from dashboard.past import psychrometric_page as past_psychrometric_page
+from dashboard.plan import page as plan_page
+from dashboard.plan import repair_page as plan_repair_page
+from dashboard.plan import stock_page as plan_stock_page
+from dashboard.plan import wall as plan_wall
+from dashboard.plan import what_if_page as plan_what_if_page
 from dashboard.sensors import page as sensors_page
 from dashboard.sensors import reading_page as sensors_reading_page
 from dashboard.sensors import sensor_page as sensors_sensor_page
@@ -126,15 +132,21 @@ def create_app(settings: Settings) -> dash.Dash:
     coming_book = OutlookQueries(shop)
     book, woods = WaitQueries(shop, kept), WoodQueries(shop, kept, coming_book)
     alert_book = AlertQueries(shop, kept, book, woods)
+    repairs = RepairQueries(shop, kept)
+    plans = PlanQueries(shop, kept, repairs)
     strips = air_page.WallStrips(
         partial(alerts_wall.over_the_places, shop, alert_book),
         partial(coming_wall.foremost, shop, coming_book),
         partial(bench_wall.open_waits, shop, book),
         book.drying,
+        partial(plan_wall.line, shop, plans),
     )
     air_page.register(app, shop, strips)
     wall_page.register(app, shop, strips, shell.banner, shell.DEMO)
     coming_page.register(app, shop, coming_book, woods)
+    plan_stock_page.register(app, plans)
+    for page in (plan_page, plan_what_if_page, plan_repair_page):  # the last takes any address
+        page.register(app, shop, plans)
     past_page.register(app, shop, book, alert_book)
     for page in (
         past_compare_page,
@@ -172,7 +184,7 @@ def create_app(settings: Settings) -> dash.Dash:
     changes = SettingsQueries(shop, kept)
     settings_page.register(app, shop, changes)
     commands.register(app, shop, commands.readings(shop, book, woods, alert_book, glues, changes))
-    calendar_feed.register(app, shop, book, RepairQueries(shop, kept))
+    calendar_feed.register(app, shop, book, repairs)
     app.layout = lambda: shell.shell(shop)
     shell.register(app, shop)
     _redirect_old_addresses(app)

@@ -20,6 +20,7 @@ from dashboard.bench import forms as bench_forms
 from dashboard.bench import glue_forms, opening, proof_forms
 from dashboard.coming import closing
 from dashboard.guide import forms as guide_forms
+from dashboard.plan import forms as plan_forms
 from dashboard.sensors import forms as sensors_forms
 from dashboard.sensors import reading_page
 from dashboard.settings import forms as settings_forms
@@ -122,7 +123,10 @@ def readings(
     )
     of_closings = FormReader(closing.values_of, closing.field_of, closing.label_of)
     of_proofs = FormReader(proof_forms.values_of, proof_forms.field_of, proof_forms.label_of)
+    of_repairs = FormReader(plan_forms.values_of, plan_forms.field_of, plan_forms.label_of)
     return {
+        About.REPAIR: of_repairs,
+        About.STOCK: of_repairs,
         About.GLUE: of_glues,
         About.PROOF: of_proofs,
         About.WAIT: of_waits,

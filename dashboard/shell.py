@@ -33,6 +33,7 @@ PAGES = (
     ("/bench", "Bench"),
     ("/wood", "Wood"),
     ("/coming", "Coming"),
+    ("/plan", "Plan"),
     ("/alerts", "Alerts"),
     ("/past", "Past"),
     ("/clients", "Clients"),

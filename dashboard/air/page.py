@@ -60,9 +60,11 @@ class WallStrips(NamedTuple):
     """Function of now."""
     drying: Callable[[], Mapping[str, tuple[str, ...]]]
     """Function that gives the open waits with solvents, by place."""
+    plan: Callable[[int], list[Component]]
+    """Function of now."""
 
 
-NO_STRIPS = WallStrips(lambda *_: (None, []), lambda _: [], lambda _: [], dict)
+NO_STRIPS = WallStrips(lambda *_: (None, []), lambda _: [], lambda _: [], dict, lambda _: [])
 
 
 def register(app: dash.Dash, shop: ShopData, strips: WallStrips) -> None:
@@ -105,6 +107,7 @@ def content(
         html.Div(rows, className="places", **attributes(data_count=str(len(rows)))),
         *strips.outlook(now),
         *strips.waits(now),
+        *strips.plan(now),
     ]
 
 

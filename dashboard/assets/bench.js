@@ -6,7 +6,7 @@
   const OUTBOX = "benchweather.outbox", DRAFT = "benchweather.draft.", BY = "benchweather.by";
   const AWAY = "benchweather.away.", SKIPPED = "benchweather.skipped", AGAIN_MS = 3000, GIVE_UP_MS = 15000, DOUBLE_MS = 1200, STRAY_MS = 450, SAID_MS = 60000, ASKED_MS = 5000, STALE_MS = 120000;
   const MISTAKE = "Opened by mistake.";
-  const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue", "proof", "step", "channel", "version", "change", "remove", "add", "close", "first", "newcomer", "every", "all", "as_dated", "from_ms", "why", "never_shorter"];
+  const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue", "proof", "step", "channel", "version", "change", "remove", "add", "close", "first", "newcomer", "every", "all", "as_dated", "from_ms", "why", "never_shorter", "repair", "stock", "fixed"];
   const ofTap = (data, name) => data[name.replace(/_(.)/g, (_, letter) => letter.toUpperCase())];
   let chosen = null;       // the kind that was tapped: { id, name, cautions, openId }
   let sending = false, lastTap = { key: "", at: -Infinity };
@@ -219,7 +219,7 @@
       const notice = container.querySelector("[data-unsaved]");
       if (notice) notice.hidden = !differs;
     }
-    for (const [names, type] of [[["start", "wanted", "arrived", "at", "glued"], "datetime-local"], [["due"], "date"]]) {
+    for (const [names, type] of [[["start", "wanted", "arrived", "at", "glued", "promised", "fixed"], "datetime-local"], [["due"], "date"]]) {
       for (const name of names) for (const input of document.querySelectorAll('input[type="text"][name="' + name + '"]')) input.type = type;
     }
   }

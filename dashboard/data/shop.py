@@ -32,6 +32,7 @@ from monitor.domain.events import About
 from monitor.domain.hand_reading import fresh_ms
 from monitor.domain.places import Place
 from monitor.mqtt.broker_log import broker_refusals
+from monitor.planning.present import kept_at
 from monitor.readings import heard_topics
 from monitor.runtime import heartbeat
 from monitor.science.air import pressure_at_altitude
@@ -112,7 +113,8 @@ class ShopData:
     def change_token(self) -> str:
         """A text that changes when a page may have something new to show; it costs no query.
 
-        It holds the store's version, how many places have gone quiet and the service's troubles.
+        It holds the store's version, how many places have gone quiet, the service's troubles and the
+        version of the plan.
         """
         state = self.service_state()
         beat = state.beat or heartbeat.Heartbeat(beat_ms=0, started_ms=0, pid=0)
@@ -120,6 +122,7 @@ class ShopData:
         troubles = f"{state.gone}|{causes}|{beat.clock}|{beat.outage}|{beat.disk}"
         with contextlib.suppress(OSError):
             troubles += f"|{self.settings.heard_topics_path.stat().st_mtime_ns}"
+        troubles += f"|{kept_at(self.settings)}"
         with self._watch:
             try:
                 return f"{self._version()}|{self._quiet()}|{troubles}"

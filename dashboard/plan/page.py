@@ -1,0 +1,303 @@
+"""Plan: what to do now, next and before leaving, the repairs over the days, and taking one in."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+from dash import Input, Output, dcc, html
+
+from dashboard.access.visitor import may_change
+from dashboard.plan import agenda as agendas
+from dashboard.plan import figure, text, view
+from dashboard.plan.view import PLAN
+from dashboard.ui import formats, page_frame, plots
+from dashboard.ui.controls import action_button, action_results, fault_line, text_field
+from dashboard.ui.markup import attributes
+from dashboard.ui.themes import theme_of
+from monitor.core.clock import now_ms
+from monitor.planning.words import Names
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.plan import PlanQueries
+    from dashboard.data.shop import ShopData
+    from dashboard.plan.agenda import Agenda
+    from monitor.commands import Journal
+    from monitor.planning.present import PresentPlan
+
+PATH = "/plan"
+
+
+def register(app: dash.Dash, shop: ShopData, book: PlanQueries) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "plan", path=PATH, name="Plan", title="Plan", layout=lambda **_: layout(shop, book)
+    )
+
+    @app.callback(
+        Output("repairs-now", "children"),
+        Output("repairs-list", "children"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        prevent_initial_call=True,
+    )
+    @page_frame.where_store_fails(lambda trouble, *_: (page_frame.sentence_of(trouble), []))
+    def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
+        return live(shop, book, writer=may_change().allowed)
+
+    @app.callback(
+        Output("repairs-plot", "figure"),
+        Output("repairs-plotted", "style"),
+        Output("repairs-plotted", "hidden"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        Input("screen", "data"),
+    )
+    @page_frame.where_store_fails(
+        lambda trouble, _t, _c, screen: (
+            plots.empty_plot(trouble.sentence, theme_of(screen)),
+            {},
+            False,
+        )
+    )
+    def draw(_token: str, _changed: str, screen: Mapping[str, Any] | None) -> tuple[Any, ...]:
+        return drawn(shop, book, screen or {})
+
+
+@page_frame.where_store_fails(page_frame.sheet("Plan", "sheet bench plan"))
+def layout(shop: ShopData, book: PlanQueries) -> Component:
+    """The page as this request may see it."""
+    may = may_change()
+    head, listed = live(shop, book, writer=may.allowed)
+    return html.Main(
+        [
+            PLAN.links(PATH),
+            *action_results(),
+            html.Section(head, id="repairs-now"),
+            html.Div(
+                [
+                    html.Div(
+                        dcc.Graph(
+                            id="repairs-plot",
+                            config=plots.PLOT_CONFIG,
+                            responsive=True,
+                            figure=plots.NO_PLOT,
+                        ),
+                        className="plot",
+                        role="img",
+                        **attributes(aria_label="Repairs over the days; listed below"),
+                    )
+                ],
+                id="repairs-plotted",
+                hidden=True,
+            ),
+            html.Section(listed, id="repairs-list"),
+            taking_in(book) if may.allowed else read_only(may.why, sign_in=may.sign_in),
+        ],
+        className="sheet bench plan",
+    )
+
+
+def read_only(why: str, *, sign_in: bool) -> Component:
+    """Notice instead of the taps for somebody who may only look."""
+    link = dcc.Link("Sign in", href="/sign-in", className="tap main") if sign_in else None
+    return html.Section([html.H2("Read only"), html.P(why), html.P(link) if link else None])
+
+
+def live(shop: ShopData, book: PlanQueries, *, writer: bool) -> tuple[list[Component], ...]:
+    """Parts that change by themselves: now and next, and the list of repairs."""
+    now, journal, present = now_ms(), book.journal(), book.plan()
+    if not agendas.open_repairs(journal):
+        kept = text.kept_words(*book.kept_promises())
+        return [html.H1("No open repairs"), html.P(text.BEGIN)], [html.P(kept)] if kept else []
+    hours = book.hours()
+    found = agendas.agenda(journal, present, now, agendas.closing(hours, now))
+    return (
+        head(found, journal, present, hours, shop, now, writer=writer),
+        listed(journal, present, shop, book, now),
+    )
+
+
+def head(
+    found: Agenda,
+    journal: Journal,
+    present: PresentPlan | None,
+    hours: tuple[tuple[int, int], ...],
+    shop: ShopData,
+    now: int,
+    *,
+    writer: bool,
+) -> list[Component]:
+    """The headline, and what to do now, next and before leaving."""
+    zone, names = shop.settings.zone, Names(journal)
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    trouble = text.state(journal, present, now)
+    opens = text.opens_next(hours, now)
+    good = [one for one in found.verdicts if one.good]
+    not_now = [one for one in found.verdicts if not one.good]
+    more = (journal, names, now, zone, unit)
+    now_list = [view.item(one, *more, writer=writer) for one in found.now]
+    next_list = [view.item(one, *more, writer=writer, timed=True) for one in found.next]
+    leave = [view.item(one, *more, writer=writer, timed=True) for one in found.leave]
+    leave += [view.last_start(one, *more, writer=writer) for one in good]
+    stop = [view.last_start(one, *more, writer=False) for one in not_now]
+    return [
+        html.H1(text.headline(found, names, opens, now, zone)),
+        *([html.P(trouble, className="caution", role="status")] if trouble else []),
+        html.Div(
+            [
+                _card("Now", now_list, "Nothing to start now."),
+                _card("Next", next_list, "Nothing else is planned."),
+                _card(
+                    "Before you leave",
+                    leave,
+                    "No start today makes use of the night."
+                    if opens is None
+                    else "The shop is closed.",
+                    stop,
+                ),
+            ],
+            className="plan-cards",
+        ),
+    ]
+
+
+def _card(
+    title: str, items: list[Component], empty: str, more: list[Component] | None = None
+) -> Component:
+    """A card of things to do; what not to start is folded."""
+    return html.Section(
+        [
+            html.H2(title),
+            html.Ul(items, className="to-dos") if items else html.P(empty, className="aside"),
+            html.Details(
+                [
+                    html.Summary(f"Do not start now: {len(more)}"),
+                    html.Ul(more, className="to-dos"),
+                ],
+                **attributes(data_unfold="plan-not-now"),
+            )
+            if more
+            else None,
+        ]
+    )
+
+
+def listed(
+    journal: Journal, present: PresentPlan | None, shop: ShopData, book: PlanQueries, now: int
+) -> list[Component]:
+    """Every open repair with its ready time and promise."""
+    zone, names = shop.settings.zone, Names(journal)
+    ready, planned = agendas.planned_repairs(present), agendas.planned_steps(present)
+    notes = present.plan.notes if present is not None and present.plan is not None else ()
+    items = []
+    for repair in agendas.open_repairs(journal):
+        of = ready.get(repair.id)
+        done = sum(one.finished for one in repair.steps)
+        lines = [
+            text.ready(repair, of, now, zone),
+            text.promise(repair, of, now, zone),
+            text.sensitive(repair, planned, now, zone),
+            *(note.text for note in notes if note.repair == repair.id),
+        ]
+        items.append(
+            html.Li(
+                [
+                    html.H3(view.link_to(repair, names.repair(repair.id))),
+                    html.P(f"{done} of {formats.counted(len(repair.steps), 'step')} finished."),
+                    *(html.P(line) for line in filter(None, lines)),
+                ],
+                key=repair.id,
+                className="repair",
+            )
+        )
+    kept = text.kept_words(*book.kept_promises())
+    return [
+        html.H2(formats.counted(len(items), "open repair")),
+        html.P(
+            "Solid: work. Hatched: waiting. Line with a diamond: ready, in 8 of 10 cases. "
+            "Star: promised. Shaded: nights and closed days.",
+            className="aside",
+        ),
+        html.Ul(items, className="repairs"),
+        *([html.P(kept, className="aside")] if kept else []),
+    ]
+
+
+def drawn(shop: ShopData, book: PlanQueries, screen: Mapping[str, Any]) -> tuple[Any, ...]:
+    """Plot, its height, and whether it is hidden."""
+    look, now, zone = theme_of(screen), now_ms(), shop.settings.zone
+    rows = view.rows(book.journal(), book.plan(), now, zone)
+    if not any(row.bars or row.promised_ms for row in rows):
+        return plots.empty_plot("", look), {}, True
+    of = plots.View(now, now, zone, "C", plots.width_of(screen))
+    shown = figure.view_of(rows, now, of)
+    plot = figure.plan_plot(rows, book.hours(), now, shown, look)
+    return plots.sent(plot), {"height": f"{figure.height_px(len(rows))}px"}, False
+
+
+def taking_in(book: PlanQueries) -> Component:
+    """The form that takes a repair in."""
+    refs, journal = book.instrument_refs(), book.journal()
+    if not refs:
+        words = "Every instrument in the shop has an open repair, or none is in the shop."
+        link = dcc.Link("Take an instrument in", href="/wood/new", className="tap")
+        return html.Section([html.H2("Take in a repair"), html.P(words), html.P(link)])
+    templates = {one.id: one.name for one in journal.templates.values()} | {"": "No steps yet"}
+    return html.Section(
+        [
+            html.H2("Take in a repair"),
+            html.Div(
+                [
+                    choice("Instrument", "take-instrument", "instrument", dict.fromkeys(refs, "")),
+                    choice("Usual repair", "take-template", "template", templates),
+                    text_field("Name, if another", "take-name", "name", faults=True, maxLength=80),
+                    text_field("Promised for", "take-promised", "promised", faults=True),
+                ],
+                id="take-form",
+                className="fields",
+                **attributes(data_draft="repair-take-in"),
+            ),
+            html.P(
+                [
+                    "Which date can you promise? ",
+                    dcc.Link("Ask under What if", href="/plan/what-if"),
+                    " before you take it in.",
+                ],
+                className="aside",
+            ),
+            html.Div(
+                action_button(
+                    "Take it in",
+                    "take in",
+                    name="tap main",
+                    about="repair",
+                    form="take-form",
+                    said="Taken in.",
+                    then="reload",
+                ),
+                className="taps wide",
+            ),
+        ],
+        id="repairs-take-in",
+    )
+
+
+def choice(label: str, id_: str, name: str, options: Mapping[str, str]) -> Component:
+    """A labelled choice; an option without words shows its value."""
+    return html.Div(
+        [
+            html.Label(label, htmlFor=id_),
+            html.Select(
+                [html.Option(words or value, value=value) for value, words in options.items()],
+                id=id_,
+                name=name,
+            ),
+            fault_line(name),
+        ],
+        className="field",
+    )

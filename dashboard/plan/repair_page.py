@@ -1,0 +1,313 @@
+"""A repair: its steps with their taps, a step found on the way, the promise, handing out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+from dash import Input, Output, State, dcc, html
+
+from dashboard.access.visitor import may_change
+from dashboard.plan import agenda as agendas
+from dashboard.plan import text, view
+from dashboard.plan.page import choice, read_only
+from dashboard.plan.view import PLAN
+from dashboard.ui import formats, page_frame
+from dashboard.ui.controls import action_button, text_field
+from dashboard.ui.markup import attributes
+from monitor.core.clock import now_ms
+from monitor.domain.repairs.step import StepKind
+from monitor.planning.words import Names
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.data.plan import PlanQueries
+    from dashboard.data.shop import ShopData
+    from monitor.domain.repairs.repair import Repair
+
+PATH = "/plan/one"
+FIRST_KINDS = (
+    StepKind.GLUE_CRACK,
+    StepKind.CLEAT,
+    StepKind.FILL,
+    StepKind.FIT,
+    StepKind.CLEAN,
+    StepKind.RETOUCH,
+)
+"""Kinds of work that are most often found on the way: a tap each."""
+
+
+def register(app: dash.Dash, shop: ShopData, book: PlanQueries) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "plan_one",
+        path_template="/plan/<repair_id>",
+        title="Repair",
+        layout=lambda repair_id="", **_: layout(shop, book, repair_id),
+    )
+
+    @app.callback(
+        Output("repair-now", "children"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        State("repair-id", "data"),
+        prevent_initial_call=True,
+    )
+    @page_frame.where_store_fails(page_frame.sentence_of)
+    def refresh(_token: str, _changed: str, repair_id: str) -> list[Any]:
+        found = book.journal().repairs.get(repair_id)
+        return live(shop, book, found, writer=may_change().allowed) if found else []
+
+
+@page_frame.where_store_fails(PLAN.failed(PATH, "Repair", "one"))
+def layout(shop: ShopData, book: PlanQueries, repair_id: str) -> Component:
+    """The page of a repair."""
+    may, found = may_change(), book.journal().repairs.get(repair_id)
+    if found is None:
+        return PLAN.page(
+            PATH, [html.H1("No such repair"), html.P(dcc.Link("All repairs", href="/plan"))], "one"
+        )
+    forms: list[Component] = [read_only(may.why, sign_in=may.sign_in)]
+    if may.allowed:
+        forms = [*adding(found), promising(found, shop), *moving(found), *ending(found)]
+        forms = forms if found.open else ending(found)
+    return PLAN.page(
+        PATH,
+        [
+            dcc.Store(id="repair-id", data=found.id),
+            html.Div(live(shop, book, found, writer=may.allowed), id="repair-now"),
+            *forms,
+        ],
+        "one",
+    )
+
+
+def live(shop: ShopData, book: PlanQueries, repair: Repair, *, writer: bool) -> list[Component]:
+    """Heading, ready time, promise and steps of a repair."""
+    now, zone = now_ms(), shop.settings.zone
+    journal, present = book.journal(), book.plan()
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    names, hours, hands_on = Names(journal), book.hours(), book.hands_on()
+    planned = agendas.planned_steps(present)
+    of = agendas.planned_repairs(present).get(repair.id)
+    notes = present.plan.notes if present is not None and present.plan is not None else ()
+    if repair.handed_out_ms is not None:
+        lines = [f"Handed out {formats.when(repair.handed_out_ms, now, zone)}."]
+    else:
+        lines = [
+            text.ready(repair, of, now, zone),
+            text.promise(repair, of, now, zone),
+            text.sensitive(repair, planned, now, zone),
+            *(note.text for note in notes if note.repair == repair.id),
+            text.state(journal, present, now),
+        ]
+    lines.append(repair.note)
+    return [
+        html.H1(names.repair(repair.id)),
+        *(
+            html.P(line, className="lead" if i == 0 else "")
+            for i, line in enumerate(lines)
+            if line
+        ),
+        html.H2("Steps"),
+        html.Ol(
+            [
+                view.step_row(
+                    repair,
+                    step,
+                    journal,
+                    planned,
+                    hands_on.of(step).usual,
+                    hours,
+                    now,
+                    zone,
+                    unit,
+                    writer=writer,
+                )
+                for step in repair.steps
+            ],
+            className="plan-steps",
+        ),
+    ]
+
+
+def adding(repair: Repair) -> list[Component]:
+    """Taps that add a step found on the way, and a form for any other."""
+
+    def tap(kind: StepKind) -> Component:
+        word = str(kind).capitalize()
+        return action_button(
+            word,
+            "add",
+            about="repair",
+            repair=repair.id,
+            kind=str(kind),
+            said=f"Added: {word}. What followed now follows this step too.",
+        )
+
+    others = {str(kind): str(kind).capitalize() for kind in StepKind}
+    return [
+        html.Details(
+            [
+                html.Summary("Add a step that you found"),
+                html.P("It comes after the step done last. Tap the kind of work."),
+                html.Div([tap(kind) for kind in FIRST_KINDS], className="taps wide"),
+                html.Div(
+                    [
+                        choice("Another kind of work", "add-kind", "kind", others),
+                        text_field("Name", "add-name", "name", faults=True, maxLength=80),
+                        text_field(
+                            "Minutes of work",
+                            "add-minutes",
+                            "minutes",
+                            faults=True,
+                            inputMode="decimal",
+                        ),
+                    ],
+                    id="add-form",
+                    className="fields",
+                    **attributes(data_draft=f"repair-add-{repair.id}"),
+                ),
+                html.Div(
+                    action_button(
+                        "Add it",
+                        "add",
+                        about="repair",
+                        repair=repair.id,
+                        form="add-form",
+                        said="Added.",
+                        then="reload",
+                    ),
+                    className="taps wide",
+                ),
+            ],
+            id="repair-add",
+            **attributes(data_unfold="repair-add"),
+        )
+    ]
+
+
+def promising(repair: Repair, shop: ShopData) -> Component:
+    """The form of the promised time."""
+    own = {"about": "repair", "repair": repair.id}
+    shown = formats.to_input(repair.promised_ms, shop.settings.zone)
+    filled = {"value": shown} if shown else {}
+    taps = [action_button("Promise it", "promise", form="promise-form", said="Noted.", **own)]
+    if repair.promised_ms is not None:
+        taps.append(
+            action_button("No promise any more", "promise", remove="yes", said="Removed.", **own)
+        )
+    return html.Details(
+        [
+            html.Summary("Promise a time"),
+            html.Div(
+                text_field("Promised for", "promise-at", "promised", faults=True, **filled),
+                id="promise-form",
+                className="fields",
+                **attributes(data_draft=f"repair-promise-{repair.id}"),
+            ),
+            html.Div(taps, className="taps wide"),
+        ],
+        **attributes(data_unfold="repair-promise"),
+    )
+
+
+def moving(repair: Repair) -> list[Component]:
+    """Forms that move a step to a time and change its work."""
+    steps = {one.id: one.label for one in repair.steps if one.started_ms is None}
+    if not steps:
+        return []
+    own = {"about": "repair", "repair": repair.id}
+    return [
+        html.Details(
+            [
+                html.Summary("Move a step to a time"),
+                html.Div(
+                    [
+                        choice("Step", "move-step", "step", steps),
+                        text_field("Start", "move-at", "fixed", faults=True),
+                    ],
+                    id="move-form",
+                    className="fields",
+                    **attributes(data_draft=f"repair-move-{repair.id}"),
+                ),
+                html.Div(
+                    action_button("Move it", "move", form="move-form", said="Moved.", **own),
+                    className="taps wide",
+                ),
+            ],
+            **attributes(data_unfold="repair-move"),
+        ),
+        html.Details(
+            [
+                html.Summary("Change a step"),
+                html.Div(
+                    [
+                        choice("Step", "change-step", "step", steps),
+                        text_field("Name", "change-name", "name", faults=True, maxLength=80),
+                        text_field(
+                            "Minutes of work",
+                            "change-minutes",
+                            "minutes",
+                            faults=True,
+                            inputMode="decimal",
+                        ),
+                    ],
+                    id="change-form",
+                    className="fields",
+                    **attributes(data_draft=f"repair-change-{repair.id}"),
+                ),
+                html.Div(
+                    action_button(
+                        "Change it", "change", form="change-form", said="Changed.", **own
+                    ),
+                    className="taps wide",
+                ),
+            ],
+            **attributes(data_unfold="repair-change"),
+        ),
+    ]
+
+
+def ending(repair: Repair) -> list[Component]:
+    """Taps that hand the instrument out, or undo that."""
+    own = {"about": "repair", "repair": repair.id}
+    if not repair.open:
+        sure = "Undo the handing out? Tap again"
+        undo = action_button(
+            "Undo handing out", "reopen", sure=sure, said="Undone.", then="reload", **own
+        )
+        return [html.Div(undo, className="taps wide")]
+    return [
+        html.Details(
+            [
+                html.Summary("Hand out"),
+                html.P("The repair ends, and the instrument leaves the shop."),
+                html.Div(
+                    [
+                        action_button(
+                            "Hand out",
+                            "hand out",
+                            name="tap main",
+                            sure="Hand it out? Tap again",
+                            said="Handed out.",
+                            then="reload",
+                            **own,
+                        ),
+                        action_button(
+                            "Hand out unfinished",
+                            "hand out",
+                            on="yes",
+                            sure="Hand it out unfinished? Tap again",
+                            said="Handed out.",
+                            then="reload",
+                            **own,
+                        ),
+                    ],
+                    className="taps wide",
+                ),
+            ],
+            **attributes(data_unfold="repair-out"),
+        )
+    ]

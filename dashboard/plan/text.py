@@ -1,0 +1,205 @@
+"""Sentences of the Plan page and of its line on the wall."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard.plan import agenda as agendas
+from dashboard.plan.agenda import Do
+from dashboard.ui import formats
+from monitor.domain.repairs.step import StepState
+from monitor.runtime.service_troubles import full_stop
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
+
+    from dashboard.plan.agenda import Agenda, Item
+    from monitor.commands import Journal
+    from monitor.domain.repairs.repair import Repair
+    from monitor.domain.repairs.step import Step
+    from monitor.planning.present import PresentPlan
+    from monitor.planning.problem import PlannedRepair, PlannedStep, TimeRange
+    from monitor.planning.words import Names
+
+BEGIN = "No repairs are in the shop. Take one in to begin: the plan then says what to start when."
+VERBS = {
+    Do.START: "Start",
+    Do.FINISH: "Go on with",
+    Do.TAKE_OFF: "Ready to take off",
+    Do.HAND_OUT: "Hand out",
+}
+SHORT_MS = 2 * formats.HOUR_MS
+"""A ready time that moves by less has not moved. [ms]"""
+
+
+def state(journal: Journal, present: PresentPlan | None, now_ms: int) -> str:
+    """Sentence on a plan that is missing, impossible, old or about to change; "" if it is good."""
+    if not agendas.open_repairs(journal):
+        return ""
+    if present is None:
+        return "The plan is being worked out. This takes a few seconds."
+    if present.plan is None and present.why_not:
+        return f"No plan is possible. {' '.join(map(full_stop, present.why_not))}"
+    if not present.fresh(now_ms):
+        age = formats.duration(max(now_ms - present.made_ms, 0))
+        return f"The plan is {age} old. Look whether Benchweather still runs."
+    if present.plan is None or agendas.changed_since(journal, present):
+        return "The plan is being worked out again. What you see may change."
+    if present.improving:
+        return "A better plan is being looked for. What you see may change."
+    return ""
+
+
+def item_words(item: Item, names: Names) -> str:
+    """A step to do: `Start: Glue crack, bass side (VN-31)`."""
+    return f"{VERBS[item.do]}: {item.step.label} ({names.instrument(item.repair.id)})"
+
+
+def headline(found: Agenda, names: Names, opens_ms: int | None, now: int, zone: ZoneInfo) -> str:
+    """The most important sentence: the first thing to do, or when there is one.
+
+    `opens_ms`: when the shop opens next; None while it is open. [ms]
+    """
+    if opens_ms is not None:
+        words = f"The shop is closed until {formats.ahead(opens_ms, now, zone)}."
+        first = next((one for one in (*found.now, *found.next) if one.do is not Do.FINISH), None)
+        return f"{words} First: {item_words(first, names)}." if first else words
+    if found.now:
+        return f"{item_words(found.now[0], names)}."
+    ahead = sorted([*found.next[:1], *found.leave[:1]], key=lambda one: one.at_ms)
+    if ahead:
+        first = ahead[0]
+        at = formats.ahead(first.at_ms, now, zone)
+        return f"Nothing to start now. Next, {at}: {item_words(first, names)}."
+    return "Nothing to start now."
+
+
+def wall_line(
+    found: Agenda, names: Names, opens_ms: int | None, now: int, zone: ZoneInfo, trouble: str
+) -> str:
+    """The line on the wall: trouble with the plan first, else what to do now and next."""
+    if trouble:
+        return trouble
+    first = headline(found, names, opens_ms, now, zone)
+    if opens_ms is None and found.leave and found.now:
+        return f"{first} Before you leave: {item_words(found.leave[0], names)}."
+    if opens_ms is None and found.now and found.next:
+        second = found.next[0]
+        at = formats.ahead(second.at_ms, now, zone)
+        return f"{first} Next, {at}: {item_words(second, names)}."
+    return first
+
+
+def range_words(of: TimeRange, now: int, zone: ZoneInfo) -> str:
+    """A time with its range: `Thu 11:00, between Wed 16:00 and Fri 10:00`."""
+    middle = formats.ahead(of.usual_ms, now, zone)
+    if of.high_ms - of.low_ms < 10 * formats.MINUTE_MS:
+        return middle
+    low, high = (formats.ahead(at, now, zone) for at in (of.low_ms, of.high_ms))
+    return f"{middle}, between {low} and {high}"
+
+
+def ready(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) -> str:
+    """When a repair will be ready, as a sentence."""
+    if repair.ready_ms is not None:
+        return f"All work was finished {formats.when(repair.ready_ms, now, zone)}."
+    if not repair.steps:
+        return "This repair has no steps. Add the first step."
+    if of is None or of.ready is None:
+        if repair.consents_awaited:
+            labels = ", ".join(one.label for one in repair.consents_awaited)
+            return f"The ready time is not known until the client agrees to: {labels}."
+        return "The ready time is not known yet."
+    return f"Ready {range_words(of.ready, now, zone)} (8 in 10 cases)."
+
+
+def promise(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) -> str:
+    """The promise and the chance to keep it, and the earliest date to promise."""
+    found = []
+    if repair.promised_ms is not None:
+        at = formats.ahead(repair.promised_ms, now, zone)
+        if repair.promised_ms <= now:
+            found.append(f"It was promised for {at}. Agree on a new date with the client.")
+        elif of is not None and of.kept is not None:
+            found.append(f"Promised for {at}: {100 * of.kept:.0f} % chance to keep it.")
+        else:
+            found.append(f"Promised for {at}.")
+    if of is not None and of.ready is not None and repair.ready_ms is None:
+        date = formats.ahead(of.ready.high_ms, now, zone)
+        found.append(f"Earliest time to promise with a 90 % chance: {date}.")
+    return " ".join(found)
+
+
+def sensitive(
+    repair: Repair, planned: dict[tuple[str, str], PlannedStep], now: int, zone: ZoneInfo
+) -> str:
+    """What the ready time depends on most, as a sentence; "" where nothing is planned."""
+    of = agendas.decides(repair, planned)
+    if of is None:
+        return ""
+    step = repair.step(of.step)
+    low, high = (formats.ahead(at, now, zone) for at in (of.ready.low_ms, of.ready.high_ms))
+    why = "the air of these days" if step.wait_kind else "how long the work takes"
+    return (
+        f"The date depends most on {step.label} and {why}: done between {low} and {high}. "
+        f"If it is late, what follows moves too."
+    )
+
+
+def step_state(step: Step, of: PlannedStep | None, now: int, zone: ZoneInfo) -> str:
+    """A step's state with its times."""
+    match step.state:
+        case StepState.FINISHED:
+            return f"Finished {formats.when(step.finished_ms or now, now, zone)}."
+        case StepState.STARTED:
+            return f"Under way since {formats.when(step.started_ms or now, now, zone)}."
+        case StepState.WAITING:
+            since = formats.when(step.started_ms or now, now, zone)
+            if of is None:
+                return f"Waiting since {since}."
+            return f"Waiting since {since}. Ready {range_words(of.off, now, zone)}."
+    if step.consent_awaited:
+        return "Awaits the client's consent."
+    fixed = ""
+    if step.fixed_ms is not None:
+        fixed = f" You moved it to {formats.ahead(step.fixed_ms, now, zone)}."
+    if of is None:
+        return f"Not in the plan yet.{fixed}"
+    words = f"Planned for {formats.ahead(of.from_ms, now, zone)}."
+    if step.wait_kind:
+        words += f" Then it waits until {range_words(of.off, now, zone)}."
+    return words + fixed
+
+
+def work_words(step: Step, usual_min: float) -> str:
+    """Hands-on time and what a step takes: `30 min of work, 4 crack-clamps`."""
+    needs = [f"{count} {name.replace('-', ' ')}" for name, count in step.needs.items()]
+    place = [f"at {step.place}"] if step.place else []
+    return ", ".join([f"{usual_min:.0f} min of work", *needs, *place])
+
+
+def moved_words(before_ms: int, after_ms: int) -> str:
+    """Difference of two ready times in days: `1.5 days earlier`."""
+    difference = after_ms - before_ms
+    if abs(difference) < SHORT_MS:
+        return "no change"
+    days = abs(difference) / formats.DAY_MS
+    number = formats.figure(days, 1).removesuffix(".0")
+    return (
+        f"{number} {'day' if number == '1' else 'days'} {'later' if difference > 0 else 'earlier'}"
+    )
+
+
+def kept_words(kept: int, promised: int) -> str:
+    """Promises kept so far; "" before the first."""
+    if not promised:
+        return ""
+    return f"Promises kept so far: {kept} of {promised}."
+
+
+def opens_next(hours: Sequence[tuple[int, int]], now: int) -> int | None:
+    """When the shop opens next; None while it is open, or where it is not known. [ms]"""
+    if agendas.closing(hours, now) is not None:
+        return None
+    return min((begin for begin, _ in hours if begin > now), default=None)

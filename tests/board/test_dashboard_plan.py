@@ -1,0 +1,280 @@
+"""The Plan page: what to do now and next, refusals at their fields, a stranger who only looks."""
+
+from __future__ import annotations
+
+import json
+from contextlib import closing
+from dataclasses import replace
+
+import dashboard_fixtures as shop_air
+import pytest
+from board_requests import HERE, ask_dash, ask_page, do, said
+
+from dashboard.data.journal import CachedJournal
+from dashboard.data.plan import PlanQueries
+from dashboard.data.repairs import RepairQueries
+from dashboard.data.shop import ShopData
+from dashboard.plan import agenda as agendas
+from dashboard.plan import figure, page, repair_page, text, view, wall
+from dashboard.plan.agenda import Do
+from dashboard.ui import plots
+from dashboard.ui.themes import theme
+from monitor.core.clock import now_ms
+from monitor.domain.cautions import WORDS, Caution
+from monitor.planning import present
+from monitor.planning.inputs import problem_of
+from monitor.planning.planner import plan
+from monitor.planning.present import PresentPlan
+from monitor.planning.problem import TimeRange
+from monitor.planning.words import Names
+from monitor.store import Reader, Writer
+
+HOUR, DAY = 3_600_000, 86_400_000
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    """A shop with an instrument, whose commands are carried out in this process."""
+    settings = shop_air.settings_in(tmp_path_factory.mktemp("plan"))
+    now = now_ms()
+    with closing(Writer(settings.store_path)) as writer:
+        shop_air.fill(writer, "front-bench", now - 6 * DAY, now, 600_000, steady_pct=50.0)
+        commands = shop_air.commanded(writer, settings)
+        for reference in ("VN-1", "VC-2"):
+            asked = {"do": "register", "about": "instrument", "kind": "violin"}
+            commands.carry_out(asked | {"reference": reference, "place": "front-bench"}, now)
+        with shop_air.command_link(settings, commands):
+            yield settings
+
+
+@pytest.fixture(scope="module")
+def client(shop):
+    return shop_air.board_client(shop)
+
+
+@pytest.fixture(scope="module")
+def data(shop):
+    return ShopData(shop)
+
+
+@pytest.fixture(scope="module")
+def book(data):
+    kept = CachedJournal(data)
+    return PlanQueries(data, kept, RepairQueries(data, kept))
+
+
+def tap(client, action, **more):
+    return do(client, about="repair", do=action, at_ms=now_ms(), **more)
+
+
+def planned(settings, book):
+    """Make the present plan, as the service does, by rules."""
+    with closing(Reader(settings.store_path)) as reader:
+        problem = problem_of(reader, settings, book.journal(), now_ms()).problem
+    made = PresentPlan(
+        made_ms=now_ms(), version=book.journal().version, plan=plan(problem, limit_s=0)
+    )
+    present.keep(settings, made)
+    return made
+
+
+def page_of(client, path, **headers):
+    return json.dumps(json.loads(ask_page(client, path, **headers).data), ensure_ascii=False)
+
+
+def test_an_empty_shop_says_how_to_begin_and_the_wall_says_nothing(client, data, book):
+    if not book.journal().repairs:
+        assert text.BEGIN in page_of(client, "/plan", **HERE)
+        assert wall.line(data, book, now_ms()) == []
+
+
+@pytest.fixture(scope="module")
+def repair(client, shop, book):
+    """A repair of open seams, taken in at the board, with a plan."""
+    form = {"instrument": "VN-1", "template": "open-seams", "name": "", "promised": ""}
+    status, answer = tap(client, "take in", form=form)
+    assert status == 200, answer
+    planned(shop, book)
+    return answer["done"]["repair"]
+
+
+def test_the_first_step_can_be_started_or_is_first_when_the_shop_opens(data, book, repair):
+    closes = agendas.closing(book.hours(), now_ms())
+    found = agendas.agenda(book.journal(), book.plan(), now_ms(), closes)
+    first = (*found.now, *found.leave, *found.next)[0]
+    assert (first.step.id, first.do) == ("1", Do.START)
+    assert "Clean, seams" in said(wall.line(data, book, now_ms()))
+
+
+def test_cautions_stand_where_a_step_can_be_started_and_nowhere_else(data, book, repair):
+    journal = book.journal()
+    found = book.journal().repairs[repair]
+    first, second = (
+        said(
+            view.step_row(
+                found, step, journal, {}, 20, (), now_ms(), data.settings.zone, "C", writer=True
+            )
+        )
+        for step in found.steps[:2]
+    )
+    assert WORDS[Caution.SOLVENTS] in first
+    assert WORDS[Caution.HOT_GLUE_POT] not in second
+
+
+def test_a_step_goes_from_found_to_finished_on_the_board(client, shop, book, repair):
+    status, answer = tap(client, "add", repair=repair, kind="glue crack")
+    assert status == 200, answer
+    crack = answer["done"]["step"]
+    status, answer = tap(client, "start", repair=repair, step="1")
+    assert status == 409
+    assert "must follow Glue crack" in answer["refused"]
+    assert tap(client, "start", repair=repair, step=crack)[0] == 200
+    wait = book.journal().repairs[repair].step(crack).wait
+    assert book.journal().waits[wait].open
+    made = planned(shop, book)
+    assert any(one.running for one in made.plan.steps)
+    assert tap(client, "finish", repair=repair, step=crack)[0] == 200
+    assert not book.journal().waits[wait].open
+
+
+@pytest.mark.parametrize(
+    ("action", "more", "field", "words"),
+    [
+        ("promise", {"form": {"promised": ""}}, "promised", "is empty"),
+        ("promise", {"form": {"promised": "soon"}}, "promised", "not a date"),
+        ("promise", {"form": {"promised": "2020-01-01T10:00"}}, "promised", "past"),
+        ("move", {"form": {"step": "5", "fixed": ""}}, "fixed", "is empty"),
+        ("move", {"form": {"step": "5", "fixed": "2020-01-01T10:00"}}, "fixed", "past"),
+        ("change", {"form": {"step": "5", "minutes": "many"}}, "minutes", "not a number"),
+        ("change", {"form": {"step": "5", "minutes": "900"}}, "minutes", "480"),
+        ("add", {"form": {"kind": "weld", "name": ""}}, "kind", "weld"),
+    ],
+)
+def test_a_refusal_is_at_its_field_in_words(client, repair, action, more, field, words):
+    status, answer = tap(client, action, repair=repair, **more)
+    assert status == 409
+    assert words in answer["fields"][field]
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"fixed": "x"}, {"fixed": {}}, {"fixed": "9" * 30}, {"step": []}]
+)
+def test_a_tap_that_no_page_sends_is_refused_and_nothing_is_lost(client, book, repair, wrong):
+    before = book.journal().version
+    status, answer = tap(client, "move", **({"repair": repair, "step": "5"} | wrong))
+    assert status == 409, answer
+    assert book.journal().version == before
+
+
+def test_a_step_is_moved_and_freed_again(client, book, repair):
+    hours = book.hours()
+    at = agendas.shifted(now_ms() + DAY, 1, hours or always(), now_ms())
+    status, answer = tap(client, "move", repair=repair, step="5", fixed=str(at))
+    assert status == 200, answer
+    assert book.journal().repairs[repair].step("5").fixed_ms == at
+    assert tap(client, "move", repair=repair, step="5", fixed="free")[0] == 200
+    assert book.journal().repairs[repair].step("5").fixed_ms is None
+
+
+def always():
+    return tuple((now_ms() + i * DAY, now_ms() + i * DAY + 8 * HOUR) for i in range(10))
+
+
+def test_the_stock_is_set_and_a_number_that_steps_need_is_kept(client, repair):
+    def stock(form, own="spool-clamps"):
+        return do(client, about="stock", do="set", stock=own, form=form)
+
+    assert stock({"count": "40"})[0] == 200
+    status, answer = stock({"count": "1"})
+    assert status == 409
+    assert "needs" in answer["fields"]["count"]
+    assert "is empty" in stock({"count": ""})[1]["fields"]["count"]
+    new = {"about": "stock", "do": "set", "form": {"name": "", "count": "2", "sort": "clamps"}}
+    assert "is empty" in do(client, **new)[1]["fields"]["name"]
+
+
+def test_a_strangers_device_reads_only(shop, repair):
+    from dashboard.app import create_app
+
+    stranger = create_app(shop).server.test_client()
+    for path in ("/plan", f"/plan/{repair}", "/plan/stock"):
+        shown = page_of(stranger, path, **HERE)
+        assert '"data-do"' not in shown
+    assert tap(stranger, "start", repair=repair, step="5")[0] == 403
+
+
+def test_an_impossible_an_old_and_a_missing_plan_are_told(book, repair):
+    journal, made = book.journal(), book.plan()
+    later = journal.repairs[repair].events[-1].recorded_ms + 1
+    good = replace(made, made_ms=max(later, made.made_ms))
+    assert text.state(journal, good, good.made_ms) == ""
+    assert "is 2 hours old" in text.state(journal, good, good.made_ms + 2 * HOUR)
+    assert "worked out" in text.state(journal, None, now_ms())
+    assert "worked out again" in text.state(journal, replace(good, made_ms=1), 2)
+    why = replace(good, plan=None, why_not=("The shop is never open",))
+    assert text.state(journal, why, now_ms()) == "No plan is possible. The shop is never open."
+
+
+def test_a_start_moves_by_open_hours_over_a_night():
+    hours = ((0, 4 * HOUR), (24 * HOUR, 28 * HOUR))
+    assert agendas.shifted(3 * HOUR, 1, hours, -1 * HOUR) == 24 * HOUR
+    assert agendas.shifted(24 * HOUR, -1, hours, -1 * HOUR) == 3 * HOUR
+    assert agendas.shifted(HOUR, -1, hours, 2 * HOUR) is None  # it is past
+    assert agendas.shifted(27 * HOUR, 1, hours, 0) is None
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [(-36, "1.5 days earlier"), (24, "1 day later"), (1, "no change"), (-120, "5 days earlier")],
+)
+def test_a_change_is_told_in_days(hours, words):
+    assert text.moved_words(0, hours * HOUR) == words
+
+
+def test_the_plot_tells_work_from_waiting_by_shape_and_word_and_shades_closed_days(data):
+    now = now_ms()
+    bar = figure.Bar(now, now + HOUR, now + 20 * HOUR, "Close")
+    ready = TimeRange(now + DAY, now + 2 * DAY, now + 3 * DAY)
+    rows = [figure.Row("<b>VN-1", [bar], ready, now + 4 * DAY)]
+    of = figure.view_of(rows, now, plots.View(0, 0, data.settings.zone, "C", 390))
+    assert of.end_ms >= now + 4 * DAY
+    drawn = figure.plan_plot(rows, ((now, now + HOUR),), now, of, theme("night"))
+    names = {trace.name: trace for trace in drawn.data}
+    assert set(names) == {"waiting", "work", "ready, 10 to 90 %", "ready", "promised"}
+    assert names["waiting"].marker.pattern.shape == "/"
+    assert names["waiting"].x[0] == 19 * HOUR
+    assert "&lt;b&gt;VN-1" in drawn.layout.yaxis.ticktext
+    shut = figure.closed_days(((now, now + HOUR),), of)
+    assert 3 <= len(shut) <= 5
+
+
+def test_every_part_of_the_pages_can_be_asked_for(client, data, book, repair):
+    outputs = "..repairs-plot.figure...repairs-plotted.style...repairs-plotted.hidden.."
+    inputs = [("token", "data", ""), ("bench-changed", "data", ""), ("screen", "data", None)]
+    answer = ask_dash(client, outputs, inputs, trigger="token.data", **HERE)
+    assert answer.status_code == 200
+    assert "chance" in said(page.live(data, book, writer=False))
+    names = Names(book.journal())
+    assert names.repair(repair) in said(
+        repair_page.live(data, book, book.journal().repairs[repair], writer=False)
+    )
+
+
+def test_what_if_answers_in_days_and_refuses_in_words(client, book, repair, data):
+    def asked(**given):
+        fields = ("template", "rush", "clamps", "more", "saturday", "place", "rh")
+        state = [(f"repairs-if-{name}", "value", given.get(name, "")) for name in fields]
+        inputs = [("repairs-if-ask", "n_clicks", 1)]
+        answer = ask_dash(
+            client,
+            "repairs-if-said.children",
+            inputs,
+            state,
+            trigger="repairs-if-ask.n_clicks",
+            **HERE,
+        )
+        return json.dumps(json.loads(answer.data), ensure_ascii=False)
+
+    assert "Choose at least one change" in asked()
+    assert "must be 0 to 100" in asked(clamps="spool-clamps", more="-4")
+    assert "must be 20 to 80" in asked(place="front-bench", rh="wet")
