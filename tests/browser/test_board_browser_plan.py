@@ -1,0 +1,99 @@
+"""The Plan in a real Chromium: looks, reach of a thumb, and a repair from its taking in to a finished
+step, with its wait on the bench."""
+
+from __future__ import annotations
+
+import threading
+from contextlib import closing
+
+import browser_fixtures as browser
+import dashboard_fixtures as shop_air
+import pytest
+from browser_fixtures import DAY, Board, opened, until
+
+from monitor.core.clock import now_ms
+from monitor.planning import worker
+from monitor.store import Reader
+
+pytestmark = browser.pytestmark
+chromium, visit, walker = browser.chromium, browser.visit, browser.walker  # fixtures
+
+PAGES = ("/plan", "/plan/1", "/plan/what-if", "/plan/stock")
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    """A shop with three instruments, one of them in repair, and the planner at work."""
+    folder = tmp_path_factory.mktemp("plan")
+    with Board(folder, shop_air.BENCH) as board:
+        now, ended = now_ms(), threading.Event()
+        for place in ("front-bench", "varnish-room"):
+            shop_air.fill(board.writer, place, now - 6 * DAY, now, 600_000)
+        commands = shop_air.commanded(board.writer, board.settings)
+        for reference in ("VN-1", "VC-2 long reference of a cello", "VA-3"):
+            asked = {"about": "instrument", "do": "register", "kind": "violin"}
+            asked |= {"reference": reference, "place": "front-bench"}
+            commands.carry_out(asked, now)
+        taken = {"about": "repair", "do": "take in", "template": "top-cracks"}
+        taken |= {"instrument": "VC-2 long reference of a cello", "promised_ms": now + 9 * DAY}
+        commands.carry_out(taken, now)
+
+        def work() -> None:
+            with closing(Reader(board.settings.store_path)) as reader:
+                planner = worker.Planner(board.settings, reader)
+                while not ended.wait(0.3):
+                    planner.look(now_ms())
+
+        by_rules = pytest.MonkeyPatch()
+        for limit in ("FIRST_S", "BEST_S", "AGAIN_S"):
+            by_rules.setattr(worker, limit, 0.0)
+        thread = threading.Thread(target=work)
+        thread.start()
+        try:
+            with (
+                shop_air.command_link(board.settings, commands),
+                browser.served(folder, board.port),
+            ):
+                yield board
+        finally:
+            ended.set()
+            thread.join()
+            by_rules.undo()
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_a_page_of_the_plan_has_no_faults(bench, walker, path):
+    page = opened(walker.anew(), bench, path)
+    if path == "/plan":
+        until(page, "document.querySelectorAll('.repairs .repair').length === 1")
+    assert walker.faults_at(("wall", "phone"), bench) == []
+
+
+def test_a_repair_is_taken_in_its_step_started_with_its_wait_and_finished(bench, visit):
+    seen = visit("phone")
+    page = opened(seen, bench, "/plan")
+    page.select_option("#take-instrument", "VN-1")
+    page.select_option("#take-template", "")
+    page.get_by_role("button", name="Take it in").click()
+    until(page, "document.querySelectorAll('.repairs .repair').length === 2")
+    page.locator(".repairs h3 a", has_text="VN-1").click()
+    until(page, "document.querySelector('#repair-add')")
+    seen.rest()
+    page.locator("#repair-add > summary").click()  # a found step in two taps
+    page.locator("#repair-add button", has_text="Glue crack").click()
+    until(page, "document.querySelectorAll('.plan-steps .step').length === 1")
+    seen.rest()
+    page.locator(".step button", has_text="start").click()
+    until(page, "document.querySelector('.step[data-state=waiting]')")
+    page.goto(f"{bench.url}/bench")
+    until(page, "[...document.querySelectorAll('.wait')].some(e => e.innerText.includes('VN-1'))")
+    page.goto(f"{bench.url}/plan/2")
+    until(page, "document.querySelector('#repair-add')")
+    seen.rest()
+    page.locator("#repair-add > summary").click()
+    page.locator("#repair-add button", has_text="Cleat").click()
+    until(page, "document.querySelectorAll('.plan-steps .step').length === 2")
+    seen.rest()
+    page.locator(".step[data-state=waiting] button", has_text="finish").click()
+    until(page, "document.querySelector('.step[data-state=finished]')")
+    assert seen.logged == []
