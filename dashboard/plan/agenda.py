@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
     Span = tuple[int, int]
 
+LEAST_RANGE_MS = 30 * MINUTE_MS
+"""A step whose range adds less decides nothing. [ms]"""
 NEXT_SHOWN = 4
 """Most steps that are shown as next."""
 
@@ -170,12 +172,13 @@ def shifted(at_ms: int, by_h: int, hours: Sequence[Span], now_ms: int) -> int | 
 def decides(repair: Repair, planned: Mapping[tuple[str, str], PlannedStep]) -> PlannedStep | None:
     """The step that adds most to the range of the ready time; None where nothing is planned.
 
-    It is the step whose own end is less certain than the ends of the steps before it, by most.
+    It is the step with a wait whose end is less certain than the ends of the steps before it, by
+    most.
     """
-    best, most = None, 0
+    best, most = None, LEAST_RANGE_MS
     for step in repair.steps:
         of = planned.get((repair.id, step.id))
-        if of is None or step.finished:
+        if of is None or step.finished or not step.wait_kind:
             continue
         own = of.ready.high_ms - of.ready.low_ms
         before = [planned.get((repair.id, one)) for one in step.after]

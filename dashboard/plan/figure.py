@@ -26,6 +26,8 @@ BACK_MS, LEAST_MS, MOST_MS = (
     formats.NIGHTS_SHOWN_MS - formats.DAY_MS,
 )
 """Time shown before now, and least and most after it. [ms]"""
+NARROW_MS = 7 * formats.DAY_MS
+"""Most time shown after now on a narrow screen. [ms]"""
 ROW_PX, AROUND_PX = 62, 150
 """Height of a row, and of what is above and below the rows. [px]"""
 NAME_SIGNS = (22, 12)
@@ -56,12 +58,12 @@ def height_px(rows: int) -> int:
 
 
 def view_of(rows: Sequence[Row], now_ms: int, of: View) -> View:
-    """The span that holds the rows; `of` has zone, unit and width."""
+    """The span that holds the work; `of` has zone, unit and width. A promise may lie beyond it."""
     ends = [one.ready.high_ms for one in rows if one.ready]
-    ends += [one.promised_ms for one in rows if one.promised_ms]
     ends += [bar.off_ms for one in rows for bar in one.bars]
-    last = max(ends, default=now_ms) + 12 * formats.HOUR_MS
-    end = now_ms + min(max(last - now_ms, LEAST_MS), MOST_MS)
+    last = max(ends, default=now_ms) + formats.DAY_MS
+    most = NARROW_MS if of.width_px < NARROW_PX else MOST_MS
+    end = now_ms + min(max(last - now_ms, LEAST_MS), most)
     return of._replace(start_ms=now_ms - BACK_MS, end_ms=end)
 
 
@@ -132,9 +134,9 @@ def plan_plot(
             "barmode": "overlay",
             "bargap": 0.2,
             "dragmode": False,
-            "showlegend": True,
+            "showlegend": not narrow,
             "legend": LEGEND,
-            "margin": {"l": 8, "r": 16, "t": 64 if narrow else 40, "b": 76},
+            "margin": {"l": 8, "r": 16, "t": 16 if narrow else 40, "b": 76},
         },
         look,
     )
@@ -183,7 +185,7 @@ def _ready(rows: Sequence[Row], look: Theme, view: View) -> list[Any]:
     """Ranges of the ready times, their middles and the promises."""
     ranges_x: list[float | None] = []
     ranges_y: list[float | None] = []
-    middles, promises = [], []
+    middles, promises, beyond = [], [], []
     for level, row in enumerate(rows):
         if row.ready is not None:
             ranges_x += [row.ready.low_ms, row.ready.high_ms, None]
@@ -192,7 +194,10 @@ def _ready(rows: Sequence[Row], look: Theme, view: View) -> list[Any]:
             middles.append((row.ready.usual_ms, level + 0.38, f"{row.name}: ready about {at}"))
         if row.promised_ms is not None:
             at = formats.moments(np.array([row.promised_ms], np.int64), view.zone)[0]
-            promises.append((row.promised_ms, level, f"{row.name}: promised for {at}"))
+            inside = row.promised_ms < view.end_ms
+            x = row.promised_ms if inside else view.end_ms - (view.end_ms - view.start_ms) // 60
+            words = f"{row.name}: promised for {at}"
+            (promises if inside else beyond).append((x, level, words))
     found = [
         go.Scatter(
             x=ranges_x,
@@ -205,6 +210,7 @@ def _ready(rows: Sequence[Row], look: Theme, view: View) -> list[Any]:
         ),
         _marks(middles, "diamond", "ready", look.lines[1]),
         _marks(promises, "star", "promised", look.lines[2]),
+        _marks(beyond, "arrow-right", "promised for later", look.lines[2]),
     ]
     return [one for one in found if len(one.x)]
 

@@ -30,6 +30,10 @@ if TYPE_CHECKING:
     from monitor.planning.present import PresentPlan
 
 PATH = "/plan"
+SHAPES = (
+    "Solid: work. Hatched: waiting. Line with a diamond: ready, in 8 of 10 cases. Star: promised. "
+    "Arrow: promised for later. Shaded: nights and closed days."
+)
 
 
 def register(app: dash.Dash, shop: ShopData, book: PlanQueries) -> None:
@@ -51,7 +55,7 @@ def register(app: dash.Dash, shop: ShopData, book: PlanQueries) -> None:
 
     @app.callback(
         Output("repairs-plot", "figure"),
-        Output("repairs-plotted", "style"),
+        Output("repairs-drawn", "style"),
         Output("repairs-plotted", "hidden"),
         Input("token", "data"),
         Input("bench-changed", "data"),
@@ -87,10 +91,12 @@ def layout(shop: ShopData, book: PlanQueries) -> Component:
                             responsive=True,
                             figure=plots.NO_PLOT,
                         ),
+                        id="repairs-drawn",
                         className="plot",
                         role="img",
                         **attributes(aria_label="Repairs over the days; listed below"),
-                    )
+                    ),
+                    html.P(SHAPES, className="aside"),
                 ],
                 id="repairs-plotted",
                 hidden=True,
@@ -218,11 +224,6 @@ def listed(
     kept = text.kept_words(*book.kept_promises())
     return [
         html.H2(formats.counted(len(items), "open repair")),
-        html.P(
-            "Solid: work. Hatched: waiting. Line with a diamond: ready, in 8 of 10 cases. "
-            "Star: promised. Shaded: nights and closed days.",
-            className="aside",
-        ),
         html.Ul(items, className="repairs"),
         *([html.P(kept, className="aside")] if kept else []),
     ]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from dashboard.plan import agenda as agendas
 from dashboard.plan.agenda import Do
 from dashboard.ui import formats
-from monitor.domain.repairs.step import StepState
+from monitor.domain.repairs.step import StepKind, StepState
 from monitor.runtime.service_troubles import full_stop
 
 if TYPE_CHECKING:
@@ -26,9 +26,11 @@ BEGIN = "No repairs are in the shop. Take one in to begin: the plan then says wh
 VERBS = {
     Do.START: "Start",
     Do.FINISH: "Go on with",
-    Do.TAKE_OFF: "Ready to take off",
+    Do.TAKE_OFF: "Finish",
     Do.HAND_OUT: "Hand out",
 }
+CLAMPED = {StepKind.GLUE_CRACK, StepKind.CLEAT, StepKind.CLOSE, StepKind.NECK_OR_BAR}
+"""Kinds of work that end in clamps."""
 SHORT_MS = 2 * formats.HOUR_MS
 """A ready time that moves by less has not moved. [ms]"""
 
@@ -51,9 +53,17 @@ def state(journal: Journal, present: PresentPlan | None, now_ms: int) -> str:
     return ""
 
 
+def to_do(item: Item) -> str:
+    """What to do with a step: `Start: Glue crack, bass side`."""
+    if item.do is Do.HAND_OUT:
+        return VERBS[item.do]
+    clamps_off = item.do is Do.TAKE_OFF and item.step.kind in CLAMPED
+    return f"{'Clamps off' if clamps_off else VERBS[item.do]}: {item.step.label}"
+
+
 def item_words(item: Item, names: Names) -> str:
     """A step to do: `Start: Glue crack, bass side (VN-31)`."""
-    return f"{VERBS[item.do]}: {item.step.label} ({names.instrument(item.repair.id)})"
+    return f"{to_do(item)} ({names.instrument(item.repair.id)})"
 
 
 def headline(found: Agenda, names: Names, opens_ms: int | None, now: int, zone: ZoneInfo) -> str:
@@ -64,7 +74,10 @@ def headline(found: Agenda, names: Names, opens_ms: int | None, now: int, zone: 
     if opens_ms is not None:
         words = f"The shop is closed until {formats.ahead(opens_ms, now, zone)}."
         first = next((one for one in (*found.now, *found.next) if one.do is not Do.FINISH), None)
-        return f"{words} First: {item_words(first, names)}." if first else words
+        if first is None:
+            return words
+        todo = item_words(first, names)
+        return f"{words} Then {todo[:1].lower()}{todo[1:]}."
     if found.now:
         return f"{item_words(found.now[0], names)}."
     ahead = sorted([*found.next[:1], *found.leave[:1]], key=lambda one: one.at_ms)
@@ -122,13 +135,20 @@ def promise(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) 
         if repair.promised_ms <= now:
             found.append(f"It was promised for {at}. Agree on a new date with the client.")
         elif of is not None and of.kept is not None:
-            found.append(f"Promised for {at}: {100 * of.kept:.0f} % chance to keep it.")
+            found.append(f"Promised for {at}: {chance(of.kept)} chance to keep it.")
         else:
             found.append(f"Promised for {at}.")
     if of is not None and of.ready is not None and repair.ready_ms is None:
         date = formats.ahead(of.ready.high_ms, now, zone)
         found.append(f"Earliest time to promise with a 90 % chance: {date}.")
     return " ".join(found)
+
+
+def chance(share: float) -> str:
+    """A chance that is never certain: `87 %`, `more than 99 %`. [-]"""
+    if share > 0.99:
+        return "more than 99 %"
+    return "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 
 def sensitive(
@@ -140,10 +160,9 @@ def sensitive(
         return ""
     step = repair.step(of.step)
     low, high = (formats.ahead(at, now, zone) for at in (of.ready.low_ms, of.ready.high_ms))
-    why = "the air of these days" if step.wait_kind else "how long the work takes"
     return (
-        f"The date depends most on {step.label} and {why}: done between {low} and {high}. "
-        f"If it is late, what follows moves too."
+        f"The date depends most on {step.label}, and so on the air: it is ready between {low} and "
+        f"{high}. If it is late, what follows is late too."
     )
 
 

@@ -73,7 +73,7 @@ def start_tap(repair: Repair, step: Step, *, main: bool = False) -> Component:
     if step.wait_kind:
         said += " Its wait is open on the bench."
     return action_button(
-        "Clamps or coat are on: start" if step.wait_kind else "Start",
+        _start_word(step),
         "start",
         name="tap main" if main else "tap",
         about="repair",
@@ -83,11 +83,19 @@ def start_tap(repair: Repair, step: Step, *, main: bool = False) -> Component:
     )
 
 
+def _start_word(step: Step) -> str:
+    """Word of the tap that starts a step: a wait begins when the work is done."""
+    if not step.wait_kind:
+        return "Start"
+    done = "Clamps are on" if step.kind in text.CLAMPED else "Work is done"
+    return f"{done}: start the wait"
+
+
 def finish_tap(repair: Repair, step: Step, *, main: bool = False) -> Component:
     """A tap that finishes a step, and releases its wait."""
-    waits = step.state is StepState.WAITING
+    clamped = step.state is StepState.WAITING and step.kind in text.CLAMPED
     return action_button(
-        "Take off, finish" if waits else "Finish",
+        "Clamps off: finish" if clamped else "Finish",
         "finish",
         name="tap main" if main else "tap",
         about="repair",
@@ -110,7 +118,7 @@ def item(
 ) -> Component:
     """A step to do, with its taps and cautions."""
     repair, step = of.repair, of.step
-    words = f"{text.VERBS[of.do]}: {step.label}"
+    words = text.to_do(of)
     if timed:
         words = f"{formats.ahead(of.at_ms, now, zone)}: {words}"
     taps: list[Component] = []

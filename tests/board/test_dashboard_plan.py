@@ -237,10 +237,10 @@ def test_the_plot_tells_work_from_waiting_by_shape_and_word_and_shades_closed_da
     ready = TimeRange(now + DAY, now + 2 * DAY, now + 3 * DAY)
     rows = [figure.Row("<b>VN-1", [bar], ready, now + 4 * DAY)]
     of = figure.view_of(rows, now, plots.View(0, 0, data.settings.zone, "C", 390))
-    assert of.end_ms >= now + 4 * DAY
+    assert of.end_ms == now + 4 * DAY
     drawn = figure.plan_plot(rows, ((now, now + HOUR),), now, of, theme("night"))
     names = {trace.name: trace for trace in drawn.data}
-    assert set(names) == {"waiting", "work", "ready, 10 to 90 %", "ready", "promised"}
+    assert set(names) == {"waiting", "work", "ready, 10 to 90 %", "ready", "promised for later"}
     assert names["waiting"].marker.pattern.shape == "/"
     assert names["waiting"].x[0] == 19 * HOUR
     assert "&lt;b&gt;VN-1" in drawn.layout.yaxis.ticktext
@@ -249,7 +249,7 @@ def test_the_plot_tells_work_from_waiting_by_shape_and_word_and_shades_closed_da
 
 
 def test_every_part_of_the_pages_can_be_asked_for(client, data, book, repair):
-    outputs = "..repairs-plot.figure...repairs-plotted.style...repairs-plotted.hidden.."
+    outputs = "..repairs-plot.figure...repairs-drawn.style...repairs-plotted.hidden.."
     inputs = [("token", "data", ""), ("bench-changed", "data", ""), ("screen", "data", None)]
     answer = ask_dash(client, outputs, inputs, trigger="token.data", **HERE)
     assert answer.status_code == 200

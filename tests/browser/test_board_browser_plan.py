@@ -83,7 +83,7 @@ def test_a_repair_is_taken_in_its_step_started_with_its_wait_and_finished(bench,
     page.locator("#repair-add button", has_text="Glue crack").click()
     until(page, "document.querySelectorAll('.plan-steps .step').length === 1")
     seen.rest()
-    page.locator(".step button", has_text="start").click()
+    page.locator(".step button", has_text="start the wait").click()
     until(page, "document.querySelector('.step[data-state=waiting]')")
     page.goto(f"{bench.url}/bench")
     until(page, "[...document.querySelectorAll('.wait')].some(e => e.innerText.includes('VN-1'))")
