@@ -145,7 +145,7 @@ def changed_since(journal: Journal, present: PresentPlan) -> bool:
 
 
 def closing(hours: Sequence[Span], at_ms: int) -> int | None:
-    """When the shop closes; None while it is closed. [ms]"""
+    """Closing time of the shop; None while it is closed. [ms]"""
     return next((end for begin, end in hours if begin <= at_ms < end), None)
 
 

@@ -32,7 +32,7 @@ def register(_app: dash.Dash, book: PlanQueries) -> None:
 
 @page_frame.where_store_fails(PLAN.failed(PATH, TITLE, "one"))
 def layout(book: PlanQueries) -> Component:
-    """Each stock with its number, and a form for another."""
+    """The page: the stock with numbers, and a form to add to it."""
     may, journal = may_change(), book.journal()
     used = in_use(journal.repairs.values())
     rows = [_row(one, used[one.id], writer=may.allowed) for one in journal.stock.values()]

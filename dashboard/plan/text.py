@@ -40,21 +40,21 @@ def state(journal: Journal, present: PresentPlan | None, now_ms: int) -> str:
     if not agendas.open_repairs(journal):
         return ""
     if present is None:
-        return "The plan is being worked out. This takes a few seconds."
+        return "The plan is being made. This takes a few seconds."
     if present.plan is None and present.why_not:
         return f"No plan is possible. {' '.join(map(full_stop, present.why_not))}"
     if not present.fresh(now_ms):
         age = formats.duration(max(now_ms - present.made_ms, 0))
         return f"The plan is {age} old. Look whether Benchweather still runs."
     if present.plan is None or agendas.changed_since(journal, present):
-        return "The plan is being worked out again. What you see may change."
+        return "The plan is being made again. What you see may change."
     if present.improving:
         return "A better plan is being looked for. What you see may change."
     return ""
 
 
 def to_do(item: Item) -> str:
-    """What to do with a step: `Start: Glue crack, bass side`."""
+    """A step as an action: `Start: Glue crack, bass side`."""
     if item.do is Do.HAND_OUT:
         return VERBS[item.do]
     clamps_off = item.do is Do.TAKE_OFF and item.step.kind in CLAMPED
@@ -114,7 +114,7 @@ def range_words(of: TimeRange, now: int, zone: ZoneInfo) -> str:
 
 
 def ready(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) -> str:
-    """When a repair will be ready, as a sentence."""
+    """Sentence on when a repair will be ready."""
     if repair.ready_ms is not None:
         return f"All work was finished {formats.when(repair.ready_ms, now, zone)}."
     if not repair.steps:
@@ -154,7 +154,7 @@ def chance(share: float) -> str:
 def sensitive(
     repair: Repair, planned: dict[tuple[str, str], PlannedStep], now: int, zone: ZoneInfo
 ) -> str:
-    """What the ready time depends on most, as a sentence; "" where nothing is planned."""
+    """Sentence on what the ready time depends on most; "" where nothing is planned."""
     of = agendas.decides(repair, planned)
     if of is None:
         return ""
@@ -218,7 +218,7 @@ def kept_words(kept: int, promised: int) -> str:
 
 
 def opens_next(hours: Sequence[tuple[int, int]], now: int) -> int | None:
-    """When the shop opens next; None while it is open, or where it is not known. [ms]"""
+    """Next opening of the shop; None while it is open, or where it is not known. [ms]"""
     if agendas.closing(hours, now) is not None:
         return None
     return min((begin for begin, _ in hours if begin > now), default=None)

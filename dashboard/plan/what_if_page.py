@@ -1,4 +1,4 @@
-"""What if: a repair taken in, more clamps, a Saturday worked, a place held: in days, per repair."""
+"""Effects of a change on each repair in days: a repair more, clamps, a Saturday, held air."""
 
 from __future__ import annotations
 
@@ -77,9 +77,7 @@ def layout(shop: ShopData, book: PlanQueries) -> Component:
                 className="plan-ifs",
             ),
             html.Div(
-                html.Button(
-                    "Work it out", id="repairs-if-ask", type="button", className="tap main"
-                ),
+                html.Button("Ask", id="repairs-if-ask", type="button", className="tap main"),
                 className="taps wide",
             ),
             dcc.Loading(
@@ -165,7 +163,7 @@ def answered(shop: ShopData, book: PlanQueries, given: Mapping[str, str]) -> lis
 
 
 def effect_lines(found: Sequence[Effect], names: Names, now: int, zone: ZoneInfo) -> list[str]:
-    """What a change does: the new repair and its earliest promise first, then each repair."""
+    """Effects of a change: the new repair and its earliest promise first, then each repair."""
     first, rest = [], []
     for one in found:
         if one.repair == NEW:

@@ -10,6 +10,7 @@ import dashboard_fixtures as shop_air
 import pytest
 from board_requests import HERE, ask_dash, ask_page, do, said
 
+from dashboard.data import plan as plan_queries
 from dashboard.data.journal import CachedJournal
 from dashboard.data.plan import PlanQueries
 from dashboard.data.repairs import RepairQueries
@@ -209,8 +210,8 @@ def test_an_impossible_an_old_and_a_missing_plan_are_told(book, repair):
     good = replace(made, made_ms=max(later, made.made_ms))
     assert text.state(journal, good, good.made_ms) == ""
     assert "is 2 hours old" in text.state(journal, good, good.made_ms + 2 * HOUR)
-    assert "worked out" in text.state(journal, None, now_ms())
-    assert "worked out again" in text.state(journal, replace(good, made_ms=1), 2)
+    assert "being made" in text.state(journal, None, now_ms())
+    assert "made again" in text.state(journal, replace(good, made_ms=1), 2)
     why = replace(good, plan=None, why_not=("The shop is never open",))
     assert text.state(journal, why, now_ms()) == "No plan is possible. The shop is never open."
 
@@ -260,7 +261,7 @@ def test_every_part_of_the_pages_can_be_asked_for(client, data, book, repair):
     )
 
 
-def test_what_if_answers_in_days_and_refuses_in_words(client, book, repair, data):
+def test_what_if_answers_in_days_and_refuses_in_words(client, book, repair, monkeypatch):
     def asked(**given):
         fields = ("template", "rush", "clamps", "more", "saturday", "place", "rh")
         state = [(f"repairs-if-{name}", "value", given.get(name, "")) for name in fields]
@@ -275,6 +276,11 @@ def test_what_if_answers_in_days_and_refuses_in_words(client, book, repair, data
         )
         return json.dumps(json.loads(answer.data), ensure_ascii=False)
 
+    monkeypatch.setattr(plan_queries, "LIMIT_S", 0.0)  # by rules
     assert "Choose at least one change" in asked()
+    answer = asked(template="bushing", rush="yes", saturday="yes", place="front-bench", rh="45")
+    assert "The new repair: ready" in answer
+    assert "90 % chance" in answer
+    assert Names(book.journal()).repair(repair) in answer
     assert "must be 0 to 100" in asked(clamps="spool-clamps", more="-4")
     assert "must be 20 to 80" in asked(place="front-bench", rh="wet")
