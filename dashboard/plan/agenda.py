@@ -119,8 +119,10 @@ def _items(journal: Journal, steps: Iterable[PlannedStep], do: Do | None = None)
     """Planned steps as items; those done or removed since are left out."""
     for one in steps:
         repair = journal.repairs.get(one.repair)
-        step = repair and next((s for s in repair.steps if s.id == one.step), None)
-        if repair is None or step is None or step.finished or not repair.open:
+        if repair is None or not repair.open:
+            continue
+        step = next((s for s in repair.steps if s.id == one.step), None)
+        if step is None or step.finished:
             continue
         if do is None and step.started_ms is not None:
             continue

@@ -34,6 +34,10 @@ NAME_SIGNS = (22, 12)
 """Longest name of a row on a wide and on a narrow screen. [characters]"""
 
 
+Mark = tuple[float, float, str]
+"""Place of a mark, and its words."""
+
+
 class Bar(NamedTuple):
     """A step in a row: its work, when its wait ends, and its words. [ms]"""
 
@@ -185,7 +189,9 @@ def _ready(rows: Sequence[Row], look: Theme, view: View) -> list[Any]:
     """Ranges of the ready times, their middles and the promises."""
     ranges_x: list[float | None] = []
     ranges_y: list[float | None] = []
-    middles, promises, beyond = [], [], []
+    middles: list[Mark] = []
+    promises: list[Mark] = []
+    beyond: list[Mark] = []
     for level, row in enumerate(rows):
         if row.ready is not None:
             ranges_x += [row.ready.low_ms, row.ready.high_ms, None]
@@ -215,7 +221,7 @@ def _ready(rows: Sequence[Row], look: Theme, view: View) -> list[Any]:
     return [one for one in found if len(one.x)]
 
 
-def _marks(found: Sequence[tuple[float, float, str]], symbol: str, name: str, ink: str) -> Any:
+def _marks(found: Sequence[Mark], symbol: str, name: str, ink: str) -> Any:
     return go.Scatter(
         x=[x for x, _, _ in found],
         y=[y for _, y, _ in found],

@@ -58,7 +58,7 @@ def to_do(item: Item) -> str:
     if item.do is Do.HAND_OUT:
         return VERBS[item.do]
     clamps_off = item.do is Do.TAKE_OFF and item.step.kind in CLAMPED
-    return f"{'Clamps off' if clamps_off else VERBS[item.do]}: {item.step.label}"
+    return f"{'Take the clamps off' if clamps_off else VERBS[item.do]}: {item.step.label}"
 
 
 def item_words(item: Item, names: Names) -> str:
