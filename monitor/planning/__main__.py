@@ -8,22 +8,18 @@ import logging
 import os
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from monitor.core import logs
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
 from monitor.core.signals import signals_call
-from monitor.domain.events import About
+from monitor.planning.worker import Planner
 from monitor.settings import Settings, load
-from monitor.store import Reader, journal
-
-if TYPE_CHECKING:
-    from monitor.planning.worker import Planner
+from monitor.store import Reader
 
 log = logging.getLogger(__name__)
 
-LOOK_S = 2.0
+LOOK_S = 1.0
 NICE = 10
 
 
@@ -43,26 +39,16 @@ def main() -> None:
 
 
 def run(settings: Settings, reader: Reader, stop: threading.Event) -> None:
-    """Look every two seconds whether there is something to plan again, until `stop` is set."""
-    planner: Planner | None = None
+    """Look every second whether there is something to plan again, until `stop` is set."""
+    planner = Planner(settings, reader)
     while not stop.is_set():
         try:
-            if planner is None and _any_repair(reader):
-                from monitor.planning.worker import Planner  # brings the solver: 130 MB
-
-                planner = Planner(settings, reader)
-            if planner is not None:
-                planner.look(now_ms())
+            planner.look(now_ms())
         except MonitorError as exc:
             log.warning("not planned reason=%s", exc)
         except Exception:
             log.exception("not planned")  # ours to mend; the last plan stays
         stop.wait(LOOK_S)
-
-
-def _any_repair(reader: Reader) -> bool:
-    """True if a repair was ever taken in. Before that there is nothing to plan."""
-    return bool(journal.events_about(reader.connection, About.REPAIR)[0])
 
 
 if __name__ == "__main__":

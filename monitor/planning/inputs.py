@@ -76,6 +76,7 @@ class Inputs(NamedTuple):
 
     problem: Problem
     unknown: tuple[str, ...]
+    waits: ShopWaits
 
 
 def opening(hours: Hours, zone: ZoneInfo, now_ms: int) -> Iterator[tuple[int, int]]:
@@ -97,6 +98,7 @@ def problem_of(
     *,
     people: int = 1,
     held_pct: Mapping[str, float] = NOT_HELD,
+    waits: ShopWaits | None = None,
 ) -> Inputs:
     """The planning problem of all open repairs.
 
@@ -108,9 +110,11 @@ def problem_of(
         People at work at once.
     held_pct : mapping of place to RH
         Air that is held, to suppose so. [%]
+    waits : ShopWaits, optional
+        Those of a short time ago, if nothing has changed for them.
     """
     hours = tuple(opening(shop_hours(reader, settings), settings.zone, now_ms))
-    waits = ShopWaits(reader, settings, journal, now_ms, hours, held_pct)
+    waits = waits or ShopWaits(reader, settings, journal, now_ms, hours, held_pct)
     taught = learning.LearnedHandsOn(journal.repairs.values())
     here = {own for own, one in journal.instruments.items() if one.here}
     repairs = [one for one in journal.repairs.values() if one.open and one.instrument in here]
@@ -132,7 +136,7 @@ def problem_of(
         stock=stock,
         conditions=tuple(waits.damp_nights(hours)),
     )
-    return Inputs(problem, tuple(sorted(waits.unknown)))
+    return Inputs(problem, tuple(sorted(waits.unknown)), waits)
 
 
 def repair_if_taken_in(

@@ -12,11 +12,11 @@ from monitor.commands import Journal
 from monitor.core.errors import Rejected
 from monitor.outlook import files
 from monitor.planning import present
-from monitor.planning.inputs import problem_of
+from monitor.planning.inputs import ShopWaits, problem_of
 from monitor.planning.last_start import last_starts
 from monitor.planning.planner import plan
 from monitor.planning.present import PresentPlan
-from monitor.planning.problem import TICK_MS, Plan
+from monitor.planning.problem import TICK_MS, Plan, Problem
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-FIRST_S, BEST_S, AGAIN_S = 1.0, 10.0, 2.0
-"""Limits of the first plan, of the best, and of one in which only time has passed. [s]"""
+FIRST_S, BEST_S, AGAIN_S = 0.0, 10.0, 2.0
+"""Limits of the first plan, which is by rules only, of the best, and of one in which only time has
+passed. [s]"""
 
 
 class Planner:
@@ -37,6 +38,7 @@ class Planner:
         self._seen: tuple[object, ...] = ()
         self._tick = 0
         self._plan: Plan | None = None
+        self._waits: tuple[tuple[object, ...], ShopWaits] | None = None
 
     def look(self, now_ms: int) -> bool:
         """Plan again if something has changed, or five minutes have passed. True if it has planned."""
@@ -58,13 +60,7 @@ class Planner:
     def _make(self, now_ms: int, *, changed: bool) -> None:
         version = self._journal.version
         try:
-            problem = problem_of(
-                self._reader,
-                self._settings,
-                self._journal,
-                now_ms,
-                people=self._settings.shop.people,
-            ).problem
+            problem = self._problem(now_ms)
             limits = (FIRST_S, BEST_S) if changed else (AGAIN_S,)
             for limit_s in limits:
                 found = plan(problem, limit_s=limit_s, hint=self._plan)
@@ -85,6 +81,21 @@ class Planner:
         except Rejected as exc:
             why = tuple(map(str, exc.faults))
             self._keep(PresentPlan(made_ms=now_ms, version=version, plan=None, why_not=why))
+
+    def _problem(self, now_ms: int) -> Problem:
+        """The problem as it is now. The times of waits cost most of a second, so they are kept for
+        five minutes while no wait, wait type or outlook has changed."""
+        journal, (_, looked) = self._journal, self._state()
+        kinds = tuple(id(kind) for kind in journal.book.values())
+        waits = sum(one.version for one in journal.waits.values())
+        key = (now_ms // TICK_MS, looked, kinds, waits, len(journal.instruments))
+        kept = self._waits[1] if self._waits and self._waits[0] == key else None
+        people = self._settings.shop.people
+        found = problem_of(
+            self._reader, self._settings, journal, now_ms, people=people, waits=kept
+        )
+        self._waits = (key, found.waits)
+        return found.problem
 
     def _outdated(self, version: int) -> bool:
         """True if something was done meanwhile: a better plan of the old state helps nobody."""

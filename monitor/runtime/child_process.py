@@ -6,6 +6,7 @@ import logging
 import os
 import subprocess
 import sys
+import threading
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -27,6 +28,8 @@ class ChildProcess:
 
     name: str
     arguments: list[str]
+    wanted: threading.Event | None = None
+    """One that was not started is started by the next look once this is set."""
     _process: subprocess.Popen[bytes] | None = None
     _started: float = 0.0
     _backoff: Backoff = field(default_factory=lambda: Backoff(RESTART_FIRST_S, RESTART_MAX_S))
@@ -53,6 +56,8 @@ class ChildProcess:
 
     def restart_if_ended(self) -> None:
         """Start it again if it has ended, after a longer wait each time it ends soon."""
+        if self._process is None and self.wanted is not None and self.wanted.is_set():
+            self.start()
         if self.running() or self._process is None:
             return
         now = time.monotonic()

@@ -115,6 +115,7 @@ class Supervisor:
         self.settings, self._settings_trouble = settings, settings_trouble
         self._on_trial = on_trial
         self._stop, self._restart = threading.Event(), threading.Event()
+        self._repairs = threading.Event()
         self._started_ms = now_ms()
         self._clock = SteadyClock()
 
@@ -191,6 +192,8 @@ class Supervisor:
             def changed() -> None:
                 jobs.run_now(CYCLE)
                 sender.wake()
+                if commands.journal.repairs:
+                    self._repairs.set()
 
             commands = Commands(
                 writer,
@@ -253,8 +256,9 @@ class Supervisor:
             outlook = ChildProcess("outlook", ["monitor.outlook", *_arguments(settings)])
             outlook.start()
             parts.callback(outlook.stop)
-            planner = ChildProcess("planner", ["monitor.planning", *_arguments(settings)])
-            planner.start()
+            planner = ChildProcess(
+                "planner", ["monitor.planning", *_arguments(settings)], self._repairs
+            )  # 190 MB that a shop without repairs does not need
             parts.callback(planner.stop)
             children = [board, outlook, planner]
             if settings.demo:
@@ -263,6 +267,8 @@ class Supervisor:
                 )
                 children[-1].start()
                 parts.callback(children[-1].stop)
+            if commands.journal.repairs:
+                self._repairs.set()
             self._watch(subscription, ingest, jobs, children, on_ready, disk, watch)
             for child in children:
                 child.end()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import subprocess
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 
@@ -146,6 +147,11 @@ def test_a_button_works_on_a_repair_and_its_state_is_published(make_service, tmp
         with closing(Reader(running.store)) as reader:
             return Journal(reader).repairs
 
+    def planner_runs():
+        asked = ["pgrep", "-P", str(running.pid), "-f", "monitor.planning"]
+        return subprocess.run(asked, capture_output=True, check=False).returncode == 0
+
+    assert not planner_runs()  # a shop without repairs needs none
     publish(do="take in", instrument="VN-1", template="top-cracks", id="tap-1")
     publish(do="take in", instrument="VN-1", template="top-cracks", id="tap-1")
     until(lambda: "1" in repairs())
@@ -160,6 +166,7 @@ def test_a_button_works_on_a_repair_and_its_state_is_published(make_service, tmp
         return found and found.plan and any(one.running for one in found.plan.steps)
 
     until(planned, within_s=40)
+    assert planner_runs()
     got = {}
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
     client.on_connect = lambda c, *_: c.subscribe(REPAIR_FILTER, 1)
