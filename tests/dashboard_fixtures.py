@@ -13,11 +13,15 @@ import numpy as np
 from flask.testing import FlaskClient
 
 from monitor.clients import archive
-from monitor.commands import Commands
+from monitor.commands import Commands, Journal
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.own_proof.text import proved
+from monitor.planning import present
+from monitor.planning.inputs import problem_of
+from monitor.planning.planner import plan
+from monitor.planning.present import PresentPlan
 from monitor.runtime import heartbeat
 from monitor.settings import Settings, load
 from monitor.settings.board_keys import make_board_keys, open_code
@@ -166,6 +170,17 @@ def commanded(writer: Writer, settings: Settings) -> Commands:
         functools.partial(equivalent_s, reader, settings),
         prove=functools.partial(proved, reader, settings),
     )
+
+
+def keep_plan(settings: Settings, now: int) -> PresentPlan:
+    """Make the present plan by rules, and keep it as the planner does."""
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        journal = Journal(reader)
+        problem = problem_of(reader, settings, journal, now).problem
+    found = plan(problem, limit_s=0)
+    made = PresentPlan(made_ms=now, version=journal.version, plan=found)
+    present.keep(settings, made)
+    return made
 
 
 def damp(writer: Writer, place: str, now: int, days: int = 6, rh_pct: float = 84.0) -> None:

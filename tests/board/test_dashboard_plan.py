@@ -22,13 +22,9 @@ from dashboard.ui import plots
 from dashboard.ui.themes import theme
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import WORDS, Caution
-from monitor.planning import present
-from monitor.planning.inputs import problem_of
-from monitor.planning.planner import plan
-from monitor.planning.present import PresentPlan
 from monitor.planning.problem import TimeRange
 from monitor.planning.words import Names
-from monitor.store import Reader, Writer
+from monitor.store import Writer
 
 HOUR, DAY = 3_600_000, 86_400_000
 
@@ -68,17 +64,6 @@ def tap(client, action, **more):
     return do(client, about="repair", do=action, at_ms=now_ms(), **more)
 
 
-def planned(settings, book):
-    """Make the present plan, as the service does, by rules."""
-    with closing(Reader(settings.store_path)) as reader:
-        problem = problem_of(reader, settings, book.journal(), now_ms()).problem
-    made = PresentPlan(
-        made_ms=now_ms(), version=book.journal().version, plan=plan(problem, limit_s=0)
-    )
-    present.keep(settings, made)
-    return made
-
-
 def page_of(client, path, **headers):
     return json.dumps(json.loads(ask_page(client, path, **headers).data), ensure_ascii=False)
 
@@ -95,7 +80,7 @@ def repair(client, shop, book):
     form = {"instrument": "VN-1", "template": "open-seams", "name": "", "promised": ""}
     status, answer = tap(client, "take in", form=form)
     assert status == 200, answer
-    planned(shop, book)
+    shop_air.keep_plan(shop, now_ms())
     return answer["done"]["repair"]
 
 
@@ -132,7 +117,7 @@ def test_a_step_goes_from_found_to_finished_on_the_board(client, shop, book, rep
     assert tap(client, "start", repair=repair, step=crack)[0] == 200
     wait = book.journal().repairs[repair].step(crack).wait
     assert book.journal().waits[wait].open
-    made = planned(shop, book)
+    made = shop_air.keep_plan(shop, now_ms())
     assert any(one.running for one in made.plan.steps)
     assert tap(client, "finish", repair=repair, step=crack)[0] == 200
     assert not book.journal().waits[wait].open

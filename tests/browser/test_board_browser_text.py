@@ -83,6 +83,9 @@ def full_shop(board: Board) -> None:
     writer.write([], refusals=[Refusal(now, "shop/" + "long-topic/" * 8, b"{" * 90, 90, "no")])
     alert_fixtures.run_cycles(settings, writer, now - HOUR, now, HOUR // 2)
     coming_fixtures.look(settings, now)
+    taken = {"about": "repair", "do": "take in", "instrument": "VA-2 viola"}
+    commands.carry_out(taken | {"template": "top-cracks", "promised_ms": now + 9 * DAY}, now)
+    shop_air.keep_plan(settings, now)
 
 
 @pytest.fixture(scope="module")
