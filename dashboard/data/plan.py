@@ -32,7 +32,7 @@ class WhatIf(NamedTuple):
     """A change to ask about.
 
     `template`: a repair to take in from it, `rush`: before others; `more`: pieces of stock to add,
-    as (id, number); `saturday`: the next Saturday is worked; `place`: one whose air is held at
+    as (id, number); `saturday`: Saturdays are worked; `place`: one whose air is held at
     `rh_pct`; "" for none.
     """
 

@@ -26,7 +26,7 @@ BACK_MS, LEAST_MS, MOST_MS = (
     formats.NIGHTS_SHOWN_MS - formats.DAY_MS,
 )
 """Time shown before now, and least and most after it. [ms]"""
-NARROW_MS = 7 * formats.DAY_MS
+NARROW_MS = 5 * formats.DAY_MS
 """Most time shown after now on a narrow screen. [ms]"""
 ROW_PX, AROUND_PX = 62, 150
 """Height of a row, and of what is above and below the rows. [px]"""
@@ -102,7 +102,6 @@ def plan_plot(
         "title": {"text": ""},
         "gridcolor": faint(look.ink, 0.1),
         "tickfont": {"size": 13 if narrow else 16},
-        "automargin": True,
     }
     layout["xaxis"]["fixedrange"] = True
     shut = [
@@ -140,7 +139,7 @@ def plan_plot(
             "dragmode": False,
             "showlegend": not narrow,
             "legend": LEGEND,
-            "margin": {"l": 8, "r": 16, "t": 16 if narrow else 40, "b": 76},
+            "margin": {"l": 110 if narrow else 190, "r": 16, "t": 16 if narrow else 40, "b": 76},
         },
         look,
     )

@@ -77,6 +77,7 @@ def layout(shop: ShopData, book: PlanQueries) -> Component:
     """The page as this request may see it."""
     may = may_change()
     head, listed = live(shop, book, writer=may.allowed)
+    count = len(agendas.open_repairs(book.journal()))
     return html.Main(
         [
             PLAN.links(PATH),
@@ -92,6 +93,7 @@ def layout(shop: ShopData, book: PlanQueries) -> Component:
                             figure=plots.NO_PLOT,
                         ),
                         id="repairs-drawn",
+                        style={"height": f"{figure.height_px(count)}px"},
                         className="plot",
                         role="img",
                         **attributes(aria_label="Repairs over the days; listed below"),
@@ -99,7 +101,7 @@ def layout(shop: ShopData, book: PlanQueries) -> Component:
                     html.P(SHAPES, className="aside"),
                 ],
                 id="repairs-plotted",
-                hidden=True,
+                hidden=not count,
             ),
             html.Section(listed, id="repairs-list"),
             taking_in(book) if may.allowed else read_only(may.why, sign_in=may.sign_in),

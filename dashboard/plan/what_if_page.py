@@ -70,7 +70,7 @@ def layout(shop: ShopData, book: PlanQueries) -> Component:
                     _picks("Its turn", "rush", {"": "With the others", "yes": "Rush job"}, ""),
                     _picks("More of", "clamps", clamps, next(iter(clamps), "")),
                     _typed("How many more", "more"),
-                    _picks("Next Saturday", "saturday", {"": "Closed", "yes": "Worked"}, ""),
+                    _picks("Saturdays", "saturday", {"": "Closed", "yes": "Worked"}, ""),
                     _picks("Hold the air at", "place", places, ""),
                     _typed("Relative humidity [%]", "rh", value="45"),
                 ],
