@@ -22,7 +22,8 @@ from monitor.core.errors import Fault, MonitorError, Rejected, StoreFault, Store
 from monitor.core.measurements import text_fault
 from monitor.people import migrations, passwords
 from monitor.people.roles import Role
-from monitor.store.connection import Cursor, StoreConnection
+from monitor.store.connection import Cursor
+from monitor.store.sqlite import SqliteConnection
 
 NAME_MAX = 40
 """Longest name of a person, a token or a wall. [characters]"""
@@ -123,7 +124,7 @@ class AccessStore:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._lock = threading.Lock()
-        self._opened: tuple[int, StoreConnection] | None = None
+        self._opened: tuple[int, SqliteConnection] | None = None
 
     # People
 
@@ -341,7 +342,7 @@ class AccessStore:
         """Rows of a query; none while there is no database."""
         return self._connection().rows(sql, values) if self.path.exists() else []
 
-    def _connection(self) -> StoreConnection:
+    def _connection(self) -> SqliteConnection:
         """The connection to the file as it is now, which is made if there is none."""
         with self._lock:
             try:
@@ -353,7 +354,7 @@ class AccessStore:
             if self._opened:
                 self._opened[1].close()
                 self._opened = None
-            connection = StoreConnection(self.path, read_only=False)
+            connection = SqliteConnection(self.path, read_only=False)
             connection.prepare(migrations.__name__)
             self._opened = (inode, connection)
             return connection

@@ -1,9 +1,9 @@
-"""The store in SQLite: readings, their rollups, rejected messages, the journal and the outbox.
+"""The store: readings, their rollups, rejected messages, the journal and the outbox.
 
-All SQL is in this package. One writer (`Writer`), any number of readers (`Reader`, read-only). The
-database is in WAL mode with full synchronisation: a write is on disk when it returns, and readers
-never wait. The statements keep to what PostgreSQL also understands, but for the lines
-marked `SQLite`.
+All SQL is in this package, written once with `?` for a value and run by SQLite and PostgreSQL alike;
+what differs between them is in `sqlite.py` and `postgresql.py`. One writer (`Writer`), any number of
+readers (`Reader`, read-only). A write is on disk when it returns, and readers never wait. The service
+uses SQLite; PostgreSQL passes the same tests of the store (`tests/store/contract`).
 """
 
 from monitor.store.reader import Latest, Reader

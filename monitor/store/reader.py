@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core.clock import AHEAD_MAX_MS, EVER_MS
@@ -11,7 +10,7 @@ from monitor.core.measurements import MEASURES, Quantity, Reading, Refusal, Seri
 from monitor.domain.events import About
 from monitor.domain.sensor import SensorHistory, apply
 from monitor.store import corrected_series
-from monitor.store.connection import StoreConnection
+from monitor.store.connection import StoreAddress, opened
 from monitor.store.corrected_series import Piece
 from monitor.store.journal import events_about
 from monitor.store.rollups import HOUR_S
@@ -58,14 +57,14 @@ class Reader:
     Raises
     ------
     StoreUnavailable
-        If there is no store at `path` yet, or it cannot be read just now.
+        If there is no store at `address` yet, or it cannot be read just now.
     StoreFault
         If it is not our store, or is damaged.
     """
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.connection = StoreConnection(path, read_only=True)
+    def __init__(self, address: StoreAddress) -> None:
+        self.address = address
+        self.connection = opened(address, read_only=True)
         self._seen = self._last = 0
         self._histories: dict[str, SensorHistory] = {}
         self._views: dict[int, list[Piece]] = {}
@@ -73,7 +72,7 @@ class Reader:
 
     def version(self) -> int:
         """A number that changes when anything was committed since this reader last asked."""
-        return int(self.connection.row("PRAGMA data_version")[0])  # SQLite
+        return self.connection.version()
 
     def series(self) -> dict[Series, int]:
         """Every series and its id."""

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple, TypeVar
+from typing import NamedTuple, TypeVar
 
 from monitor.core.backoff import Backoff
 from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
 from monitor.store import aside, rollups
 from monitor.store.aside import AsideMessage
-from monitor.store.connection import BUSY_WAIT_S, StoreConnection
-
-if TYPE_CHECKING:
-    import sqlite3
+from monitor.store.connection import BUSY_WAIT_S, Cursor, StoreAddress, opened
 
 _T = TypeVar("_T")
 
@@ -26,9 +22,6 @@ RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
 COMMANDS_KEPT_MS = 30 * 86_400_000
 """A command that comes again within this time is known and not carried out twice. [ms]"""
 
-_INSERT_READING = (
-    "INSERT INTO reading (series_id, ts_ms, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
-)
 _INSERT_REFUSED = (
     "INSERT INTO refused (received_ms, topic, payload, size, reason) VALUES (?, ?, ?, ?, ?)"
 )
@@ -43,7 +36,7 @@ _REMEMBER = (
 _NOTE_LATENESS = (
     "INSERT INTO lateness (place, sensor, hour_ms, least_ms) VALUES (?, ?, ?, ?) "
     "ON CONFLICT (place, sensor, hour_ms) DO UPDATE "
-    "SET least_ms = min(lateness.least_ms, excluded.least_ms)"
+    "SET least_ms = excluded.least_ms WHERE excluded.least_ms < lateness.least_ms"
 )
 
 
@@ -90,26 +83,21 @@ class Writer:
 
     Parameters
     ----------
-    path : Path
-        The database file; it and its folder are made, and its schema brought up to date.
+    address : Path or str
+        The database file, or the URL of a database. It is made if it is a file, and its schema is
+        brought up to date.
 
     Raises
     ------
     StoreUnavailable
-        If the file cannot be opened or written just now.
+        If it cannot be opened or written just now.
     StoreFault
         If it is not our database, or comes from a newer version of this program.
     """
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._series_ids: dict[Series, int] = {}
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as exc:
-            raise StoreUnavailable(f"{path.parent}: {exc.strerror}") from exc
-        self.connection = StoreConnection(path, read_only=False)
-        self.connection.prepare()
+    def __init__(self, address: StoreAddress) -> None:
+        self.address = address
+        self.connection = opened(address, read_only=False)
         rows = self.connection.rows("SELECT place, sensor, quantity, series_id FROM series")
         self._series_ids = {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
 
@@ -122,7 +110,7 @@ class Writer:
         tallies: Mapping[str, int] | None = None,
         lateness: Mapping[tuple[str, str, int], int] | None = None,
         messages_aside: Sequence[AsideMessage] = (),
-        also: Callable[[sqlite3.Cursor], object] | None = None,
+        also: Callable[[Cursor], object] | None = None,
     ) -> StoredCounts:
         """Store a batch in one transaction, with its rollups. All of it is on disk, or none.
 
@@ -168,7 +156,7 @@ class Writer:
 
     def put(
         self,
-        run: sqlite3.Cursor,
+        run: Cursor,
         readings: Sequence[Reading],
         *,
         refusals: Sequence[Refusal] = (),
@@ -184,8 +172,7 @@ class Writer:
             if series_id is None:
                 series_id = fresh[series] = self._new_series(run, series)
             rows.append((series_id, ts_ms, value))
-        insert = run.execute
-        stored = [row for row in rows if insert(_INSERT_READING, row).rowcount]
+        stored = self.connection.insert_new(run, rows)
         rollups.add(run, stored)
         new = len(stored)
         if refusals:
@@ -196,7 +183,7 @@ class Writer:
         return StoredCounts(new, len(rows) - new), fresh
 
     @staticmethod
-    def remember(run: sqlite3.Cursor, deliveries: Iterable[tuple[int, bytes]]) -> None:
+    def remember(run: Cursor, deliveries: Iterable[tuple[int, bytes]]) -> None:
         """Within a transaction: note messages, to be known again by `delivered`."""
         run.executemany(_REMEMBER, deliveries)
 
@@ -236,24 +223,18 @@ class Writer:
 
     def tidy(self) -> None:
         """Refresh the planner's statistics and give the log file's space back."""
-        self.connection.row("PRAGMA optimize")  # SQLite
+        self.connection.tidy()
         self.empty_log()
 
     def empty_log(self, wait_s: float = BUSY_WAIT_S) -> bool:
-        """Move the log file's pages into the database and empty it; False if somebody still reads
-        there after `wait_s`."""
-        run = self.connection
-        with run.alone():
-            run.row(f"PRAGMA busy_timeout = {round(1000 * wait_s)}")  # SQLite
-            try:
-                return bool(run.row("PRAGMA wal_checkpoint(TRUNCATE)")[0] == 0)  # SQLite
-            finally:
-                run.row(f"PRAGMA busy_timeout = {round(1000 * BUSY_WAIT_S)}")  # SQLite
+        """Move the log file's pages into the database and empty it, so that no deleted row is left;
+        False if somebody still reads there after `wait_s`."""
+        return self.connection.empty_log(wait_s)
 
     def close(self) -> None:
         self.connection.close()
 
-    def _new_series(self, run: sqlite3.Cursor, series: Series) -> int:
+    def _new_series(self, run: Cursor, series: Series) -> int:
         row = run.execute(
             "INSERT INTO series (place, sensor, quantity) VALUES (?, ?, ?) "
             "ON CONFLICT (place, sensor, quantity) DO UPDATE SET place = excluded.place "

@@ -252,7 +252,7 @@ def test_a_server_that_does_not_answer_holds_no_stop_up(writer, webhook):
     assert time.monotonic() - began < 2
     done.set()
     until(lambda: not one.running())
-    assert outcomes(writer.path) == [("hook", "n1", Outcome.DELIVERED)]
+    assert outcomes(writer.address) == [("hook", "n1", Outcome.DELIVERED)]
 
 
 CRASHING = """

@@ -41,12 +41,12 @@ def test_every_contract_is_read():
         (
             "sqlite3",
             {
-                "monitor/store/connection.py",
-                "monitor/store/writer.py",
+                "monitor/store/sqlite.py",
                 "monitor/store/migrations/__init__.py",
                 "sensors/agent/pack_store.py",
             },
         ),
+        ("psycopg", {"monitor/store/postgresql.py"}),
         ("apscheduler", {"monitor/runtime/scheduler.py"}),
         ("bcrypt", {"monitor/mqtt/accounts.py"}),
         ("apprise", {"monitor/notifications/sender.py"}),

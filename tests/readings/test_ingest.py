@@ -159,7 +159,7 @@ def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, 
 def test_a_store_that_was_deleted_holds_messages_back(parts, monkeypatch):
     ingest, script, _, writer = parts
     monkeypatch.setattr("monitor.store.writer.RETRY_FIRST_S", 0.02)
-    writer.path.unlink()
+    writer.address.unlink()
     script.groups.append([arrival(1, TIMED)])
     ingest.start()
     until(lambda: "deleted or replaced" in ingest.store_trouble)

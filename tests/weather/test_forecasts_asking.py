@@ -267,7 +267,7 @@ def test_an_answer_that_breaks_the_reader_is_refused_and_not_asked_for_each_minu
 def test_while_the_store_cannot_be_written_it_is_not_asked_each_minute(shop, server):
     server.answers(as_json(met()))
     one = shop(MET)
-    one.writer.path.rename(one.writer.path.with_suffix(".away"))
+    one.writer.address.rename(one.writer.address.with_suffix(".away"))
     for minutes in range(10):
         try:
             one.go(NOW + minutes * MINUTE)

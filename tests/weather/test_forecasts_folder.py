@@ -170,7 +170,7 @@ def test_a_file_that_can_be_neither_read_nor_moved_is_named_and_blocks_nothing(
 def test_while_the_store_is_away_the_file_stays(shop, folder):
     path = drop(shop, "a.csv", csv_of())
     folder.take_files(NOW)
-    store = shop.writer.path
+    store = shop.writer.address
     store.rename(store.with_suffix(".away"))
     with pytest.raises(StoreUnavailable):
         folder.take_files(NOW)

@@ -19,6 +19,12 @@ class Migration(NamedTuple):
     statements: list[str]
 
 
+FIRST = Migration(
+    0, "steps", ["CREATE TABLE IF NOT EXISTS schema_step (number INTEGER PRIMARY KEY) STRICT;"]
+)
+"""What every store has before its first step: the numbers of the steps it has done."""
+
+
 @functools.cache
 def steps(package: str = __name__) -> list[Migration]:
     """Every step of a package of steps, by number."""

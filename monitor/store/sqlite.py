@@ -1,0 +1,136 @@
+"""The store in an SQLite file: write-ahead log, full synchronisation, one writer, any readers."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import weakref
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from monitor.core.errors import StoreFault, StoreUnavailable
+from monitor.store import connection, migrations
+from monitor.store.connection import READ_WAIT_S, Cursor, Row3, StoreConnection
+
+_RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", "SQLITE_CANTOPEN"}
+_INSERT = "INSERT INTO reading (series_id, ts_ms, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
+
+
+class SqliteConnection(StoreConnection):
+    """A connection to a database file; see `StoreConnection`. A write is on disk when it returns, and
+    readers never wait."""
+
+    def __init__(self, path: Path, *, read_only: bool) -> None:
+        super().__init__()
+        self.path = path
+        if not read_only:
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as exc:
+                raise StoreUnavailable(f"{path.parent}: {exc.strerror}") from exc
+        uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
+        with self._translated():
+            self.raw = sqlite3.connect(
+                uri,
+                uri=True,
+                isolation_level=None,
+                check_same_thread=False,
+                timeout=READ_WAIT_S if read_only else connection.BUSY_WAIT_S,
+            )
+            # Readers are kept by thread: one that ends leaves its connection to be closed with it.
+            weakref.finalize(self, self.raw.close).atexit = False
+            self.raw.execute("PRAGMA foreign_keys = ON")
+        self._inode = path.stat().st_ino if path.exists() else 0
+
+    def prepare(self, package: str = migrations.__name__) -> None:
+        """Prepare the database for writing: durable commits, deleted rows overwritten, and the schema
+        of this version, all steps of a package or none."""
+        with self._translated():
+            self.raw.execute("PRAGMA journal_mode = WAL")
+            self.raw.execute("PRAGMA synchronous = FULL")
+            self.raw.execute("PRAGMA secure_delete = ON")
+        self.bring_up_to_date(self.path, package)
+
+    def rows(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
+        with self._lock:
+            try:
+                return self.raw.execute(sql, values).fetchall()
+            except sqlite3.DatabaseError as exc:
+                raise self._fault(exc) from exc
+
+    def row(self, sql: str, values: Sequence[Any] = ()) -> Any:
+        with self._lock:
+            try:
+                return self.raw.execute(sql, values).fetchone()
+            except sqlite3.DatabaseError as exc:
+                raise self._fault(exc) from exc
+
+    @contextlib.contextmanager
+    def cursor(self, sql: str, values: Sequence[Any] = ()) -> Iterator[sqlite3.Cursor]:
+        with self._lock, self._translated():
+            yield self.raw.execute(sql, values)
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[sqlite3.Cursor]:
+        with self._lock, self._translated():
+            self._check_in_place()
+            cursor = self.raw.cursor()
+            cursor.execute("BEGIN IMMEDIATE")
+            try:
+                yield cursor
+                cursor.execute("COMMIT")
+            except BaseException:
+                if self.raw.in_transaction:
+                    cursor.execute("ROLLBACK")
+                raise
+
+    def version(self) -> int:
+        return int(self.row("PRAGMA data_version")[0])
+
+    def insert_new(self, run: Cursor, rows: Sequence[Row3]) -> Sequence[Row3]:
+        insert = run.execute
+        return [row for row in rows if insert(_INSERT, row).rowcount]
+
+    def tidy(self) -> None:
+        self.row("PRAGMA optimize")
+
+    def empty_log(self, wait_s: float) -> bool:
+        with self._lock:
+            self.row(f"PRAGMA busy_timeout = {round(1000 * wait_s)}")
+            try:
+                return bool(self.row("PRAGMA wal_checkpoint(TRUNCATE)")[0] == 0)
+            finally:
+                self.row(f"PRAGMA busy_timeout = {round(1000 * connection.BUSY_WAIT_S)}")
+
+    def close(self) -> None:
+        self.raw.close()
+
+    def _check_in_place(self) -> None:
+        """Check the file: if it was deleted or replaced, what is written now would be lost with it."""
+        try:
+            in_place = self.path.stat().st_ino == self._inode
+        except OSError:
+            in_place = False
+        if not in_place:
+            raise StoreUnavailable(
+                f"{self.path} was deleted or replaced while in use: put it back, or start again"
+            )
+
+    @contextlib.contextmanager
+    def _translated(self) -> Iterator[None]:
+        """Raise the driver's errors as ours."""
+        try:
+            yield
+        except sqlite3.DatabaseError as exc:
+            raise self._fault(exc) from exc
+
+    def _fault(self, exc: sqlite3.DatabaseError) -> StoreFault:
+        """An error of the driver as ours."""
+        code = getattr(exc, "sqlite_errorname", "")
+        text = f"{self.path}: {exc}"
+        if code in _RETRYABLE or code.startswith("SQLITE_IOERR"):
+            return StoreUnavailable(text)
+        if code in ("SQLITE_CORRUPT", "SQLITE_NOTADB"):
+            text += "; restore it from a copy, or move it away to start with an empty store"
+        return StoreFault(text)
