@@ -63,7 +63,7 @@ class _WholeNumber(FloatLoader):
 
 
 class _Number(FloatDumper):
-    """What is not a number is NULL, as in SQLite."""
+    """Writes NaN as NULL, as SQLite does."""
 
     def dump(self, obj: Any) -> Any:
         return None if obj != obj else super().dump(obj)
