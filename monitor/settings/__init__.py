@@ -569,7 +569,12 @@ def _texts(given: Any, name: str = "") -> Iterator[tuple[str, str]]:
 
 
 def _near(name: str, known: Iterable[str]) -> str:
-    """The name that a wrong one may mean, as the end of a sentence."""
+    """The end of a sentence about a wrong name: what to do about it."""
+    if name.removeprefix(PREFIX).lower().replace("__", ".") in ("store", "store.url"):
+        return (
+            ": the store is a file in the data folder, and cannot be in another database yet. "
+            "Remove this setting"
+        )
     found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.7)
     return f": did you mean {found[0]}?" if found else ""
 

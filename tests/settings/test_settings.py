@@ -254,3 +254,12 @@ def test_a_text_with_a_control_character_is_refused_without_being_repeated(tmp_p
     (fault,) = refused.value.details
     assert (fault.field, fault.value) == ("places.0.name", NOT_GIVEN)
     assert "cannot be printed" in str(refused.value)
+
+
+def test_a_store_in_another_database_is_refused_in_words_and_its_password_is_not_shown(tmp_path):
+    (tmp_path / "benchweather.toml").write_text('[store]\nurl = "postgresql://o:hunter2@h/d"\n')
+    for environ in ({}, {"BENCHWEATHER_STORE__URL": "postgresql://o:hunter2@h/d"}):
+        with pytest.raises(SettingsFault, match="cannot be in another database yet") as caught:
+            settings.load(data=tmp_path, environ=environ)
+        assert len(caught.value.faults) == 1 + len(environ)
+        assert "hunter2" not in str(caught.value)
