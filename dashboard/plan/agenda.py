@@ -10,7 +10,7 @@ from monitor.domain.repairs.step import StepKind, StepState
 from monitor.planning.today import Today, today
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from monitor.commands import Journal
     from monitor.domain.repairs.repair import Repair
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
     Span = tuple[int, int]
 
-LEAST_RANGE_MS = 30 * MINUTE_MS
-"""A step whose range adds less decides nothing. [ms]"""
 NEXT_SHOWN = 4
 """Most steps that are shown as next."""
 
@@ -169,22 +167,3 @@ def shifted(at_ms: int, by_h: int, hours: Sequence[Span], now_ms: int) -> int | 
     return next((s for s in reversed(starts) if s <= at_ms - HOUR_MS + MINUTE_MS), None) or next(
         (s for s in reversed(starts) if s < at_ms), None
     )
-
-
-def decides(repair: Repair, planned: Mapping[tuple[str, str], PlannedStep]) -> PlannedStep | None:
-    """The step that adds most to the range of the ready time; None where nothing is planned.
-
-    It is the step with a wait whose end is less certain than the ends of the steps before it, by
-    most.
-    """
-    best, most = None, LEAST_RANGE_MS
-    for step in repair.steps:
-        of = planned.get((repair.id, step.id))
-        if of is None or step.finished or not step.wait_kind:
-            continue
-        own = of.ready.high_ms - of.ready.low_ms
-        before = [planned.get((repair.id, one)) for one in step.after]
-        inherited = max((b.ready.high_ms - b.ready.low_ms for b in before if b), default=0)
-        if own - inherited > most:
-            best, most = of, own - inherited
-    return best

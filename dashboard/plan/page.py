@@ -200,7 +200,7 @@ def listed(
 ) -> list[Component]:
     """Every open repair with its ready time and promise."""
     zone, names = shop.settings.zone, Names(journal)
-    ready, planned = agendas.planned_repairs(present), agendas.planned_steps(present)
+    ready = agendas.planned_repairs(present)
     notes = present.plan.notes if present is not None and present.plan is not None else ()
     items = []
     for repair in agendas.open_repairs(journal):
@@ -209,7 +209,7 @@ def listed(
         lines = [
             text.ready(repair, of, now, zone),
             text.promise(repair, of, now, zone),
-            text.sensitive(repair, planned, now, zone),
+            text.sensitive(repair, present, names, shop.place_names(), now, zone),
             *(note.text for note in notes if note.repair == repair.id),
         ]
         items.append(

@@ -98,7 +98,7 @@ def live(shop: ShopData, book: PlanQueries, repair: Repair, *, writer: bool) -> 
         lines = [
             text.ready(repair, of, now, zone),
             text.promise(repair, of, now, zone),
-            text.sensitive(repair, planned, now, zone),
+            text.sensitive(repair, present, names, shop.place_names(), now, zone),
             *(note.text for note in notes if note.repair == repair.id),
             text.state(journal, present, now),
         ]

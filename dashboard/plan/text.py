@@ -8,10 +8,11 @@ from dashboard.plan import agenda as agendas
 from dashboard.plan.agenda import Do
 from dashboard.ui import formats
 from monitor.domain.repairs.step import StepKind, StepState
+from monitor.planning.words import shift_sentence
 from monitor.runtime.service_troubles import full_stop
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from zoneinfo import ZoneInfo
 
     from dashboard.plan.agenda import Agenda, Item
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from monitor.planning.problem import PlannedRepair, PlannedStep, TimeRange
     from monitor.planning.words import Names
 
+SHIFTS_SHOWN = 2
+"""Most sentences on what moves a repair."""
 BEGIN = "No repairs are in the shop. Take one in to begin: the plan then says what to start when."
 VERBS = {
     Do.START: "Start",
@@ -152,18 +155,18 @@ def chance(share: float) -> str:
 
 
 def sensitive(
-    repair: Repair, planned: dict[tuple[str, str], PlannedStep], now: int, zone: ZoneInfo
+    repair: Repair,
+    present: PresentPlan | None,
+    names: Names,
+    places: Mapping[str, str],
+    now: int,
+    zone: ZoneInfo,
 ) -> str:
-    """Sentence on what the ready time depends on most; "" where nothing is planned."""
-    of = agendas.decides(repair, planned)
-    if of is None:
+    """Sentences on what moves the ready time of a repair most; "" where nothing does."""
+    if present is None or repair.ready_ms is not None:
         return ""
-    step = repair.step(of.step)
-    low, high = (formats.ahead(at, now, zone) for at in (of.ready.low_ms, of.ready.high_ms))
-    return (
-        f"The date depends most on {step.label}, and so on the air: it is ready between {low} and "
-        f"{high}. If it is late, what follows is late too."
-    )
+    own = [one for one in present.shifts if one.repair == repair.id][:SHIFTS_SHOWN]
+    return " ".join(shift_sentence(one, names, places, now, zone) for one in own)
 
 
 def step_state(step: Step, of: PlannedStep | None, now: int, zone: ZoneInfo) -> str:

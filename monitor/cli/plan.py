@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 LIMIT_S = 10.0
 """Time that the solver may take for a what-if. [s]"""
+SHIFTS_SHOWN = 4
+"""Most sentences on what moves a repair."""
 PROMISE = 0.9
 """Chance at which a date may be promised. [-]"""
 
@@ -165,7 +167,7 @@ def _planned(reader: Reader, settings: Settings, journal: Journal, changes: Chan
 def _print_present(
     present: PresentPlan, journal: Journal, settings: Settings, *, as_json: bool
 ) -> None:
-    from monitor.planning.words import Names, last_start_sentence, range_words
+    from monitor.planning.words import Names, last_start_sentence, range_words, shift_sentence
 
     if as_json:
         print_json(present)
@@ -193,6 +195,9 @@ def _print_present(
     _print_repairs(found, journal, names, settings)
     for note in found.notes:
         out.print(note.text)
+    places = {place.id: place.label for place in settings.places}
+    for shift in present.shifts[:SHIFTS_SHOWN]:
+        out.print(shift_sentence(shift, names, places, now, settings.zone))
     for start in present.last_starts:
         out.print(last_start_sentence(start, names, now, settings.zone))
     if found.proved:

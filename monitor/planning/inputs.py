@@ -28,6 +28,7 @@ from monitor.domain.wait_types import LOAD_SPREAD, WaitType
 from monitor.outlook.place_air import PlaceAirs
 from monitor.planning.problem import (
     Condition,
+    DampAir,
     Problem,
     Repair,
     Running,
@@ -205,9 +206,7 @@ class ShopWaits:
             mean_pct = air.rh_pct[:, first : max(last, first + 1)].mean(axis=1)
             limit_pct = 5.0 * math.floor(float(np.quantile(mean_pct, DAMP_SHARE)) / 5)
             holds = (mean_pct > limit_pct)[np.arange(DRAWS) % len(mean_pct)]
-            yield Condition(
-                place=place, from_ms=from_ms, until_ms=until_ms, rh_pct=limit_pct, holds=holds
-            )
+            yield Condition(air=DampAir(place, from_ms, until_ms, limit_pct), holds=holds)
 
     def _calculated(self, kind: WaitType, place: str) -> tuple[WaitTimes, WaitTimes | None]:
         ahead_s = (int(self._starts[-1]) - self.now_ms) / 1000

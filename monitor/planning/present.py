@@ -10,6 +10,7 @@ import msgspec
 
 from monitor.planning.last_start import LastStart
 from monitor.planning.problem import Plan
+from monitor.planning.sensitivity import Shift
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-FORMAT = 1
+FORMAT = 2
 """A file of another format counts as none: the plan is made again within seconds."""
 FRESH_MS = 1_200_000
 """A plan that was looked at longer ago says nothing any more. [ms]  Ours: one is made each 5 min."""
@@ -29,13 +30,15 @@ class PresentPlan:
     """The plan of all open repairs.
 
     `version` is that of the journal from which it was made; `improving`: a better one is being
-    looked for; `why_not`: why there is no plan, as sentences.
+    looked for; `shifts`: what moves a repair, once no better plan is looked for; `why_not`: why there
+    is no plan, as sentences.
     """
 
     made_ms: int
     version: int
     plan: Plan | None
     last_starts: tuple[LastStart, ...] = ()
+    shifts: tuple[Shift, ...] = ()
     improving: bool = False
     why_not: tuple[str, ...] = ()
     format: int = FORMAT

@@ -139,17 +139,21 @@ class Repair:
     weight: float = 1.0
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Condition:
-    """A condition of the air ahead: a place's mean RH above a value from one time to another.
-
-    `holds`: whether it holds, by row of the waits' `seconds`; shape (members,). [%], [ms]
-    """
+class DampAir(NamedTuple):
+    """Air of a place whose mean RH is above a value from one time to another. [ms], [%]"""
 
     place: str
     from_ms: int
     until_ms: int
     rh_pct: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Condition:
+    """A condition of the air ahead. `holds`: whether it holds, by row of the waits' `seconds`; shape
+    (members,)."""
+
+    air: DampAir
     holds: np.ndarray
 
 

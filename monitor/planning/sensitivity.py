@@ -10,7 +10,7 @@ import numpy as np
 from monitor.planning.execution import Outcome, executed
 from monitor.planning.model import Model, build
 from monitor.planning.planner import SEED, hinted
-from monitor.planning.problem import Condition, Plan, Problem
+from monitor.planning.problem import DampAir, Plan, Problem
 from monitor.planning.refusals import checked
 
 LATE_SHARE = 0.8
@@ -26,7 +26,7 @@ DAY_MS = 86_400_000
 class Shift(NamedTuple):
     """Effect of a late wait, or of a condition of the air, on when a repair is ready.
 
-    Either `step` of the repair `of`, or `condition`, is the cause. Medians of the outcomes with and
+    Either `step` of the repair `of`, or `air`, is the cause. Medians of the outcomes with and
     without it. [ms]
     """
 
@@ -35,7 +35,7 @@ class Shift(NamedTuple):
     with_ms: int
     of: str = ""
     step: str = ""
-    condition: Condition | None = None
+    air: DampAir | None = None
 
 
 def sensitivity(
@@ -69,7 +69,7 @@ def sensitivity(
         ]
     for condition in problem.conditions:
         holds = condition.holds[outcome.member % len(condition.holds)]
-        found += [Shift(*one, condition=condition) for one in _moved(model, outcome, holds)]
+        found += [Shift(*one, air=condition.air) for one in _moved(model, outcome, holds)]
     return tuple(sorted(found, key=lambda s: s.without_ms - s.with_ms))
 
 

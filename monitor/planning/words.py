@@ -9,11 +9,12 @@ from monitor.core.errors import Rejected
 from monitor.planning.last_start import LastStart, Verdict
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from zoneinfo import ZoneInfo
 
     from monitor.commands import Journal
     from monitor.planning.problem import TimeRange
+    from monitor.planning.sensitivity import Shift
 
 
 class Names:
@@ -57,6 +58,20 @@ def range_words(of: TimeRange, now_ms: int, zone: ZoneInfo) -> str:
     if of.high_ms - of.low_ms < 60_000:
         return middle
     return f"{middle} ({formats.between(of.low_ms, of.high_ms, now_ms, zone)})"
+
+
+def shift_sentence(
+    one: Shift, names: Names, places: Mapping[str, str], now_ms: int, zone: ZoneInfo
+) -> str:
+    """Sentence on what moves a repair: a late wait, or damp air at a place."""
+    with_, without = (formats.ahead(at, now_ms, zone) for at in (one.with_ms, one.without_ms))
+    effect = f"{names.instrument(one.repair)} is ready {with_} instead of {without}."
+    if one.air is None:
+        return f"If {names.step(one.of, one.step)} takes long (1 case in 5), {effect}"
+    air = one.air
+    when = formats.between(air.from_ms, air.until_ms, now_ms, zone)
+    place = places.get(air.place, air.place)
+    return f"If the mean humidity at {place} is above {air.rh_pct:.0f} % {when}, {effect}"
 
 
 def last_start_sentence(one: LastStart, names: Names, now_ms: int, zone: ZoneInfo) -> str:

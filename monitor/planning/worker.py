@@ -17,6 +17,7 @@ from monitor.planning.last_start import last_starts
 from monitor.planning.planner import plan
 from monitor.planning.present import PresentPlan
 from monitor.planning.problem import TICK_MS, Plan, Problem
+from monitor.planning.sensitivity import sensitivity
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -73,6 +74,7 @@ class Planner:
                         version=version,
                         plan=found,
                         last_starts=starts,
+                        shifts=() if improving else sensitivity(problem, found),
                         improving=improving,
                     )
                 )

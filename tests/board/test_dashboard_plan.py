@@ -22,7 +22,8 @@ from dashboard.ui import plots
 from dashboard.ui.themes import theme
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import WORDS, Caution
-from monitor.planning.problem import TimeRange
+from monitor.planning.problem import DampAir, TimeRange
+from monitor.planning.sensitivity import Shift
 from monitor.planning.words import Names
 from monitor.store import Writer
 
@@ -187,6 +188,24 @@ def test_a_strangers_device_reads_only(shop, repair):
         shown = page_of(stranger, path, **HERE)
         assert '"data-do"' not in shown
     assert tap(stranger, "start", repair=repair, step="5")[0] == 403
+
+
+def test_what_moves_a_repair_is_told_with_both_times(data, book, repair):
+    found, now = book.journal().repairs[repair], now_ms()
+    damp = DampAir("front-bench", now + HOUR, now + 15 * HOUR, 70.0)
+    shifts = (
+        Shift(repair, now + DAY, now + 2 * DAY, of=repair, step="1"),
+        Shift(repair, now + DAY, now + 3 * DAY, air=damp),
+        Shift("another", now + DAY, now + 2 * DAY, of="another", step="1"),
+    )
+    present = replace(book.plan(), shifts=shifts)
+    zone, names = data.settings.zone, Names(book.journal())
+    told = text.sensitive(found, present, names, data.place_names(), now, zone)
+    assert told.count("VN-1 is ready") == 2
+    assert "takes long (1 case in 5)" in told
+    assert "If the mean humidity at Front bench is above 70 %" in told
+    assert "another" not in told
+    assert text.sensitive(found, None, names, {}, now, zone) == ""
 
 
 def test_an_impossible_an_old_and_a_missing_plan_are_told(book, repair):

@@ -9,7 +9,7 @@ import pytest
 from planned_shop import HOUR_MS, MONDAY_MS, at, problem, repair, step
 
 from monitor.planning.planner import plan
-from monitor.planning.problem import Condition, WaitTimes
+from monitor.planning.problem import Condition, DampAir, WaitTimes
 from monitor.planning.sensitivity import sensitivity
 
 
@@ -25,14 +25,12 @@ def test_a_damp_night_that_moves_the_closing_is_named():
     glue = replace(glue, wait=damp_or_dry(8, 30))
     cello = repair("cello", glue, step("close", after=("glue",)))
     viola = repair("viola", step("set-up"))
-    night = Condition(
-        place="bench", from_ms=at(0, 17), until_ms=at(1, 9), rh_pct=70.0, holds=np.arange(40) >= 20
-    )
+    night = Condition(air=DampAir("bench", at(0, 17), at(1, 9), 70.0), holds=np.arange(40) >= 20)
     shop = problem(cello, viola, people=2, conditions=(night,))
     shifts = sensitivity(shop, plan(shop, limit_s=0))
     assert {s.repair for s in shifts} == {"cello"}
-    by_air = next(s for s in shifts if s.condition is not None)
-    assert by_air.condition.rh_pct == 70
+    by_air = next(s for s in shifts if s.air is not None)
+    assert by_air.air.rh_pct == 70
     # Dry: 9:30 to 17:30, so closed on Tuesday at 9:30. Damp: off on Tuesday at 15:30, ready at 16:00.
     assert by_air.without_ms == pytest.approx(at(1, 9.6), abs=HOUR_MS / 2)
     assert by_air.with_ms == pytest.approx(at(1, 16.1), abs=HOUR_MS / 2)
