@@ -14,7 +14,8 @@ from monitor.core import logs
 from monitor.core.certificate import CertificateFault, WatchedCertificate, readable_by_others
 from monitor.core.errors import SettingsFault
 from monitor.people.access_store import AccessStore, has_people
-from monitor.settings import Settings, load, open_to_network
+from monitor.settings import Settings, load
+from monitor.settings.checks import open_to_network
 
 log = logging.getLogger("dashboard")
 

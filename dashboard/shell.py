@@ -17,7 +17,7 @@ from monitor.core.errors import StoreFault
 from monitor.people.access_store import has_people
 from monitor.people.roles import Role
 from monitor.runtime import service_troubles
-from monitor.settings import open_without_password
+from monitor.settings.checks import open_without_password
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

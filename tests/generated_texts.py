@@ -17,10 +17,10 @@ import worked_frames
 import worked_waits
 from babel import Locale, localedata
 
-from monitor import settings
 from monitor.cli import app
 from monitor.clients.language import LANGUAGES
 from monitor.domain.glue import KINDS
+from monitor.settings.table import table
 from monitor.waits.glue_text import limit_words
 
 ROOT = Path(__file__).parent.parent
@@ -29,7 +29,7 @@ ROOT = Path(__file__).parent.parent
 def settings_table() -> str:
     """Every setting with its default, unit and help."""
     lines = ["| setting | default | unit | meaning |", "|---|---|---|---|"]
-    for row in settings.table():
+    for row in table():
         default = f"`{row.default}`" if str(row.default) else "empty"
         lines.append(f"| `{row.name}` | {default} | {row.unit} | {row.help} |")
     return "\n".join(lines)

@@ -45,6 +45,7 @@ from monitor.cli.shared import HELP_OPTIONS, Config, Data, Json, command, load
 from monitor.core import logs
 from monitor.core.clock import now_ms
 from monitor.settings import Settings
+from monitor.settings.table import table
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -192,7 +193,7 @@ def check(settings: Settings, as_json: Json = False) -> None:
     from monitor.service import self_check
     from monitor.service.supervisor import broker_address
 
-    rows = list(settings_module.table(settings))
+    rows = list(table(settings))
     checks = self_check.run(settings, broker_address(settings))
     if as_json:
         print_json(

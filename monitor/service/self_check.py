@@ -29,7 +29,8 @@ from monitor.people.access_store import AccessStore, has_people
 from monitor.runtime import heartbeat
 from monitor.runtime.disk_space import write_trial
 from monitor.runtime.service_troubles import disk_trouble, outage_trouble
-from monitor.settings import Settings, open_to_network
+from monitor.settings import Settings
+from monitor.settings.checks import open_to_network
 from monitor.store import Reader
 from monitor.weather import drop_folder
 

@@ -10,8 +10,8 @@ from monitor.mqtt.embedded_broker import is_listening
 from monitor.notifications.outbox_worker import channel_details
 from monitor.people.access_store import AccessStore, has_people
 from monitor.people.passwords import check_password
-from monitor.settings import LOOPBACK, Settings
-from monitor.settings.groups import Board, Broker
+from monitor.settings import Settings
+from monitor.settings.groups import LOOPBACK, Board, Broker
 
 
 def start_faults(running: Settings, changed: Settings) -> list[Fault]:

@@ -19,7 +19,8 @@ from monitor.core.files import SETTINGS_MAX, FileFault, parsed_toml, read_text, 
 from monitor.core.measurements import new_name_fault
 from monitor.domain.settings_change import SettingPath, SettingValue
 from monitor.domain.topic_rules import TopicRule
-from monitor.settings import FILE_NAME, Settings, demo_layer, is_secret, load, version_of
+from monitor.settings import FILE_NAME, Settings, demo_layer, load, version_of
+from monitor.settings.faults import is_secret
 from monitor.settings.toml_edit import CannotEdit, rewritten
 
 LISTS = ("places", "topics", "channels", "reservoirs", "forecasts")

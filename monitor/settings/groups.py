@@ -32,6 +32,8 @@ from monitor.domain.places import AirLimits, Place
 from monitor.domain.topic_rules import TopicRule, rule_faults
 from monitor.mqtt.embedded_broker import PROGRAMS, find_program
 
+PREFIX = "BENCHWEATHER_"
+"""Beginning of the names of settings in the environment."""
 SAFE_RH_PCT = (20.0, 80.0)
 """Widest band of a place where work is done. [%]  Ours: below, spruce held at its edges is beyond its
 yield strain; near 80 % a line of hide glue softens (see `AirLimits.rh_very_high_pct`)."""

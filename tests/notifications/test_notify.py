@@ -20,6 +20,7 @@ from monitor.core.errors import SettingsFault
 from monitor.domain.notification import Notice
 from monitor.notifications import sender
 from monitor.notifications.outbox_worker import channel_faults
+from monitor.settings.table import table
 
 NOTICE = Notice(
     "dry.front-bench.7",
@@ -260,7 +261,7 @@ def test_channels_are_read_and_their_urls_stay_hidden(tmp_path):
         ("push", 3, True),
     ]
     assert [found.channels[1].takes(urgency) for urgency in (1, 2, 3)] == [False, False, True]
-    no_secret_in(repr(found), str(found), *map(str, settings.table(found)))
+    no_secret_in(repr(found), str(found), *map(str, table(found)))
 
 
 SETTINGS_FAULTS = [

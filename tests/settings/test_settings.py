@@ -9,6 +9,8 @@ import pytest
 from monitor import settings
 from monitor.core.errors import NOT_GIVEN, SettingsFault
 from monitor.core.measurements import Quantity
+from monitor.settings.checks import open_to_network
+from monitor.settings.table import table
 
 
 def load(tmp_path, text="", environ=None, **more):
@@ -139,7 +141,7 @@ def test_a_named_file_that_is_not_there_is_a_fault(tmp_path):
 
 def test_a_password_is_never_shown(tmp_path):
     found = load(tmp_path, '[broker]\nuser="u"\npassword="hush"')
-    shown = [str(row) for row in settings.table(found)]
+    shown = [str(row) for row in table(found)]
     assert not any("hush" in row for row in shown)
     assert "hush" not in repr(found)
     assert not any("hush" in fault for fault in faults(tmp_path, '[broker]\npassword=["hush"]'))
@@ -147,7 +149,7 @@ def test_a_password_is_never_shown(tmp_path):
 
 def test_every_setting_has_a_help_text_and_a_name_with_its_unit(tmp_path):
     units = {"%": "_pct", "°C": "_c", "K": ("_k", "_c"), "s": "_s", "m": "_m", "MB": "_mb"}
-    for row in settings.table():
+    for row in table():
         assert row.help, row.name
         if row.unit:
             assert row.name.endswith(units[row.unit]), row.name
@@ -201,7 +203,7 @@ def test_the_machines_zone_is_looked_up_once(tmp_path, monkeypatch):
     ],
 )
 def test_a_board_open_to_the_network_is_warned_of(tmp_path, text, missing):
-    found = settings.open_to_network(load(tmp_path, f"[board]\n{text}").board)
+    found = open_to_network(load(tmp_path, f"[board]\n{text}").board)
     assert len(found) == len(missing)
     for word in missing:
         assert any(f"without {word}" in line or f"without a {word}" in line for line in found)
@@ -218,10 +220,10 @@ def test_what_is_wrong_repeats_what_was_typed_once(tmp_path):
 def test_people_with_passwords_are_enough_and_a_short_shared_password_is_not(tmp_path):
     tls = "host = '0.0.0.0'\ncert_file = 'c'\nkey_file = 'k'"
     board = load(tmp_path, f"[board]\n{tls}").board
-    assert settings.open_to_network(board, people=True) == []
-    assert "people add" in settings.open_to_network(board)[0]
+    assert open_to_network(board, people=True) == []
+    assert "people add" in open_to_network(board)[0]
     short = load(tmp_path, f"[board]\n{tls}\npassword = 'elevenchars'").board
-    (found,) = settings.open_to_network(short, people=True)
+    (found,) = open_to_network(short, people=True)
     assert "has 11 characters" in found
     assert "elevenchars" not in found
 

@@ -26,6 +26,7 @@ from weather_server import (
 
 from monitor import settings
 from monitor.core.errors import StoreUnavailable
+from monitor.settings.table import table
 from monitor.store import forecasts
 from monitor.weather.poller import EVERY_MS, FRESH_MS, RETRY_MAX_MS, SPREAD_MS
 from monitor.weather.providers import credit_of
@@ -365,7 +366,7 @@ def test_no_key_and_no_address_is_logged_or_kept(shop, server, reply, caplog):
     tables = ("forecast", "forecast_asked", "refused")
     dump = str([one.writer.connection.rows(f"SELECT * FROM {table}") for table in tables])
     shown = "\n".join(
-        [said.text, caplog.text, dump, repr(one.settings), str(list(settings.table(one.settings)))]
+        [said.text, caplog.text, dump, repr(one.settings), str(list(table(one.settings)))]
     )
     for secret in (SECRET, "open-sesame-2", server.url):
         assert secret not in shown
