@@ -129,33 +129,25 @@ class Board:
         self.writer.close()
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    with launched(CHROMIUM) as browser:
-        yield browser
-
-
 @contextlib.contextmanager
-def launched(program):
+def launched(driver, program):
     """The browser, started without windows."""
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(
-            executable_path=program,
-            args=[
-                *([] if program == CHROMIUM else ["--headless=new"]),
-                "--no-sandbox",
-                "--disable-gpu",
-                "--no-first-run",
-                "--disable-quic",
-                "--disable-background-networking",
-                "--disable-component-update",
-                "--disable-sync",
-            ],
-        )
-        yield browser
-        browser.close()
+    browser = driver.chromium.launch(
+        executable_path=program,
+        args=[
+            *([] if program == CHROMIUM else ["--headless=new"]),
+            "--no-sandbox",
+            "--disable-gpu",
+            "--no-first-run",
+            "--disable-quic",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            "--host-resolver-rules=MAP *.test 127.0.0.1",
+        ],
+    )
+    yield browser
+    browser.close()
 
 
 REDRAWN_MS = 450
@@ -208,16 +200,31 @@ class Visit:
         """Let the time pass in which a second tap would be a stray one."""
         self.page.evaluate("letPass(2000)")
 
-    def anew(self) -> Visit:
-        """The same visitor with nothing logged or asked for yet, at the wall's size."""
+    def begin(self, size: str) -> None:
+        """Nothing logged or asked for yet, at this size."""
         self.logged.clear()
         self.asked.clear()
-        self.resize("wall")
-        return self
-
-    def resize(self, size: str) -> None:
-        """Give the page another size, and wait until its plots are drawn anew."""
         width, height = SIZES[size]
+        self.page.set_viewport_size({"width": width, "height": height})
+
+    def forget(self) -> None:
+        """Keep nothing of the boards that were visited but their scripts and pictures."""
+        from playwright.sync_api import Error
+
+        self.context.set_offline(False)
+        self.page.emulate_media(media="null")
+        line = self.context.new_cdp_session(self.page)
+        for site in {"/".join(url.split("/")[:3]) for url in self.asked if url.startswith("http")}:
+            with contextlib.suppress(Error):  # it has ended
+                self.page.goto(f"{site}/here")  # a short answer, by the same process
+                self.page.evaluate("sessionStorage.clear()")
+            line.send("Storage.clearDataForOrigin", {"origin": site, "storageTypes": "all"})
+        line.detach()
+        self.context.clear_cookies()
+
+    def resize(self, size: str | tuple[int, int]) -> None:
+        """Give the page another size, and wait until its plots are drawn anew."""
+        width, height = SIZES[size] if isinstance(size, str) else size
         self.page.set_viewport_size({"width": width, "height": height})
         if self.page.locator(".js-plotly-plot").count():
             self.page.wait_for_timeout(REDRAWN_MS)
@@ -259,36 +266,18 @@ class Visit:
         page.evaluate(AXE.read_text(encoding="utf-8"))
         kept = page.evaluate("document.documentElement.dataset.theme")
         theme = "night" if page.viewport_size["width"] < 600 else kept
-        page.evaluate(f"boardTheme.apply('{theme}')")
+        if theme != kept:
+            page.evaluate(f"boardTheme.apply('{theme}')")
         told = page.evaluate("rules => axe.run(document, {runOnly: rules})", RULES)
         found = [
-            (theme, v["id"], [n["html"][:160] for n in v["nodes"][:3]]) for v in told["violations"]
+            (theme, v["id"], [n["html"][:160] + " " + n["failureSummary"] for n in v["nodes"][:3]])
+            for v in told["violations"]
         ]
         if len(told["passes"]) < 10:
             found.append((theme, "too little was looked at"))
-        page.evaluate(f"boardTheme.apply('{kept}')")
+        if theme != kept:
+            page.evaluate(f"boardTheme.apply('{kept}')")
         return found
-
-
-@pytest.fixture(scope="module")
-def walker(chromium):
-    """One visitor for all pages of a module: the scripts are fetched and read once."""
-    seen = Visit(chromium)
-    yield seen
-    seen.context.close()
-
-
-@pytest.fixture
-def visit(chromium):
-    opened: list[Visit] = []
-
-    def make(*args, **kwargs) -> Visit:
-        opened.append(Visit(chromium, *args, **kwargs))
-        return opened[-1]
-
-    yield make
-    for one in opened:
-        one.context.close()
 
 
 def tap_twice(seen: Visit, first, again) -> None:

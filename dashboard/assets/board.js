@@ -68,8 +68,10 @@
       const path = link.getAttribute("href");
       const here = window.location.pathname;
       if (path === here || (path !== "/" && here.startsWith(path + "/"))) {
-        if (link.hasAttribute("aria-current")) continue;
+        const wide = String(link.parentElement.scrollWidth); // more with open alerts
+        if (link.hasAttribute("aria-current") && link.dataset.wide === wide) continue;
         link.setAttribute("aria-current", "page");
+        link.dataset.wide = wide;
         bring(link);
       } else if (link.hasAttribute("aria-current")) link.removeAttribute("aria-current");
     }

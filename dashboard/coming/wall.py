@@ -135,7 +135,7 @@ def _band(one: PlaceOutlook, low: float, high: float) -> list[Component]:
     damp_above = damp + LIMIT_TEXT * (1 + dry_above) > dry  # the other text stands there
     return [
         html.Span(
-            f"{level:g} %",
+            html.Span(f"{level:g} %"),
             className="limit",
             style={"top": f"{down:.2f}%"},
             **attributes(data_side=side, data_above="yes" if above else "no"),

@@ -65,7 +65,7 @@ def _part(node: SyntaxTreeNode) -> list[Component | str]:
             html.Pre(
                 html.Code(node.content.rstrip("\n")),
                 tabIndex=0,
-                role="region",
+                role="group",
                 **attributes(aria_label="Example"),
             )
         ]

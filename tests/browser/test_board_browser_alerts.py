@@ -8,7 +8,7 @@ import alert_fixtures
 import browser_fixtures as browser
 import dashboard_fixtures as shop_air
 import pytest
-from browser_fixtures import Visit, until
+from browser_fixtures import opened, until
 from conftest import free_port
 from conftest import until as wait_until
 
@@ -18,9 +18,7 @@ from monitor.domain.events import About
 from monitor.store import Reader, journal
 
 pytestmark = browser.pytestmark
-chromium, visit, walker = browser.chromium, browser.visit, browser.walker  # fixtures
 
-PAGES = ("/alerts", "/alerts/2", "/alerts/rules", "/alerts/rule/very-dry", "/alerts/phones")
 MINUTE = 60_000
 
 
@@ -38,11 +36,12 @@ class Troubled:
         return self.commands.journal.alerts
 
 
-def running(folder, *, waits=False):
-    """A shop in trouble, served; with a full bench if `waits`."""
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    """A shop in trouble with a full bench, served."""
+    folder = tmp_path_factory.mktemp("alerts")
     board = Troubled(folder)
-    if waits:
-        shop_air.full_bench(board.commands, now_ms())
+    shop_air.full_bench(board.commands, now_ms())
     shop_air.beat(board.settings, beat_ms=now_ms() + 3_600_000)  # it need not beat again
     try:
         with (
@@ -54,105 +53,23 @@ def running(folder, *, waits=False):
         board.writer.close()
 
 
-@pytest.fixture(scope="module")
-def shown(tmp_path_factory):
-    """For looking only."""
-    yield from running(tmp_path_factory.mktemp("shown"), waits=True)
-
-
-@pytest.fixture
-def shop(tmp_path):
-    """For taps."""
-    yield from running(tmp_path)
-
-
-def opened(seen: Visit, board: Troubled, path: str):
-    browser.let_change(seen.context, board.url, board.settings.data)
-    seen.page.goto(board.url + path)
-    seen.page.wait_for_selector("main")
-    until(seen.page, "document.getElementById('alerts-open').innerText === '3'")
-    seen.settled()
-    return seen.page
-
-
-@pytest.mark.parametrize("path", [*PAGES, "/"])
-def test_a_page_with_alerts_has_no_faults(shown, walker, path):
-    opened(walker.anew(), shown, path)
-    reach = "main select, main input:not([type=checkbox])"
-    assert walker.faults_at(("wall", "phone"), shown, reach) == []
-
-
-@pytest.mark.parametrize("size", ["wall", "desk"])
-def test_the_wall_with_alerts_clamps_and_five_places_neither_scrolls_nor_cuts(shown, visit, size):
-    page = opened(visit(size), shown, "/")
-    assert page.locator(".calling li").first.is_visible()
-    assert "3 alerts" in page.locator(".calling").inner_text()
-    cut = page.evaluate("""() => {
-      const root = document.documentElement, out = [];
-      if (root.scrollHeight > innerHeight || root.scrollWidth > innerWidth) out.push('page');
-      const strip = document.querySelector('.clamps').getBoundingClientRect();
-      if (strip.bottom > innerHeight + 1) out.push('clamps');
-      const calling = document.querySelector('.calling').getBoundingClientRect();
-      for (const row of document.querySelectorAll('.place')) {
-        const box = row.getBoundingClientRect();
-        if (box.bottom > strip.top + 1) out.push('row under clamps');
-        if (box.top < calling.bottom - 1) out.push('row under alerts');
-        for (const part of row.querySelectorAll('.who, .rh, .temp, .derived, .level, .age')) {
-          const own = part.getBoundingClientRect();
-          if (own.width && (own.top < box.top - 1 || own.bottom > box.bottom + 1 ||
-              own.right > box.right + 1)) out.push(part.className + ' ' + row.innerText.slice(0, 30));
-        }
-      }
-      return out; }""")
-    assert cut == []
-    if size == "wall":  # to be read at three metres
-        assert page.locator(".calling li").count() == 3
-        font = page.evaluate(
-            "parseFloat(getComputedStyle(document.querySelector('.what-is')).fontSize)"
-        )
-        assert font >= 27
-
-
-def test_urgency_is_told_apart_without_colour_by_word_weight_and_size(shown, visit):
-    page = opened(visit("wall"), shown, "/alerts")
-    told = page.locator(".alert .urgency").all_inner_texts()
-    assert [text.replace("\n", "") for text in told] == ["Act now", "Act", "Take note"]
-    weights, sizes = (
-        page.evaluate(
-            f"[...document.querySelectorAll('.alert .urgency')].map(e => +parseFloat("
-            f"getComputedStyle(e).{what}))"
-        )
-        for what in ("fontWeight", "fontSize")
-    )
-    assert weights == [700, 700, 400]
-    assert sizes[0] > sizes[1]
-
-
-def test_a_tap_acknowledges_another_puts_off_and_the_wall_falls_quiet(shop, visit):
-    seen = visit("phone", has_touch=True, is_mobile=True)
-    page = opened(seen, shop, "/alerts")
-    page.evaluate("localStorage.setItem('benchweather.by', JSON.stringify('Ina'))")
-    dry = page.locator(".alert", has_text="Very dry")
-    dry.get_by_role("button", name="Acknowledge").tap()
-    page.wait_for_selector("text=Acknowledged by Ina")
-    assert "Acknowledged: Front bench: Very dry." in page.locator("#bench-said").inner_text()
-    assert shop.alerts["2"].acknowledged[1] == "Ina"
-    assert dry.get_by_role("button").count() == 0
-    seen.rest()
-    silent = page.locator(".alert", has_text="Silent")
-    silent.get_by_role("button", name="Snooze 3 h").tap()
-    silent.get_by_text("Snoozed until").wait_for()
-    found = shop.alerts["3"]
-    assert found.snoozed_until_ms - found.events[-1].recorded_ms == 180 * MINUTE
-    seen.rest()
-    tank = page.locator(".alert", has_text="Tank needs filling")
-    tank.get_by_role("button", name="Snooze until").tap()
-    tank.get_by_text("Snoozed until").wait_for()
-    page.wait_for_selector("text=3 alerts are open, all acknowledged or snoozed.")
-    page.get_by_role("link", name="Air", exact=True).tap()
-    page.wait_for_selector(".place")
-    assert page.locator(".calling").count() == 0
-    assert seen.logged == []
+CUT = """() => {
+const root = document.documentElement, out = [];
+if (root.scrollHeight > innerHeight || root.scrollWidth > innerWidth) out.push('page');
+const strip = document.querySelector('.clamps').getBoundingClientRect();
+if (strip.bottom > innerHeight + 1) out.push('clamps');
+const calling = document.querySelector('.calling').getBoundingClientRect();
+for (const row of document.querySelectorAll('.place')) {
+  const box = row.getBoundingClientRect();
+  if (box.bottom > strip.top + 1) out.push('row under clamps');
+  if (box.top < calling.bottom - 1) out.push('row under alerts');
+  for (const part of row.querySelectorAll('.who, .rh, .temp, .derived, .level, .age')) {
+    const own = part.getBoundingClientRect();
+    if (own.width && (own.top < box.top - 1 || own.bottom > box.bottom + 1 ||
+        own.right > box.right + 1)) out.push(part.className + ' ' + row.innerText.slice(0, 30));
+  }
+}
+return out; }"""
 
 
 def test_what_is_unfolded_survives_the_pages_own_refreshing(shop, visit):
@@ -195,7 +112,9 @@ def test_a_tank_is_filled_at_a_tap(shop, visit):
     assert now_ms() - shop.commands.journal.filled_ms["room-humidifier"] < 20_000
 
 
-def test_a_rule_is_changed_refused_at_its_field_and_given_up(shop, visit):
+def test_a_rule_is_changed_refused_at_its_field_and_given_up_another_is_off_and_one_added(
+    shop, visit
+):
     seen = visit("desk")
     page = opened(seen, shop, "/alerts/rule/very-dry")
     page.get_by_text("Change it").click()
@@ -225,10 +144,10 @@ def test_a_rule_is_changed_refused_at_its_field_and_given_up(shop, visit):
     shop.commands.journal.refresh()
     assert shop.commands.journal.rules == {}
     assert [text for text in seen.logged if "409" not in text] == []
+    switched_off_and_added(shop, visit("phone", has_touch=True, is_mobile=True))
 
 
-def test_a_rule_is_switched_off_and_one_added_like_another(shop, visit):
-    seen = visit("phone", has_touch=True, is_mobile=True)
+def switched_off_and_added(shop, seen) -> None:
     page = opened(seen, shop, "/alerts/rules")
     assert page.evaluate("document.querySelector('main').scrollHeight") < 2 * 844  # short: folded
     air = page.locator("summary", has_text="Air")
@@ -263,3 +182,69 @@ def test_a_caution_put_away_at_the_bench_is_in_the_journal(shop, visit):
     wait_until(put_away)
     (event,) = put_away()
     assert (event.subject, event.body) == (str(Caution.OILY_RAGS), {"where": "/bench"})
+
+
+def test_alerts_call_from_the_wall_until_they_are_acknowledged_or_put_off(shop, visit):
+    seen = visit("wall")
+    page = opened(seen, shop, "/")
+    until(page, "document.getElementById('alerts-open').innerText === '3'")
+    for size in ("desk", "wall"):  # with clamps and five places nothing scrolls or is cut
+        seen.resize(size)
+        assert page.locator(".calling li").first.is_visible()
+        assert "3 alerts" in page.locator(".calling").inner_text()
+        assert page.evaluate(CUT) == [], size
+    assert page.locator(".calling li").count() == 3
+    font = page.evaluate(
+        "parseFloat(getComputedStyle(document.querySelector('.what-is')).fontSize)"
+    )
+    assert font >= 27  # to be read at three metres
+    opened(seen, shop, "/alerts")
+    urgency_is_told_without_colour(page)
+    acknowledged_and_put_off(shop, visit("phone", has_touch=True, is_mobile=True))
+    opened(seen, shop, "/")
+    page.wait_for_selector(".place")
+    assert page.locator(".calling").count() == 0
+    assert seen.logged == []
+
+
+def urgency_is_told_without_colour(page) -> None:
+    """By word, weight and size."""
+    told = page.locator(".alert .urgency").all_inner_texts()
+    assert [text.replace("\n", "") for text in told] == ["Act now", "Act", "Take note"]
+    weights, sizes = (
+        page.evaluate(
+            f"[...document.querySelectorAll('.alert .urgency')].map(e => +parseFloat("
+            f"getComputedStyle(e).{what}))"
+        )
+        for what in ("fontWeight", "fontSize")
+    )
+    assert weights == [700, 700, 400]
+    assert sizes[0] > sizes[1]
+
+
+def acknowledged_and_put_off(shop, seen) -> None:
+    page = opened(seen, shop, "/alerts")
+    assert seen.faults(shop, "main select, main input:not([type=checkbox])") == []
+    page.evaluate(
+        "for (const fold of document.querySelectorAll('main details')) fold.open = false;"
+        "localStorage.setItem('benchweather.by', JSON.stringify('Ina'))"
+    )
+    seen.let_pass()
+    dry = page.locator(".alert", has_text="Very dry")
+    dry.get_by_role("button", name="Acknowledge").tap()
+    page.wait_for_selector("text=Acknowledged by Ina")
+    assert "Acknowledged: Front bench: Very dry." in page.locator("#bench-said").inner_text()
+    assert shop.alerts["2"].acknowledged[1] == "Ina"
+    assert dry.get_by_role("button").count() == 0
+    seen.rest()
+    silent = page.locator(".alert", has_text="Silent")
+    silent.get_by_role("button", name="Snooze 3 h").tap()
+    silent.get_by_text("Snoozed until").wait_for()
+    found = shop.alerts["3"]
+    assert found.snoozed_until_ms - found.events[-1].recorded_ms == 180 * MINUTE
+    seen.rest()
+    tank = page.locator(".alert", has_text="Tank needs filling")
+    tank.get_by_role("button", name="Snooze until").tap()
+    tank.get_by_text("Snoozed until").wait_for()
+    page.wait_for_selector("text=3 alerts are open, all acknowledged or snoozed.")
+    assert seen.logged == []

@@ -21,7 +21,6 @@ from monitor.core.clock import now_ms
 from monitor.store import Reader
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
 
 
 @pytest.fixture(scope="module")
@@ -67,9 +66,8 @@ BUTTONS = """['client-pdf', 'client-html'].map(id => document.getElementById(id)
   .map(e => e.getBoundingClientRect()).map(b => [b.top, b.bottom])"""
 
 
-@pytest.mark.parametrize("size", ["wall", "phone"])
-def test_three_taps_make_a_sheet_whose_files_are_under_the_thumb(clients, visit, size):
-    seen = visit(size)
+def test_three_taps_make_a_sheet_whose_files_are_under_the_thumb(clients, visit):
+    seen = visit("phone")
     page = opened(seen, clients, "/clients")
     assert page.evaluate(f"{BOXES}.length") <= 4  # one month; the others are folded
     begun = time.monotonic()
@@ -94,34 +92,18 @@ def test_three_taps_make_a_sheet_whose_files_are_under_the_thumb(clients, visit,
     widths = [int(text.split("about ")[1].split()[0]) for text in asks.all_inner_texts()]
     assert widths == sorted(widths)
     assert seen.logged == []
-    if size == "phone":
-        boxes = page.evaluate(BUTTONS)
-        assert all(844 - 120 < top < bottom <= 844 for top, bottom in boxes)
-        page.get_by_role("link", name="See it").click()
-        until(page, "document.getElementById('client-sheet').getBoundingClientRect().top < 400")
-    assert seen.faults(clients) == []
+    boxes = page.evaluate(BUTTONS)
+    assert all(844 - 120 < top < bottom <= 844 for top, bottom in boxes)
+    page.get_by_role("link", name="See it").click()
+    until(page, "document.getElementById('client-sheet').getBoundingClientRect().top < 400")
+    assert seen.faults_at(("wall", "phone"), clients) == []
     asks.nth(1).click()
     until(page, "document.activeElement.matches('input')")
     assert page.evaluate("document.activeElement.closest('details').open")
 
 
-@pytest.mark.parametrize(("size", "theme"), [("wall", "day"), ("phone", "night")])
-def test_a_sheet_comes_of_the_form_quietly_and_axe_finds_nothing(clients, visit, size, theme):
-    seen = visit(size, theme)
-    page = opened(seen, clients, "/clients")
-    typed(page, **{"temp-1": "70", "rh-1": "27", "title": "Ina Perrin"})
-    page.wait_for_selector("#client-pdf", timeout=30_000)
-    drawn = page.locator("#client-live img").get_attribute("alt")
-    assert drawn.startswith("Relative humidity through the year")
-    assert page.locator(".past-client h3").inner_text() == "Jo Nebenan"
-    assert seen.faults(clients) == []
-    if folder := os.environ.get("CLIENT_PICTURES"):
-        page.screenshot(path=str(Path(folder) / f"{size}.png"), full_page=True)
-
-
-@pytest.mark.parametrize("size", ["desk", "phone"])
-def test_a_weather_file_beside_a_reading_reaches_the_other_months(clients, visit, size):
-    page = opened(visit(size, "day"), clients, "/clients")
+def test_a_weather_file_beside_a_reading_reaches_the_other_months(clients, visit):
+    page = opened(visit("phone", "day"), clients, "/clients")
     assert not page.locator("#client-weather-box").is_visible()
     unfold(page)
     page.locator("#client-climate").get_by_text("A weather file", exact=True).click()
@@ -131,7 +113,7 @@ def test_a_weather_file_beside_a_reading_reaches_the_other_months(clients, visit
     until(page, "document.getElementById('client-live').innerText.includes('weather outdoors: F')")
     assert "Measured at home: January." in page.locator("#client-live").inner_text()
     if folder := os.environ.get("CLIENT_PICTURES"):
-        page.screenshot(path=str(Path(folder) / f"climate-{size}.png"), full_page=True)
+        page.screenshot(path=str(Path(folder) / "climate-phone.png"), full_page=True)
     page.locator("#client-source").get_by_text("A city, or monthly means").click()
     until(page, "document.getElementById('client-climate-box').hidden")
 
@@ -150,7 +132,9 @@ def test_a_sheet_is_taken_kept_opened_again_and_erased(clients, visit):
     assert "Ina Perrin" in made[0].get_textpage().get_text_range()
     until(page, "document.getElementById('client-said').innerText.includes('kept under')")
     page.wait_for_selector("h3:has-text('Ina Perrin')")
-    drawn = page.locator("#client-live img").get_attribute("src")
+    live = page.locator("#client-live img")
+    assert live.get_attribute("alt").startswith("Relative humidity through the year")
+    drawn = live.get_attribute("src")
     typed(page, title="", **{"rh-1": "31"})
     changed = f"document.querySelector('#client-live img').src !== '{drawn}'"
     until(

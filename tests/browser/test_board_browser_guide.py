@@ -6,7 +6,6 @@ import contextlib
 import json
 import re
 import threading
-import urllib.request
 
 import browser_fixtures as browser
 import paho.mqtt.publish
@@ -14,7 +13,6 @@ import pytest
 from receivers import SECRET, Mailbox
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
 EMPTY = {
     "/": "/guide",
     "/bench": "/guide?step=shop",
@@ -75,10 +73,34 @@ def user(service, visit):
     return NewUser(visit("desk"), service)
 
 
-def test_a_new_user_gets_from_an_empty_folder_to_a_ready_time_and_a_mail(user, service):
+def no_page_is_a_dead_end(user) -> None:
+    page = user.page
+    for path, leads_to in EMPTY.items():
+        page.goto(user.url + path)
+        page.wait_for_selector(f'main a[href="{leads_to}"]')
+        shown = page.locator("main").inner_text()
+        assert '"n":' not in shown
+        assert ".toml" not in shown
+
+
+def who_only_looks_is_told_who_may_set_the_shop_up(user, other) -> None:
+    other.page.goto(f"{user.url}/guide")
+    other.page.wait_for_selector("main h2")
+    assert other.page.inner_text("main h2") == "Read only"
+    assert other.page.locator("main button").count() == 0
+
+
+def test_a_new_user_gets_from_an_empty_folder_to_a_ready_time_and_a_mail(user, service, visit):
     page = user.page
     assert page.url == f"{user.url}/guide"
     assert page.locator("h1").inner_text() == "Set up your shop"
+    no_page_is_a_dead_end(user)
+    who_only_looks_is_told_who_may_set_the_shop_up(user, visit("desk"))
+    page.goto(f"{user.url}/guide")
+    page.wait_for_selector("#guide-steps")
+    user.seen.resize("phone")
+    assert user.seen.faults(user) == []  # with every step still to do
+    user.seen.resize("desk")
 
     user.type(guide_name="Quillon Lane Strings", guide_place="Front bench", guide_zone="Mars/Base")
     user.tap("#step-shop [data-do=save]")
@@ -110,7 +132,7 @@ def test_a_new_user_gets_from_an_empty_folder_to_a_ready_time_and_a_mail(user, s
 
     page.goto(f"{user.url}/guide")
     with Mailbox().open() as box:
-        page.click("#step-channel summary")
+        user.unfold("channel")
         user.type(guide_to="bench@quillon-lane.example", guide_server=f"127.0.0.1:{box.port}")
         user.type(guide_user="anna", guide_password=SECRET)
         user.tap("#step-channel [data-do=save]")
@@ -130,37 +152,6 @@ def test_a_new_user_gets_from_an_empty_folder_to_a_ready_time_and_a_mail(user, s
     user.unfold("forecast")
     user.tap("#step-forecast [data-do=resume]")
     user.until("document.querySelector('#step-forecast').dataset.state === 'to do'")
-    assert not [one for one in user.seen.inaccessible() if one]
-
-
-def test_no_page_of_an_empty_shop_is_a_dead_end(user, visit):
-    page = user.page
-    for path, leads_to in EMPTY.items():
-        page.goto(user.url + path)
-        page.wait_for_selector(f'main a[href="{leads_to}"]')
-        shown = page.locator("main").inner_text()
-        assert '"n":' not in shown
-        assert ".toml" not in shown
-    page.set_viewport_size({"width": 390, "height": 844})
-    page.goto(f"{user.url}/guide")
-    page.wait_for_selector("#guide-steps")
-    user.seen.settled()
-
-    class Here:
-        url = user.url
-
-    assert user.seen.faults(Here) == []
-
-
-def test_who_only_looks_is_told_who_may_set_the_shop_up(user):
-    with urllib.request.urlopen(f"{user.url}/here") as answer:
-        assert answer.status == 200
-    other = user.seen.context.browser.new_page()
-    other.goto(f"{user.url}/guide")
-    other.wait_for_selector("main h2")
-    assert other.inner_text("main h2") == "Read only"
-    assert other.locator("main button").count() == 0
-    other.close()
 
 
 def test_a_sensor_that_sends_in_its_own_form_is_heard_and_read_after_a_tap(user, service):

@@ -1,4 +1,4 @@
-"""Views of Past in a real Chromium: quiet, within the screen, nothing jumps, and files that open."""
+"""Views of Past in a real Chromium: nothing jumps, files that open, spans and places by taps."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ from browser_fixtures import DAY, Board, until
 from monitor.core.clock import now_ms
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
 
 VIEWS = ("past", "compare", "calendar", "psychrometric", "emc")
 SHIFT_MAX = 0.05
@@ -46,11 +45,13 @@ INSIDE = """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap(plot
 
 @pytest.fixture(scope="module")
 def year(tmp_path_factory):
+    """Thirteen months and a day of hourly readings in three places, a damp spell among them."""
     folder = tmp_path_factory.mktemp("past")
     with Board(folder, shop_air.BENCH) as board:
         now = now_ms()
         for place in shop_air.PLACES:
             shop_air.fill(board.writer, place, now - 397 * DAY, now, 3_600_000)
+        shop_air.damp(board.writer, "front-bench", now - 100 * DAY, days=3)
         shop_air.full_bench(shop_air.commanded(board.writer, board.settings), now)
         with browser.served(folder, board.port):
             yield board
@@ -81,16 +82,17 @@ def opened(seen, board, name, query=""):
     return seen.page
 
 
-@pytest.mark.parametrize("size", ["wall", "phone"])
 @pytest.mark.parametrize("name", VIEWS)
-def test_a_view_is_quiet_fits_and_names_lie_beside_the_curves(year, visit, name, size):
-    seen = visit(size)
+def test_a_view_does_not_jump_as_it_comes_and_names_lie_beside_the_curves(year, visit, name):
+    seen = visit("wall")
     query = "?places=front-bench,varnish-room&span=week" if name in ("past", "compare") else ""
-    page = opened(seen, year, name, query)
-    assert page.evaluate(INSIDE) == []
-    shift = page.evaluate(SHIFTS)
-    assert shift <= SHIFT_MAX, shift
-    assert seen.faults(year) == []
+    for size in ("wall", "phone"):
+        seen.begin(size)
+        page = opened(seen, year, name, query)
+        assert page.evaluate(INSIDE) == []
+        shift = page.evaluate(SHIFTS)
+        assert shift <= SHIFT_MAX, (size, shift)
+        assert seen.logged == []
 
 
 def test_last_night_is_one_tap_and_the_address_leads_there_again(year, visit):
@@ -126,8 +128,7 @@ def test_dates_are_picked_and_kept_on_the_way_to_another_view(year, visit):
     until(page, "document.querySelector('#emc-dates-fault')?.innerText.includes('before From')")
 
 
-@pytest.mark.parametrize("name", ["past", "calendar"])
-@pytest.mark.parametrize("theme", ["day", "night"])
+@pytest.mark.parametrize(("name", "theme"), [("past", "night"), ("calendar", "day")])
 def test_the_picture_and_the_page_are_files_that_open(year, visit, name, theme):
     seen = visit("phone", theme)
     page = opened(seen, year, name)
@@ -145,4 +146,71 @@ def test_the_picture_and_the_page_are_files_that_open(year, visit, name, theme):
     text = sheet.extract_text()
     assert text.startswith("Front bench: ")
     assert "Front bench, " in text
-    assert seen.faults(year) == []
+    assert seen.logged == []
+
+
+# The climate record and the psychrometric chart
+
+
+def opened_record(seen, board):
+    seen.page.goto(board.url + "/past/climate?place=front-bench")
+    seen.page.wait_for_selector("#climate-words .sections section")
+    seen.page.wait_for_selector("#climate-plot .scatterlayer .trace")
+    seen.settled()
+    return seen.page
+
+
+def test_the_record_of_a_year_fits_and_another_place_and_year_are_a_tap_away(year, visit):
+    seen = visit("wall")
+    page = opened_record(seen, year)
+    wide = "e => e.scrollWidth > e.clientWidth + 1"
+    for size in ("wall", "desk", "phone"):
+        seen.resize(size)
+        cut = page.evaluate(
+            f"[...document.querySelectorAll('.climate .scroll, .classes li')].filter({wide}).length"
+        )
+        assert cut == 0, size
+    assert seen.faults(year) == []  # with a year's tables and a damp spell
+    assert page.locator("header nav a[aria-current]").inner_text() == "Past"
+    assert page.get_by_label("Front bench").is_checked()
+    words = "document.querySelector('#climate-words').innerText"
+    page.get_by_label("Outdoors").check()
+    until(page, f"{words}.startsWith('Outdoors.')")
+    page.get_by_role("button", name="A year earlier").click()
+    until(page, f"/There are 3\\d days of readings/.test({words})")
+    page.get_by_role("button", name="Now").click()
+    until(page, f"{words}.includes('whole year of results')")
+
+
+def test_past_leads_to_the_record_and_its_table_comes_as_a_file(year, visit):
+    seen = visit("wall")
+    page = seen.page
+    page.goto(year.url + "/past")
+    page.wait_for_selector(".scatterlayer .trace")
+    page.get_by_role("link", name="Climate record").click()
+    page.wait_for_selector("#climate-words .summary")
+    page.get_by_label("Front bench").check()
+    page.wait_for_selector("#climate-words .download a")
+    with page.expect_download() as got:
+        page.locator("#climate-words .download a").click()
+    text = got.value.path().read_text(encoding="utf-8")
+    assert text.startswith("from_utc,to_utc,")
+    assert text.count("\n") > 10
+
+
+def test_the_psychrometric_chart_is_quiet_and_follows_its_place_and_span(year, visit):
+    seen = visit("phone")
+    page = seen.page
+    page.goto(year.url + "/past/psychrometric?place=front-bench")
+    page.wait_for_selector("#psychrometric-plot .scatterlayer .trace")
+    words = "document.querySelector('#psychrometric-words').innerText"
+    until(page, f"{words}.startsWith('Front bench: ')")
+    seen.settled()
+    day = page.evaluate(words)
+    page.get_by_label("Month").check()
+    until(page, f"{words}.startsWith('Front bench: ') && {words} !== {day!r}")
+    page.get_by_label("Outdoors").check()
+    until(page, f"{words}.startsWith('Outdoors: ')")
+    page.get_by_role("button", name="Earlier").click()
+    until(page, "document.querySelectorAll('#psychrometric-plot .scatterlayer .trace').length > 9")
+    assert seen.logged == []

@@ -16,16 +16,15 @@ from monitor.notifications import phones
 from monitor.notifications.phones import Phones
 
 pytestmark = browser.pytestmark
-visit = browser.visit  # fixture
 
 
 @pytest.fixture(scope="module")
-def chromium():
+def chromium(driver):
     """The whole browser: the one without windows shows no notices."""
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     if program is None:
         pytest.skip("there is no chromium with windows")
-    with browser.launched(program) as started:
+    with browser.launched(driver, program) as started:
         yield started
 
 

@@ -16,9 +16,6 @@ from monitor.planning import worker
 from monitor.store import Reader
 
 pytestmark = browser.pytestmark
-chromium, visit, walker = browser.chromium, browser.visit, browser.walker  # fixtures
-
-PAGES = ("/plan", "/plan/1", "/plan/what-if", "/plan/stock")
 
 
 @pytest.fixture(scope="module")
@@ -59,14 +56,6 @@ def bench(tmp_path_factory):
             ended.set()
             thread.join()
             by_rules.undo()
-
-
-@pytest.mark.parametrize("path", PAGES)
-def test_a_page_of_the_plan_has_no_faults(bench, walker, path):
-    page = opened(walker.anew(), bench, path)
-    if path == "/plan":
-        until(page, "document.querySelectorAll('.repairs .repair').length === 1")
-    assert walker.faults_at(("wall", "phone"), bench) == []
 
 
 def test_a_repair_is_taken_in_its_step_started_with_its_wait_and_finished(bench, visit):

@@ -1,4 +1,5 @@
-"""Pages on paper, printed by a real Chromium without its background graphics."""
+"""Marks, bars and plots on paper, printed by a real Chromium without its background graphics. What
+no page prints is proved in `test_board_browser_text.py`."""
 
 from __future__ import annotations
 
@@ -6,30 +7,11 @@ import re
 import zlib
 
 import browser_fixtures as browser
-import dashboard_fixtures as shop_air
 import pytest
-from browser_fixtures import DAY, Board
-
-from monitor.core.clock import now_ms
 
 pytestmark = browser.pytestmark
-chromium, visit = browser.chromium, browser.visit  # fixtures
 
-TAPPED = "button, nav, .tap, summary, .theme, [role='button']"
-PAGES = ("/", "/wall", "/bench", "/past", "/sensors", "/alerts", "/help")
 ECONOMY = "*, *::before, *::after { print-color-adjust: economy !important; }"
-
-
-@pytest.fixture(scope="module")
-def shop(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("print")
-    with Board(folder, shop_air.BENCH) as board:
-        now = now_ms()
-        for place in shop_air.PLACES:
-            shop_air.fill(board.writer, place, now - 2 * DAY, now, 600_000, shift_pct=-16)
-        shop_air.full_bench(shop_air.commanded(board.writer, board.settings), now)
-        with browser.served(folder, board.port):
-            yield board
 
 
 def painted(paper: bytes) -> int:
@@ -44,24 +26,9 @@ def painted(paper: bytes) -> int:
     return count
 
 
-@pytest.mark.parametrize("path", PAGES)
-def test_nothing_to_tap_is_printed_and_no_text_is_lost(shop, visit, path):
-    page = browser.opened(visit("wall", theme="night"), shop, path)
-    page.emulate_media(media="print")
-    shown = page.evaluate(
-        "taps => [...document.querySelectorAll(taps)].filter(e => e.checkVisibility())"
-        ".map(e => e.outerHTML.slice(0, 80))",
-        TAPPED,
-    )
-    assert shown == []
-    assert page.locator("main").inner_text().strip()
-    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
-    assert page.evaluate("getComputedStyle(document.body).overflowY") == "visible"
-
-
 @pytest.mark.parametrize("path", ["/", "/bench"])
-def test_marks_and_bars_print_without_background_graphics(shop, visit, path):
-    page = browser.opened(visit("wall"), shop, path)
+def test_marks_and_bars_print_without_background_graphics(full, visit, path):
+    page = browser.opened(visit("wall"), full, path)
     with_marks = painted(page.pdf(print_background=False))
     page.evaluate(
         "css => { const s = new CSSStyleSheet(); s.replaceSync(css);"
@@ -72,8 +39,8 @@ def test_marks_and_bars_print_without_background_graphics(shop, visit, path):
     assert with_marks > without
 
 
-def test_a_plot_prints_dark_on_white_from_the_night_theme(shop, visit):
-    page = browser.opened(visit("wall", theme="night"), shop, "/past")
+def test_a_plot_prints_dark_on_white_from_the_night_theme(full, visit):
+    page = browser.opened(visit("wall", theme="night"), full, "/past")
     page.wait_for_selector(".scatterlayer .trace")
     page.emulate_media(media="print")
     assert (

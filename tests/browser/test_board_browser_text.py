@@ -1,27 +1,26 @@
-"""Every page at every size in a real Chromium: no text is cut off, hidden or under another,
-no target is too small for a finger."""
+"""Every page at every size in a real Chromium: no text is cut off, hidden or under another, no
+target is too small for a finger, no accessibility rule is broken, nothing to tap is printed."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
-import alert_fixtures
 import browser_fixtures as browser
-import coming_fixtures
-import dashboard_fixtures as shop_air
 import pytest
-import wood_fixtures
-from browser_fixtures import Board
 
-from monitor.core.clock import now_ms
-from monitor.core.measurements import Refusal
+from dashboard.settings.sections import SECTIONS
 
 pytestmark = browser.pytestmark
-chromium, walker = browser.chromium, browser.walker  # fixtures
 
-FINDER = (Path(__file__).parents[1] / "text_finder.js").read_text(encoding="utf-8")
-SIZES = ((1920, 1080), (1280, 800), (1024, 600), (960, 540), (820, 1180), (844, 390), (390, 844))
-HOUR, DAY = 3_600_000, 86_400_000
+ROOT = Path(__file__).parents[2]
+FINDER = (ROOT / "tests/text_finder.js").read_text(encoding="utf-8")
+PHONE, WALL, PAPER = (390, 844), (1920, 1080), (820, 1180)
+SIZES = (WALL, (1024, 600), PAPER)
+"""With the phone: every rule of the style sheets on a page's width is on at one and off at another."""
+MORE_SIZES = {"/": ((1280, 800), (960, 540), (844, 390)), "/bench": ((1280, 800),)}
+"""For how the top line breaks, and what fits itself to the screen's height. The wall page is looked
+at more closely in `test_board_browser_wall.py`."""
 PAGES = (
     "/",
     "/wall",
@@ -29,13 +28,14 @@ PAGES = (
     "/bench/wait/1",
     "/bench/glue-now",
     "/bench/glue",
+    "/bench/glue/1",
     "/bench/proof",
     "/bench/ready-by",
     "/bench/kinds",
     "/bench/kind/cleat",
     "/bench/finished",
     "/wood",
-    "/wood/1",
+    "/wood/vn-1",
     "/wood/new",
     "/wood/left",
     "/coming",
@@ -60,43 +60,16 @@ PAGES = (
     "/sensors/read",
     "/guide",
     "/settings",
-    "/settings/shop",
-    "/settings/places",
-    "/settings/notices",
-    "/settings/network",
+    *(f"/settings/{name}" for name in SECTIONS),
     "/settings/files",
     "/help",
-    "/help/limits",
+    "/help/settings",
     "/sign-in",
 )
-
-
-def full_shop(board: Board) -> None:
-    """An outlook, alerts, a full bench, instruments and a rejected message."""
-    settings, writer, now = board.settings, board.writer, now_ms()
-    coming_fixtures.fill(settings, writer, now)
-    shop_air.fill(writer, "varnish-room", now - 3 * DAY, now, 120_000)
-    shop_air.damp(writer, "cellar", now)
-    commands = alert_fixtures.commanded(writer, settings)
-    shop_air.full_bench(commands, now)
-    wood_fixtures.register_guests(commands)
-    writer.write([], refusals=[Refusal(now, "shop/" + "long-topic/" * 8, b"{" * 90, 90, "no")])
-    alert_fixtures.run_cycles(settings, writer, now - HOUR, now, HOUR // 2)
-    coming_fixtures.look(settings, now)
-    taken = {"about": "repair", "do": "take in", "instrument": "VA-2 viola"}
-    commands.carry_out(taken | {"template": "top-cracks", "promised_ms": now + 9 * DAY}, now)
-    shop_air.keep_plan(settings, now)
-
-
-@pytest.fixture(scope="module")
-def full(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("full")
-    with Board(folder, alert_fixtures.CONFIG) as board:
-        full_shop(board)
-        with browser.served(folder, board.port):
-            yield board
-
-
+REACH = "main .picks label, main select, main .field input, .sections a"
+"""Targets of a thumb beside those of every page."""
+TAPPED_FIRST = {"/bench": ("#bench-more-kinds summary", "[data-choose=spirit-coat]")}
+"""What is tapped on the phone before the page is looked at by the rules."""
 TARGETS = """() => [...document.querySelectorAll('a, button, summary, select, textarea, input, label')]
   .filter(e => e.checkVisibility() && !e.closest('.skip, .js-plotly-plot, [aria-hidden=true]'))
   .filter(e => e.matches('label') ? e.querySelector('input') : !e.closest('label'))
@@ -107,26 +80,76 @@ TARGETS = """() => [...document.querySelectorAll('a, button, summary, select, te
 """Targets that are too small for a finger. Links within a sentence are as high as its line."""
 
 
+MENUS = """() => {
+  const boxes = at => [...document.querySelectorAll(at)].map(e => [e, e.getBoundingClientRect()]);
+  const found = boxes("header a, .steps-nav a")
+    .filter(([, b]) => Math.min(b.width, b.height) < 44).map(([e]) => `small: ${e.innerText}`);
+  if (boxes("header.top")[0][1].height > 100) found.push("the top line is too high");
+  if (new Set(boxes("header a").map(([e]) => Math.round(e.offsetTop))).size > 1)
+    found.push("the menu takes more than one row");
+  if (boxes(".steps-nav").some(([, b]) => b.height >= 60)) found.push("the steps' menu is too high");
+  return found; }"""
+"""The menus of the phone take little, and each entry is for a thumb."""
+HERE = """[...document.querySelectorAll("header nav [aria-current]")].map(e => e.getBoundingClientRect())
+  .filter(b => b.left >= 0 && b.right <= innerWidth).length === 1"""
+"""Of the menu's entries, that of the page is in sight."""
+NOWHERE = ("/wall", "/guide", "/sign-in")
+"""Pages without an entry."""
+PRINTED = """() => [
+  ...[...document.querySelectorAll("button, nav, .tap, summary, .theme, [role='button']")]
+    .filter(e => e.checkVisibility()).map(e => `printed: ${e.outerHTML.slice(0, 80)}`),
+  ...(document.querySelector("main").innerText.trim() ? [] : ["nothing is printed"]),
+  ...[["backgroundColor", "rgb(255, 255, 255)"], ["overflowY", "visible"]]
+    .filter(([name, value]) => getComputedStyle(document.body)[name] !== value)
+    .map(([name]) => `on paper: ${name}`)]"""
+"""What a page that is printed should not have: things to tap, a dark ground, an end at one sheet."""
+
+
 @pytest.mark.parametrize("path", PAGES)
-def test_a_page_shows_all_its_words_and_can_be_tapped_and_left_by_keys_at_every_size(
-    full, walker, path
-):
-    page, found = browser.opened(walker.anew(), full, path), []
+def test_a_page_has_no_faults_at_any_size_nor_on_paper(full, visit, path):
+    """Words, targets, keys, menus, rules, quiet; in the night's theme, all folds open."""
+    seen = visit("phone", theme="night")
+    page, found = browser.opened(seen, full, path), []
     assert "There is nothing here" not in page.locator("main").inner_text()
+    assert page.evaluate("document.fonts.check('600 20px \"Atkinson Hyperlegible Next\"')")
+    if path not in NOWHERE:
+        browser.until(page, HERE)
     if path != "/wall":
+        found += page.evaluate(MENUS)
         assert skips_the_menu(page)
-    plotted = page.locator(".js-plotly-plot").count() > 0
-    for width, height in SIZES:
-        page.set_viewport_size({"width": width, "height": height})
-        if plotted:
-            page.wait_for_timeout(browser.REDRAWN_MS)
-        walker.settled()
+    for size in (PHONE, *MORE_SIZES.get(path, ()), *SIZES):
+        seen.resize(size)
         lines = page.evaluate(FINDER)
         if path != "/wall":
             lines += page.evaluate(TARGETS)
-        found += [f"{width}x{height} {line}" for line in lines]
-    assert not found, "\n".join(found)
-    assert walker.logged == []
+        if size == PHONE:
+            for selector in TAPPED_FIRST.get(path, ()):
+                page.locator(selector).click()
+            lines += seen.faults(full, REACH)
+        elif size == WALL and path in ("/", "/wall"):  # made for it
+            lines += seen.inaccessible()
+        found += [(size, line) for line in lines]
+    page.emulate_media(media="print")
+    found += page.evaluate(PRINTED)
+    assert not found, "\n".join(map(str, found))
+    assert seen.logged == []
+
+
+def test_each_rule_on_the_width_is_on_at_one_size_and_off_at_another():
+    """A new rule may need another size."""
+    bounds = re.compile(r"\((min|max)-width: (\d+)px\)")
+    rules = {
+        tuple(bounds.findall(line))
+        for sheet in (ROOT / "dashboard/assets").glob("*.css")
+        for line in re.findall(r"@media ([^{]*)", sheet.read_text(encoding="utf-8"))
+    } - {()}
+    assert len(rules) > 10
+    for rule in rules:
+        found = {
+            all(width >= int(px) if end == "min" else width <= int(px) for end, px in rule)
+            for width, _ in (PHONE, *SIZES)
+        }
+        assert found == {True, False}, rule
 
 
 def skips_the_menu(page) -> bool:
@@ -149,9 +172,10 @@ BROKEN = """<style>p, b { font: 20px/1.2 sans-serif; margin: 0 } #cut { width: 6
 <p id=aloud>for readers aloud</p>"""
 
 
-def test_the_finder_finds_what_is_wrong_and_nothing_else(chromium):
-    page = chromium.new_page(viewport={"width": 400, "height": 500})
+def test_the_finder_finds_what_is_wrong_and_nothing_else(visit):
+    page = visit().page
+    page.goto("about:blank")  # which has no content policy
+    page.set_viewport_size({"width": 400, "height": 500})
     page.set_content(BROKEN)
     found = sorted(line.partition(":")[0] for line in page.evaluate(FINDER))
-    page.close()
     assert found == ["before the page", *3 * ["cut by P"], "one upon the other"]

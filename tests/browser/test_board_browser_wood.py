@@ -1,5 +1,5 @@
-"""The wood pages in a real Chromium: looks, reach of a thumb, and an instrument from its coming to
-its leaving through the running service."""
+"""The wood pages in a real Chromium: looks, what is typed, and an instrument from its coming to its
+leaving by taps."""
 
 from __future__ import annotations
 
@@ -12,13 +12,11 @@ import pytest
 from browser_fixtures import DAY, Board, Visit, opened, until
 
 from dashboard.ui import plots, themes
+from monitor.commands import Journal
 from monitor.core.clock import now_ms
-from monitor.store import Reader, Writer
+from monitor.store import Reader
 
 pytestmark = browser.pytestmark
-chromium, visit, walker = browser.chromium, browser.visit, browser.walker  # fixtures
-
-PAGES = ("/wood", "/wood/new", "/wood/left", "/wood/va-41")
 
 
 @pytest.fixture(scope="module")
@@ -73,15 +71,6 @@ def wood(tmp_path_factory):
         )
         with shop_air.command_link(board.settings, commands), browser.served(folder, board.port):
             yield board
-
-
-@pytest.mark.parametrize("path", PAGES)
-def test_a_page_of_the_wood_has_no_faults(wood, walker, path):
-    page = opened(walker.anew(), wood, path)
-    if path == "/wood/va-41":
-        page.wait_for_selector(".plot .scatterlayer .trace")
-    reach = "main .picks label, main select, main .field input"
-    assert walker.faults_at(("wall", "phone"), wood, reach) == []
 
 
 def test_the_wall_tells_four_instruments_without_scrolling_large_enough_for_three_metres(
@@ -170,29 +159,6 @@ def test_one_part_is_made_of_another_wood_through_the_list(wood, visit):
     assert page.locator("#fix-parts-1-species").input_value() == "poplar"
 
 
-# Through the running service
-
-
-@pytest.fixture
-def shop(make_service):
-    """A service that has had five days of air before it starts."""
-    service = make_service()
-    shop_air.settings_in(service.data, port=service.board_port)
-    with contextlib.closing(Writer(service.store)) as writer:
-        now = now_ms()
-        for place in shop_air.PLACES:
-            shop_air.fill(writer, place, now - 5 * DAY, now, 600_000)
-    service.start()
-    return service
-
-
-def instruments_of(service):
-    from monitor.commands import Journal
-
-    with contextlib.closing(Reader(service.store)) as reader:
-        return Journal(reader).instruments
-
-
 def tap(seen, text):
     seen.rest()
     seen.page.locator("main").get_by_role("button", name=text, exact=True).tap()
@@ -218,26 +184,28 @@ def test_a_plot_of_seconds_with_its_one_mark_at_the_edge_is_drawn_quietly(wood, 
     assert seen.logged == []
 
 
-@pytest.mark.broker
-def test_an_instrument_is_taken_in_opened_closed_and_handed_out_by_taps(shop, visit):
+def instruments_of(board):
+    with contextlib.closing(Reader(board.settings.store_path)) as reader:
+        return Journal(reader).instruments
+
+
+def test_an_instrument_is_taken_in_opened_closed_and_handed_out_by_taps(wood, visit):
     seen: Visit = visit("phone", has_touch=True, is_mobile=True)
-    page = seen.page
-    browser.let_change(seen.context, f"http://127.0.0.1:{shop.board_port}", shop.data)
-    page.goto(f"http://127.0.0.1:{shop.board_port}/wood")
-    page.get_by_role("link", name="Take an instrument in").last.tap()
+    page = opened(seen, wood, "/wood")
+    page.locator("main a[href='/wood/new']").first.tap()
     page.wait_for_selector("#new-reference")
     page.locator("#new-reference").fill("VN-31 violin")
     page.locator("#new-kind label", has_text="Violin").tap()
     page.locator("#new-home label", has_text="Damp house").tap()
     tap(seen, "Save")
-    page.wait_for_selector(".instrument")
-    one = instruments_of(shop)["vn-31-violin"]
+    page.wait_for_selector(".instrument >> text=VN-31 violin")
+    one = instruments_of(wood)["vn-31-violin"]
     assert (one.kind, one.place, one.home.rh_pct) == ("violin", "front-bench", 60.0)
     assert abs(one.arrived_ms - now_ms()) < 30_000
     page.get_by_role("link", name="VN-31 violin").tap()
     tap(seen, "Opened now")
     page.wait_for_selector("button:has-text('Closed now')")
-    assert instruments_of(shop)["vn-31-violin"].open_now
+    assert instruments_of(wood)["vn-31-violin"].open_now
     tap(seen, "Closed now")
     page.wait_for_selector("button:has-text('Opened now')")
     tap(seen, "Varnish room")
@@ -245,34 +213,28 @@ def test_an_instrument_is_taken_in_opened_closed_and_handed_out_by_taps(shop, vi
     seen.rest()
     out = page.locator("main").get_by_role("button", name="Handed out", exact=True)
     browser.tap_twice(seen, out, page.get_by_role("button", name="Tap again to hand it out"))
-    page.wait_for_selector(".gone li")
-    assert "VN-31 violin" in page.locator(".gone").inner_text()
-    one = instruments_of(shop)["vn-31-violin"]
+    gone = page.locator(".gone li", has_text="VN-31 violin")
+    gone.wait_for()
+    one = instruments_of(wood)["vn-31-violin"]
     assert [e.action for e in one.events] == ["register", "open", "close", "move", "leave"]
-    page.get_by_role("link", name="Take it in again").tap()
+    gone.get_by_role("link", name="Take it in again").tap()
     page.wait_for_selector("#new-reference")
     assert page.locator("#new-reference").input_value() == "VN-31 violin"
     assert page.locator("#new-home_rh").input_value() == "60"
     assert seen.logged == []
 
 
-@pytest.mark.broker
-def test_a_wait_is_opened_for_an_instrument_of_the_list_and_leads_to_its_wood(shop, visit):
+def test_a_wait_is_opened_for_an_instrument_of_the_list_and_leads_to_its_wood(wood, visit):
     seen = visit("phone")
-    page = seen.page
-    ok = shop.command("instrument", "register", "VA-7", "viola", "front-bench", "--home-rh", "50")
-    assert ok.returncode == 0, ok.stderr
-    browser.let_change(page.context, f"http://127.0.0.1:{shop.board_port}", shop.data)
-    page.goto(f"http://127.0.0.1:{shop.board_port}/bench")
+    page = opened(seen, wood, "/bench")
     page.wait_for_selector("[data-choose]")
-    assert page.locator("#open-references option").get_attribute("value") == "VA-7"
+    assert page.locator("#open-references option[value='VN-44']").count() == 1
     page.locator("#bench-more summary").click()
-    page.locator("#open-instrument").fill("VA-7")
+    page.locator("#open-instrument").fill("VN-44")
     page.locator("[data-choose=plate-crack]").click()
     seen.rest()
     page.locator("#bench-places button", has_text="Front bench").click()
-    page.wait_for_selector(".wait h3 a")
-    page.locator(".wait h3 a").click()
-    page.get_by_role("link", name="The wood of VA-7").click()
+    page.locator(".wait", has_text="VN-44").locator("h3 a").click()
+    page.get_by_role("link", name="The wood of VN-44").click()
     page.wait_for_selector(".own-waits li")
     assert "Plate crack" in page.locator(".own-waits").inner_text()
