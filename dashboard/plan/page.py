@@ -16,10 +16,10 @@ from dashboard.ui.controls import action_button, action_results, fault_line, tex
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
-from monitor.planning.words import Names
+from monitor.planning.words import Names, unknown_air
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from dash.development.base_component import Component
 
@@ -123,10 +123,11 @@ def live(shop: ShopData, book: PlanQueries, *, writer: bool) -> tuple[list[Compo
         kept = text.kept_words(*book.kept_promises())
         return [html.H1("No open repairs"), html.P(text.BEGIN)], [html.P(kept)] if kept else []
     hours = book.hours()
-    found = agendas.agenda(journal, present, now, agendas.closing(hours, now))
+    good = text.usable(present, now)
+    found = agendas.agenda(journal, good, now, agendas.closing(hours, now))
     return (
         head(found, journal, present, hours, shop, now, writer=writer),
-        listed(journal, present, shop, book, now),
+        listed(journal, good, shop, book, now),
     )
 
 
@@ -153,17 +154,22 @@ def head(
     leave = [view.item(one, *more, writer=writer, timed=True) for one in found.leave]
     leave += [view.last_start(one, *more, writer=writer) for one in good]
     stop = [view.last_start(one, *more, writer=False) for one in not_now]
+    planned = text.usable(present, now) is not None
+    unknown = unknown_air(_named(shop, present.unknown)) if present and planned else ""
+    first = text.headline(found, names, opens, now, zone) if planned else trouble
+    nothing = "" if planned else "Not known without a plan."
     return [
-        html.H1(text.headline(found, names, opens, now, zone)),
-        *([html.P(trouble, className="caution", role="status")] if trouble else []),
+        html.H1(first),
+        *([html.P(unknown, className="caution")] if unknown else []),
+        *([html.P(trouble, className="caution", role="status")] if trouble and planned else []),
         html.Div(
             [
-                _card("Now", now_list, "Nothing to start now."),
-                _card("Next", next_list, "Nothing else is planned."),
+                _card("Now", now_list, nothing or "Nothing to start now."),
+                _card("Next", next_list, nothing or "Nothing else is planned."),
                 _card(
                     "Before you leave",
                     leave,
-                    "No start today makes use of the night."
+                    nothing or "No start today makes use of the night."
                     if opens is None
                     else "The shop is closed.",
                     stop,
@@ -172,6 +178,11 @@ def head(
             className="plan-cards",
         ),
     ]
+
+
+def _named(shop: ShopData, places: Iterable[str]) -> list[str]:
+    labels = shop.place_names()
+    return [labels.get(one, one) for one in places]
 
 
 def _card(
@@ -201,7 +212,6 @@ def listed(
     """Every open repair with its ready time and promise."""
     zone, names = shop.settings.zone, Names(journal)
     ready = agendas.planned_repairs(present)
-    notes = present.plan.notes if present is not None and present.plan is not None else ()
     items = []
     for repair in agendas.open_repairs(journal):
         of = ready.get(repair.id)
@@ -210,7 +220,7 @@ def listed(
             text.ready(repair, of, now, zone),
             text.promise(repair, of, now, zone),
             text.sensitive(repair, present, names, shop.place_names(), now, zone),
-            *(note.text for note in notes if note.repair == repair.id),
+            *text.notes(repair, present),
         ]
         items.append(
             html.Li(

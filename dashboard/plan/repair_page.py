@@ -89,9 +89,9 @@ def live(shop: ShopData, book: PlanQueries, repair: Repair, *, writer: bool) -> 
     journal, present = book.journal(), book.plan()
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     names, hours, hands_on = Names(journal), book.hours(), book.hands_on()
+    trouble, present = text.state(journal, present, now), text.usable(present, now)
     planned = agendas.planned_steps(present)
     of = agendas.planned_repairs(present).get(repair.id)
-    notes = present.plan.notes if present is not None and present.plan is not None else ()
     if repair.handed_out_ms is not None:
         lines = [f"Handed out {formats.when(repair.handed_out_ms, now, zone)}."]
     else:
@@ -99,8 +99,8 @@ def live(shop: ShopData, book: PlanQueries, repair: Repair, *, writer: bool) -> 
             text.ready(repair, of, now, zone),
             text.promise(repair, of, now, zone),
             text.sensitive(repair, present, names, shop.place_names(), now, zone),
-            *(note.text for note in notes if note.repair == repair.id),
-            text.state(journal, present, now),
+            *text.notes(repair, present),
+            trouble,
         ]
     lines.append(repair.note)
     return [
@@ -196,7 +196,7 @@ def promising(repair: Repair, shop: ShopData) -> Component:
     taps = [action_button("Promise it", "promise", form="promise-form", said="Noted.", **own)]
     if repair.promised_ms is not None:
         taps.append(
-            action_button("No promise any more", "promise", remove="yes", said="Removed.", **own)
+            action_button("Remove the promise", "promise", remove="yes", said="Removed.", **own)
         )
     return html.Details(
         [

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 from dashboard.plan import agenda as agendas
 from dashboard.plan.agenda import Do
 from dashboard.ui import formats
-from monitor.domain.repairs.step import StepKind, StepState
-from monitor.planning.words import shift_sentence
+from monitor.domain.repairs.step import StepState
+from monitor.planning.problem import NoteKind
+from monitor.planning.words import CLAMPED, chance, shift_sentence
 from monitor.runtime.service_troubles import full_stop
 
 if TYPE_CHECKING:
@@ -26,14 +27,7 @@ if TYPE_CHECKING:
 SHIFTS_SHOWN = 2
 """Most sentences on what moves a repair."""
 BEGIN = "No repairs are in the shop. Take one in to begin: the plan then says what to start when."
-VERBS = {
-    Do.START: "Start",
-    Do.FINISH: "Go on with",
-    Do.TAKE_OFF: "Finish",
-    Do.HAND_OUT: "Hand out",
-}
-CLAMPED = {StepKind.GLUE_CRACK, StepKind.CLEAT, StepKind.CLOSE, StepKind.NECK_OR_BAR}
-"""Kinds of work that end in clamps."""
+VERBS = {Do.START: "Start", Do.FINISH: "Continue", Do.TAKE_OFF: "Finish", Do.HAND_OUT: "Hand out"}
 SHORT_MS = 2 * formats.HOUR_MS
 """A ready time that moves by less has not moved. [ms]"""
 
@@ -48,7 +42,7 @@ def state(journal: Journal, present: PresentPlan | None, now_ms: int) -> str:
         return f"No plan is possible. {' '.join(map(full_stop, present.why_not))}"
     if not present.fresh(now_ms):
         age = formats.duration(max(now_ms - present.made_ms, 0))
-        return f"The plan is {age} old. Look whether Benchweather still runs."
+        return f"The plan is {age} old. Check that Benchweather is running."
     if present.plan is None or agendas.changed_since(journal, present):
         return "The plan is being made again. What you see may change."
     if present.improving:
@@ -67,6 +61,23 @@ def to_do(item: Item) -> str:
 def item_words(item: Item, names: Names) -> str:
     """A step to do: `Start: Glue crack, bass side (VN-31)`."""
     return f"{to_do(item)} ({names.instrument(item.repair.id)})"
+
+
+NOTES = {NoteKind.FIXED_LATER, NoteKind.NO_ROOM}
+"""Kinds of notes that no other sentence of the page says."""
+
+
+def notes(repair: Repair, present: PresentPlan | None) -> list[str]:
+    """Sentences of the plan on a repair."""
+    plan = present.plan if present is not None else None
+    found = [one for one in plan.notes if one.repair == repair.id] if plan is not None else []
+    return [one.text for one in found if one.kind in NOTES]
+
+
+def usable(present: PresentPlan | None, now_ms: int) -> PresentPlan | None:
+    """The present plan if it may be acted on: it is possible and not old."""
+    good = present is not None and present.plan is not None and present.fresh(now_ms)
+    return present if good else None
 
 
 def headline(found: Agenda, names: Names, opens_ms: int | None, now: int, zone: ZoneInfo) -> str:
@@ -147,13 +158,6 @@ def promise(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) 
     return " ".join(found)
 
 
-def chance(share: float) -> str:
-    """A chance that is never certain: `87 %`, `more than 99 %`. [-]"""
-    if share > 0.99:
-        return "more than 99 %"
-    return "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
-
-
 def sensitive(
     repair: Repair,
     present: PresentPlan | None,
@@ -163,7 +167,7 @@ def sensitive(
     zone: ZoneInfo,
 ) -> str:
     """Sentences on what moves the ready time of a repair most; "" where nothing does."""
-    if present is None or repair.ready_ms is not None:
+    if present is None or repair.ready_ms is not None or repair.consents_awaited:
         return ""
     own = [one for one in present.shifts if one.repair == repair.id][:SHIFTS_SHOWN]
     return " ".join(shift_sentence(one, names, places, now, zone) for one in own)
@@ -177,10 +181,12 @@ def step_state(step: Step, of: PlannedStep | None, now: int, zone: ZoneInfo) -> 
         case StepState.STARTED:
             return f"Under way since {formats.when(step.started_ms or now, now, zone)}."
         case StepState.WAITING:
-            since = formats.when(step.started_ms or now, now, zone)
+            since = f"Waiting since {formats.when(step.started_ms or now, now, zone)}."
             if of is None:
-                return f"Waiting since {since}."
-            return f"Waiting since {since}. Ready {range_words(of.off, now, zone)}."
+                return since
+            if not of.known:
+                return f"{since} Its ready time is not known. See Bench."
+            return f"{since} {_ends(step, of, now, zone)}"
     if step.consent_awaited:
         return "Awaits the client's consent."
     fixed = ""
@@ -190,8 +196,45 @@ def step_state(step: Step, of: PlannedStep | None, now: int, zone: ZoneInfo) -> 
         return f"Not in the plan yet.{fixed}"
     words = f"Planned for {formats.ahead(of.from_ms, now, zone)}."
     if step.wait_kind:
-        words += f" Then it waits until {range_words(of.off, now, zone)}."
+        words += f" {_ends(step, of, now, zone)}"
     return words + fixed
+
+
+def _ends(step: Step, of: PlannedStep, now: int, zone: ZoneInfo) -> str:
+    """When a wait ends, and when its joint may be loaded."""
+    word = "Clamps off" if step.kind in CLAMPED else "Ready"
+    words = f"{word} {range_words(of.off, now, zone)}."
+    if of.ready.usual_ms > of.off.usual_ms:
+        load = range_words(of.ready, now, zone)
+        words += f" It may be worked, loaded or strung from {load}."
+    return words
+
+
+def too_early(
+    repair: Repair,
+    step: Step,
+    planned: dict[tuple[str, str], PlannedStep],
+    now: int,
+    zone: ZoneInfo,
+) -> str:
+    """Sentence on a joint that a step would load before it is hard enough; "" if there is none."""
+    if not step.loads:
+        return ""
+    rest, before = list(step.after), set[str]()
+    while rest:
+        if (own := rest.pop()) not in before:
+            before.add(own)
+            rest += repair.step(own).after
+    soft = [planned[key] for own in before if (key := (repair.id, own)) in planned]
+    soft = [one for one in soft if one.running and one.ready.usual_ms > now]
+    if not soft:
+        return ""
+    last = max(soft, key=lambda one: one.ready.usual_ms)
+    at = formats.ahead(last.ready.usual_ms, now, zone)
+    return (
+        f"Do not start it yet. {repair.step(last.step).label} may be worked, loaded or strung from "
+        f"about {at}."
+    )
 
 
 def work_words(step: Step, usual_min: float) -> str:

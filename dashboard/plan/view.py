@@ -42,6 +42,13 @@ PLAN = Section(
         ("/plan/stock", "Clamps and places"),
     ),
 )
+CHECK_AIR = (
+    "The plan does not check whether the air is good for this now. See Air and Coming first."
+)
+CHECK_WOOD = "The plan does not check the wood. See Wood first: is the instrument safe to close?"
+COATED = {StepKind.RETOUCH, StepKind.VARNISH, StepKind.POLISH}
+"""Kinds of work that end in a coat."""
+EARLY = "Start it before the joint may be loaded? Tap again"
 _SHAPES = {
     StepState.FINISHED: "right",
     StepState.STARTED: "waiting",
@@ -61,14 +68,17 @@ def cautions(journal: Journal, step: Step, unit: formats.Unit) -> list[Component
         found = cautions_of(step, kind_of(journal, step))
     except KeyError:  # its wait is not known any more
         found = cautions_of(step, None)
-    if not found:
+    checks = [CHECK_AIR] if step.kind in text.CLAMPED | COATED else []
+    checks += [CHECK_WOOD] if step.kind is StepKind.CLOSE else []
+    words = [*checks, *(formats.in_reader_unit(WORDS[one], unit) for one in found)]
+    if not words:
         return []
-    lines = [html.P(formats.in_reader_unit(WORDS[one], unit)) for one in found]
+    lines = [html.P(one) for one in words]
     return [html.Div(lines, className="may-cautions")]
 
 
-def start_tap(repair: Repair, step: Step, *, main: bool = False) -> Component:
-    """A tap that starts a step; its wait opens on the bench by itself."""
+def start_tap(repair: Repair, step: Step, *, main: bool = False, sure: str = "") -> Component:
+    """A tap that starts a step; its wait opens on the bench by itself. `sure` is asked once."""
     said = f"Started: {step.label}."
     if step.wait_kind:
         said += " Its wait is open on the bench."
@@ -80,6 +90,7 @@ def start_tap(repair: Repair, step: Step, *, main: bool = False) -> Component:
         repair=repair.id,
         step=step.id,
         said=said,
+        sure=sure,
     )
 
 
@@ -186,13 +197,16 @@ def step_row(
     details = [text.work_words(step, usual_min)] if not step.finished else []
     details += [f"after {follows}"] if follows and not step.finished else []
     starts = can and step.kind is not StepKind.HAND_OUT
+    early = text.too_early(repair, step, planned, now, zone) if can else ""
     return html.Li(
         [
             html.H3([mark, step.label]),
             html.P(text.step_state(step, of, now, zone)),
             html.P(", ".join(details), className="aside") if details else None,
+            html.P(early, className="caution") if early else None,
             html.Div(
-                step_taps(repair, step, hours, now, of.from_ms if of else None), className="taps"
+                step_taps(repair, step, hours, now, of.from_ms if of else None, early=bool(early)),
+                className="taps",
             )
             if writer and repair.open
             else None,
@@ -205,9 +219,15 @@ def step_row(
 
 
 def step_taps(
-    repair: Repair, step: Step, hours: Sequence[tuple[int, int]], now: int, planned_ms: int | None
+    repair: Repair,
+    step: Step,
+    hours: Sequence[tuple[int, int]],
+    now: int,
+    planned_ms: int | None,
+    *,
+    early: bool = False,
 ) -> list[Component]:
-    """Taps on a step, by its state."""
+    """Taps on a step, by its state. `early`: a joint may not be loaded by it yet."""
     own = {"about": "repair", "repair": repair.id, "step": step.id}
     if step.finished or step.started_ms is not None:
         taps = [] if step.finished else [finish_tap(repair, step, main=True)]
@@ -221,7 +241,7 @@ def step_taps(
         taps.append(action_button("Client agrees", "consent", name="tap main", said=said, **own))
     elif step.kind is not StepKind.HAND_OUT:
         if agendas.can_start(repair, step):
-            taps.append(start_tap(repair, step))
+            taps.append(start_tap(repair, step, sure=EARLY if early else ""))
             if not step.wait_kind:
                 taps.append(finish_tap(repair, step))
         taps.append(

@@ -63,14 +63,14 @@ def layout(shop: ShopData, book: PlanQueries) -> Component:
         PATH,
         [
             html.H1(TITLE),
-            html.P("Nothing is changed by asking. The answer takes some seconds."),
+            html.P("Nothing is changed by asking. The answer takes a few seconds."),
             html.Div(
                 [
                     _picks("Take in a repair", "template", templates, ""),
-                    _picks("Its turn", "rush", {"": "With the others", "yes": "Rush job"}, ""),
+                    _picks("Its order", "rush", {"": "With the others", "yes": "Rush job"}, ""),
                     _picks("More of", "clamps", clamps, next(iter(clamps), "")),
                     _typed("How many more", "more"),
-                    _picks("Saturdays", "saturday", {"": "Closed", "yes": "Worked"}, ""),
+                    _picks("Saturdays", "saturday", {"": "As now", "yes": "Open"}, ""),
                     _picks("Hold the air at", "place", places, ""),
                     _typed("Relative humidity [%]", "rh", value="45"),
                 ],

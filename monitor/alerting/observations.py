@@ -448,7 +448,11 @@ def _shop(quantity: str, s: Snapshot) -> Seen:
             return Seen(SHOP, "Shop", math.nan)
     if quantity == "last_starts":
         told = s.last_starts
-        return Seen(SHOP, "Shop", float(len(told)), detail=" ".join(told)[:LAST_STARTS_MAX])
+        kept, more = list(told), ""
+        while len(" ".join(kept)) > LAST_STARTS_MAX:
+            kept.pop()
+            more = "More on the page Plan."
+        return Seen(SHOP, "Shop", float(len(told)), detail=" ".join([*kept, more]).strip())
     if quantity == "shut_chance":
         looks = [one.look for one in s.outlooks.values()]
         return Seen(SHOP, "Shop", 100 * chance_shut(looks, s.settings, s.now_ms))

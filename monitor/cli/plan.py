@@ -17,7 +17,7 @@ from monitor.settings import Settings
 if TYPE_CHECKING:
     from monitor.commands import Journal
     from monitor.planning.present import PresentPlan
-    from monitor.planning.problem import Plan
+    from monitor.planning.problem import Plan, PlannedStep
     from monitor.planning.what_if import Changes
     from monitor.planning.words import Names
     from monitor.store import Reader
@@ -167,7 +167,7 @@ def _planned(reader: Reader, settings: Settings, journal: Journal, changes: Chan
 def _print_present(
     present: PresentPlan, journal: Journal, settings: Settings, *, as_json: bool
 ) -> None:
-    from monitor.planning.words import Names, last_start_sentence, range_words, shift_sentence
+    from monitor.planning.words import Names, last_start_sentence, shift_sentence, unknown_air
 
     if as_json:
         print_json(present)
@@ -179,22 +179,21 @@ def _print_present(
         out.print("No open repairs. `benchweather repair take-in` takes one in.")
         return
     print_table(
-        ("start", "what", "hands-on until", "ready"),
+        ("start", "what", "hands-on until", "ready, may be loaded"),
         [
             (
                 "under way" if one.running else formats.ahead(one.from_ms, now, settings.zone),
                 names.step(one.repair, one.step),
                 "" if one.running else formats.clock(one.to_ms, settings.zone),
-                range_words(one.ready, now, settings.zone)
-                if names.waits(one.repair, one.step)
-                else "",
+                _ready(one, names, now, settings),
             )
             for one in found.steps
         ],
     )
     _print_repairs(found, journal, names, settings)
-    for note in found.notes:
-        out.print(note.text)
+    for note in (*(note.text for note in found.notes), unknown_air(present.unknown)):
+        if note:
+            out.print(note)
     places = {place.id: place.label for place in settings.places}
     for shift in present.shifts[:SHIFTS_SHOWN]:
         out.print(shift_sentence(shift, names, places, now, settings.zone))
@@ -204,18 +203,27 @@ def _print_present(
         out.print("No other order is better by these figures.")
     elif found.gap < 1:
         most = math.ceil(100 * found.gap)
-        out.print(f"At most {most} % from the best possible order.")
+        out.print(f"At most {most} % worse than the best possible order.")
+
+
+def _ready(one: PlannedStep, names: Names, now: int, settings: Settings) -> str:
+    """When a step may be followed by work that loads its joint; "" without a wait."""
+    from monitor.planning.words import range_words
+
+    if not names.waits(one.repair, one.step):
+        return ""
+    return range_words(one.ready, now, settings.zone) if one.known else "not known"
 
 
 def _print_repairs(found: Plan, journal: Journal, names: Names, settings: Settings) -> None:
-    from monitor.planning.words import range_words
+    from monitor.planning.words import chance, range_words
 
     rows = []
     for one in found.repairs:
         own = journal.repairs.get(one.repair)
         promised_ms = own.promised_ms if own is not None else None
         promised = formats.ahead(promised_ms, now_ms(), settings.zone) if promised_ms else ""
-        kept = "" if one.kept is None else f"{100 * one.kept:.0f} %"
+        kept = "" if one.kept is None else chance(one.kept)
         ready = "not known"
         if one.ready is not None:
             ready = range_words(one.ready, now_ms(), settings.zone)

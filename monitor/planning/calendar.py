@@ -9,7 +9,7 @@ import icalendar
 
 from monitor.core import formats
 from monitor.core.clock import from_ms
-from monitor.planning.words import Names, range_words
+from monitor.planning.words import Names, chance, range_words
 
 if TYPE_CHECKING:
     from monitor.commands import Journal
@@ -82,7 +82,9 @@ def _work(
     event.add("summary", names.step(step.repair, step.step))
     lines = [names.repair(step.repair)]
     if step.ready.usual_ms > step.to_ms:
-        lines.append(f"Ready: {range_words(step.ready, now_ms, settings.zone)}")
+        ready = "May be worked or loaded" if names.clamped(step.repair, step.step) else "Ready"
+        lines.append(f"{ready}: {range_words(step.ready, now_ms, settings.zone)}")
+    lines.append(f"Planned: {formats.when(present.made_ms, now_ms, settings.zone)}")
     event.add("description", "\n".join(lines))
     return event
 
@@ -107,6 +109,6 @@ def _ready(
     if own is not None and own.promised_ms is not None:
         lines.append(f"Promised: {formats.ahead(own.promised_ms, now_ms, settings.zone)}")
         if repair.kept is not None:
-            lines.append(f"Chance to keep the promise: {100 * repair.kept:.0f} %")
+            lines.append(f"Chance to keep the promise: {chance(repair.kept)}")
     event.add("description", "\n".join(lines))
     return event

@@ -360,24 +360,27 @@ def _running(
         return Running(since_ms=since_ms, hands_until_ms=ends.usual_ms, off=ends)
     of = status.get(step.wait)
     kind = of.kind if of is not None else journal.book[step.wait_kind]
-    off = _range(of.readiness if of else None, since_ms, kind, now_ms)
-    ready = (
-        _range(of.load if of else None, since_ms, kind, now_ms, load=True) if kind.load_s else None
-    )
-    return Running(since_ms=since_ms, hands_until_ms=since_ms, off=off, ready=ready)
+    found = [of.readiness if of else None, of.load if of and kind.load_s else None]
+    off = _range(found[0], since_ms, kind, now_ms)
+    ready = _range(found[1], since_ms, kind, now_ms, load=True) if kind.load_s else None
+    known = found[0] is not None and found[0].ready_ms is not None
+    return Running(since_ms=since_ms, hands_until_ms=since_ms, off=off, ready=ready, known=known)
 
 
 def _range(
     readiness: Readiness | None, since_ms: int, kind: WaitType, now_ms: int, *, load: bool = False
 ) -> TimeRange:
-    """Range of a ready time; the usual time where it is not known. [ms]"""
+    """Range of a ready time; the usual time where it is not known, and never before now. [ms]
+
+    A wait that is paused or whose air is not known takes its usual time from now.
+    """
+    usual = usual_wait(kind, load=load)
+    ratio = math.exp(1.2816 * usual.spread)
+    usual_ms = 1000 * float(usual.seconds[0, 0])
     if readiness is None:
-        usual = usual_wait(kind, load=load)
-        ratio = math.exp(1.2816 * usual.spread)
-        usual_ms = 1000 * float(usual.seconds[0, 0])
         found = [usual_ms / ratio, usual_ms, usual_ms * ratio]
         return TimeRange(*(max(since_ms + round(ms), now_ms) for ms in found))
-    end_ms = max(readiness.horizon_ms, now_ms)
+    end_ms = max(readiness.horizon_ms, now_ms + round(usual_ms))
     low, middle, high = (
         end_ms if at is None else max(at, now_ms)
         for at in (readiness.ready_low_ms, readiness.ready_ms, readiness.ready_high_ms)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from itertools import pairwise
 from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
 
+from monitor.planning.model import all_before
+from monitor.planning.open_time import LONG_CLOSED_MS
 from monitor.planning.problem import Plan, PlannedStep, Problem, Repair, Step, TimeRange, WaitTimes
 
 BEFORE_MS = 3_600_000
@@ -54,7 +57,6 @@ def last_starts(problem: Problem, plan: Plan) -> tuple[LastStart, ...]:
     closes_ms = next((end for begin, end in problem.open if begin <= now_ms < end), None)
     if closes_ms is None:
         return ()
-    opens_ms = min((a for a, _ in problem.open if a >= closes_ms), default=closes_ms)
     free = dict(problem.stock)
     for repair in problem.repairs:
         for step in repair.steps:
@@ -65,7 +67,7 @@ def last_starts(problem: Problem, plan: Plan) -> tuple[LastStart, ...]:
     for repair in problem.repairs:
         for step in repair.steps:
             if _can_start(repair, step) and _fits(step, free):
-                one = _verdict(problem, plan, repair, step, closes_ms, opens_ms)
+                one = _verdict(problem, plan, repair, step, closes_ms)
                 if one is not None:
                     found.append(one)
     return tuple(sorted(found, key=lambda one: (not one.good, not one.planned, -one.off.usual_ms)))
@@ -75,7 +77,7 @@ def _can_start(repair: Repair, step: Step) -> bool:
     if step.wait is None or step.done or step.running is not None or step.awaits_consent:
         return False
     done = {one.id for one in repair.steps if one.done}
-    return set(step.after) <= done
+    return (all_before(repair, step) if step.loads else set(step.after)) <= done
 
 
 def _fits(step: Step, free: dict[str, int]) -> bool:
@@ -83,7 +85,7 @@ def _fits(step: Step, free: dict[str, int]) -> bool:
 
 
 def _verdict(
-    problem: Problem, plan: Plan, repair: Repair, step: Step, closes_ms: int, opens_ms: int
+    problem: Problem, plan: Plan, repair: Repair, step: Step, closes_ms: int
 ) -> LastStart | None:
     hands = step.hands_on
     on_ms = problem.now_ms + round(1000 * hands.usual)
@@ -102,8 +104,12 @@ def _verdict(
         return verdict(Verdict.NO_TIME)
     if off.high_ms <= closes_ms:
         return None  # it is off before anybody leaves
-    long_closed = opens_ms - closes_ms >= 24 * 3_600_000
-    if not step.overnight or (long_closed and not step.over_weekend):
+    spans = [span for span in problem.open if span[1] >= closes_ms]
+    weekend = any(
+        opens - closes >= LONG_CLOSED_MS and closes < off.high_ms
+        for (_, closes), (opens, _) in pairwise(spans)
+    )
+    if not step.overnight or (weekend and not step.over_weekend):
         return verdict(Verdict.LEFT_ALONE)
     if not planned and (rival := _rival(problem, plan, repair, step, off)):
         return verdict(Verdict.IN_THE_WAY, rival)

@@ -147,6 +147,16 @@ def ordered(repair: Repair) -> list[Step]:
     return found
 
 
+def all_before(repair: Repair, step: Step) -> set[str]:
+    """Ids of all steps that a step must follow, also by way of others."""
+    steps, found, rest = {one.id: one for one in repair.steps}, set[str](), list(step.after)
+    while rest:
+        if (own := rest.pop()) not in found:
+            found.add(own)
+            rest += steps[own].after
+    return found
+
+
 def at_share(of: TimeRange, share: float) -> int:
     """Quantile of a range, linear between its three. [ms]"""
     return round(float(np.interp(share, (0.1, 0.5, 0.9), of)))

@@ -9,6 +9,7 @@ from monitor.planning import greedy as by_rules
 from monitor.planning.execution import Outcome, executed
 from monitor.planning.model import Model, build
 from monitor.planning.problem import (
+    TICK_MS,
     Note,
     NoteKind,
     Plan,
@@ -116,6 +117,7 @@ def _steps(model: Model, starts: list[int], outcome: Outcome) -> tuple[PlannedSt
                         run.off,
                         run.ready or run.off,
                         running=True,
+                        known=run.known,
                     )
                 )
     for number, (job, start) in enumerate(zip(model.jobs, starts, strict=True)):
@@ -172,7 +174,7 @@ def notes(model: Model, starts: list[int]) -> tuple[Note, ...]:
             )
             found.append(Note(NoteKind.NO_ROOM, repair.id, job.step.id, text))
         elif job.step.fixed_ms is not None and (
-            start > max(int(model.time.at_or_after(job.step.fixed_ms)), 0)
+            model.time.ms(start) >= max(job.step.fixed_ms, model.time.now_ms) + TICK_MS
         ):
             text = f"{repair.name}: {job.step.name} cannot start at the chosen time. It is later."
             found.append(Note(NoteKind.FIXED_LATER, repair.id, job.step.id, text))

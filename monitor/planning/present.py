@@ -31,7 +31,8 @@ class PresentPlan:
 
     `version` is that of the journal from which it was made; `improving`: a better one is being
     looked for; `shifts`: what moves a repair, once no better plan is looked for; `why_not`: why there
-    is no plan, as sentences.
+    is no plan, as sentences; `unknown`: places whose air is not known, where waits have their usual
+    times.
     """
 
     made_ms: int
@@ -41,6 +42,7 @@ class PresentPlan:
     shifts: tuple[Shift, ...] = ()
     improving: bool = False
     why_not: tuple[str, ...] = ()
+    unknown: tuple[str, ...] = ()
     format: int = FORMAT
 
     def fresh(self, now_ms: int) -> bool:

@@ -84,13 +84,15 @@ class Running:
     """A step that was started: its hands-on work and when its wait ends.
 
     `off`: the clamps come off, past for a joint that is still setting. `ready`: it may be worked,
-    loaded or strung; None: when the clamps come off.
+    loaded or strung; None: when the clamps come off. `known`: whether the readings give these times;
+    if not, they are usual times, to plan with and not to act on.
     """
 
     since_ms: int
     hands_until_ms: int
     off: TimeRange
     ready: TimeRange | None = None
+    known: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -210,6 +212,8 @@ class PlannedStep(NamedTuple):
     off: TimeRange
     ready: TimeRange
     running: bool = False
+    known: bool = True
+    """False where it runs and its readings give no ready time."""
 
 
 class PlannedRepair(NamedTuple):

@@ -7,7 +7,7 @@ from graphlib import CycleError, TopologicalSorter
 from itertools import pairwise
 
 from monitor.core.errors import Fault, Rejected
-from monitor.planning.problem import TICK_MS, Problem, Repair, Step
+from monitor.planning.problem import Problem, Repair, Step
 
 HOUR_S = 3600.0
 
@@ -93,10 +93,6 @@ def _step_faults(
             f"{longest_s / HOUR_S:.3g} h. Split the step",
             f"{path}.hands_on",
         )
-    if step.fixed_ms is not None and step.fixed_ms > problem.now_ms:
-        end_ms = step.fixed_ms + max(round(1000 * usual), TICK_MS if usual else 0)
-        if not any(a <= step.fixed_ms and end_ms <= b for a, b in problem.open):
-            yield Fault("", f"{path}.fixed_ms", step.fixed_ms, "within the opening hours")
 
 
 def circle(steps: tuple[Step, ...]) -> list[str]:

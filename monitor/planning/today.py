@@ -22,7 +22,9 @@ class Today(NamedTuple):
 
 def today(plan: Plan, now_ms: int, closes_ms: int | None) -> Today:
     """The plan of today, up to closing [ms since 1970-01-01 UTC]; without it, what runs is all."""
-    off = tuple(one for one in plan.steps if one.running and one.off.usual_ms <= now_ms)
+    off = tuple(
+        one for one in plan.steps if one.running and one.known and one.off.usual_ms <= now_ms
+    )
     if closes_ms is None:
         return Today(off, (), (), ())
     ahead = [one for one in plan.steps if not one.running and one.from_ms < closes_ms]

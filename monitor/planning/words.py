@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from monitor.core import formats
 from monitor.core.errors import Rejected
+from monitor.domain.repairs.step import StepKind
 from monitor.planning.last_start import LastStart, Verdict
 
 if TYPE_CHECKING:
@@ -15,6 +16,10 @@ if TYPE_CHECKING:
     from monitor.commands import Journal
     from monitor.planning.problem import TimeRange
     from monitor.planning.sensitivity import Shift
+
+
+CLAMPED = {StepKind.GLUE_CRACK, StepKind.CLEAT, StepKind.CLOSE, StepKind.NECK_OR_BAR}
+"""Kinds of work that end in clamps."""
 
 
 class Names:
@@ -42,6 +47,13 @@ class Names:
             return bool(self._journal.repairs[repair].step(step).wait_kind)
         except (KeyError, Rejected):
             return True
+
+    def clamped(self, repair: str, step: str) -> bool:
+        """True if a step ends in clamps."""
+        try:
+            return self._journal.repairs[repair].step(step).kind in CLAMPED
+        except (KeyError, Rejected):
+            return False
 
     def step(self, repair: str, step: str) -> str:
         """Step and instrument: `Glue crack, bass side: VN-31 violin`."""
@@ -74,20 +86,40 @@ def shift_sentence(
     return f"If the mean humidity at {place} is above {air.rh_pct:.0f} % {when}, {effect}"
 
 
+def chance(share: float) -> str:
+    """A chance that is never certain: `87 %`, `more than 99 %`. [-]"""
+    if share > 0.99:
+        return "more than 99 %"
+    return "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
+def unknown_air(places: Iterable[str]) -> str:
+    """Sentence on places whose air is not known; "" if there are none."""
+    named = ", ".join(places)
+    if not named:
+        return ""
+    return (
+        f"The air of this place is not known: {named}. Waits there are planned with usual times."
+    )
+
+
 def last_start_sentence(one: LastStart, names: Names, now_ms: int, zone: ZoneInfo) -> str:
     """Verdict on a start before closing as a sentence."""
     name = names.step(one.repair, one.step)
     off = formats.ahead(one.off.usual_ms, now_ms, zone)
     match one.verdict:
         case Verdict.NIGHT:
-            return f"{name}. Start it now: it is ready {off}."
+            done = (
+                "its clamps may come off" if names.clamped(one.repair, one.step) else "it is ready"
+            )
+            return f"{name}. Start it now: {done} {off}."
         case Verdict.NO_TIME:
             return f"{name}. Do not start it: the work does not fit before closing."
         case Verdict.LEFT_ALONE:
-            return f"{name}. Do not start it: it would be soft when you leave."
+            return f"{name}. Do not start it: it may not be left alone while the shop is closed."
         case Verdict.IN_THE_WAY:
             rival = names.step(*one.rival) if one.rival else "other work"
-            return f"{name}. Do not start it: tomorrow it would be in the way of {rival}."
+            return f"{name}. Do not start it: {rival} needs its clamps or its place first."
 
 
 def last_start_summary(

@@ -12,11 +12,11 @@ from monitor.commands import Journal
 from monitor.core.errors import Rejected
 from monitor.outlook import files
 from monitor.planning import present
-from monitor.planning.inputs import ShopWaits, problem_of
+from monitor.planning.inputs import Inputs, ShopWaits, problem_of
 from monitor.planning.last_start import last_starts
 from monitor.planning.planner import plan
 from monitor.planning.present import PresentPlan
-from monitor.planning.problem import TICK_MS, Plan, Problem
+from monitor.planning.problem import TICK_MS, Plan
 from monitor.planning.sensitivity import sensitivity
 
 if TYPE_CHECKING:
@@ -61,7 +61,8 @@ class Planner:
     def _make(self, now_ms: int, *, changed: bool) -> None:
         version = self._journal.version
         try:
-            problem = self._problem(now_ms)
+            inputs = self._inputs(now_ms)
+            problem = inputs.problem
             limits = (FIRST_S, BEST_S) if changed else (AGAIN_S,)
             for limit_s in limits:
                 found = plan(problem, limit_s=limit_s, hint=self._plan)
@@ -76,6 +77,7 @@ class Planner:
                         last_starts=starts,
                         shifts=() if improving else sensitivity(problem, found),
                         improving=improving,
+                        unknown=inputs.unknown,
                     )
                 )
                 if not improving or self._outdated(version):
@@ -84,8 +86,8 @@ class Planner:
             why = tuple(map(str, exc.faults))
             self._keep(PresentPlan(made_ms=now_ms, version=version, plan=None, why_not=why))
 
-    def _problem(self, now_ms: int) -> Problem:
-        """The problem as it is now. The times of waits cost most of a second, so they are kept for
+    def _inputs(self, now_ms: int) -> Inputs:
+        """The inputs as they are now. The times of waits cost most of a second, so they are kept for
         five minutes while no wait, wait type or outlook has changed."""
         journal, (_, looked) = self._journal, self._state()
         kinds = tuple(id(kind) for kind in journal.book.values())
@@ -97,7 +99,7 @@ class Planner:
             self._reader, self._settings, journal, now_ms, people=people, waits=kept
         )
         self._waits = (key, found.waits)
-        return found.problem
+        return found
 
     def _outdated(self, version: int) -> bool:
         """True if something was done meanwhile: a better plan of the old state helps nobody."""

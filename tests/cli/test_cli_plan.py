@@ -118,7 +118,9 @@ def test_the_planner_writes_the_plan_and_its_last_starts_become_a_notice(shop):
         shop.go_round()
         alerts = {one["rule"]: one for one in shown(shop, "alert", "list")}
         alert = alerts["last-start"]  # off unless wished
-        assert "Glue crack, bass side: VN-1. Start it now: it is ready" in alert["detail"]
+        assert (
+            "Glue crack, bass side: VN-1. Start it now: its clamps may come off" in alert["detail"]
+        )
         # It is started: the plan is made again at once, and there is nothing more to start.
         shop.command("repair", "start", "1", "2")
         assert planner.look(now_ms())

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from planned_shop import HOUR_MS, NOW_MS
 
@@ -69,6 +71,27 @@ def test_what_is_off_before_closing_is_not_told():
 )
 def test_what_must_not_be_left_is_not_started(step, more, verdict):
     assert verdicts(shop(step, **more)) == {"0": verdict}
+
+
+def test_a_joint_is_not_loaded_before_it_is_hard_even_two_steps_later():
+    set_ = TimeRange(*[NOW_MS + 20 * HOUR_MS] * 3)
+    off = TimeRange(*[NOW_MS - HOUR_MS] * 3)
+    crack = Step(
+        id="crack",
+        name="crack",
+        hands_on=HALF_HOUR,
+        running=Running(since_ms=0, hands_until_ms=0, off=off, ready=set_),
+    )
+    clean = Step(id="clean", name="clean", hands_on=HALF_HOUR, after=("crack",), done=True)
+    assert verdicts(shop((crack, clean, glue(after=("clean",), loads=True)))) == {}
+    assert verdicts(shop((crack, clean, glue(after=("clean",))))) == {"0": Verdict.NIGHT}
+
+
+def test_a_wait_that_lasts_into_a_weekend_is_not_started_before_it():
+    problem = shop(glue(hours=40.0, over_weekend=False))
+    opens = problem.open[:2] + tuple((a + 2 * DAY_MS, b + 2 * DAY_MS) for a, b in problem.open[2:])
+    assert verdicts(problem) == {"0": Verdict.NIGHT}
+    assert verdicts(replace(problem, open=opens)) == {"0": Verdict.LEFT_ALONE}
 
 
 def test_a_glue_up_that_takes_the_clamps_of_tomorrow_is_in_the_way():

@@ -11,6 +11,7 @@ from monitor.domain.wait_types import KINDS
 from monitor.planning.inputs import problem_of
 from monitor.planning.planner import plan
 from monitor.planning.problem import steady_wait
+from monitor.planning.today import today
 from monitor.waits.evaluation import statuses
 
 
@@ -85,3 +86,24 @@ def test_without_air_the_usual_times_count_and_the_place_is_named(tmp_path):
     seams = found.problem.repairs[0].steps[1].wait
     usual_s = KINDS["rib-seam"].basis_s
     assert seams.seconds.tolist() == steady_wait(1, usual_s, 4).seconds.tolist()
+
+
+@pytest.mark.parametrize("pause", [False, True])
+def test_clamps_never_come_off_by_a_ready_time_that_is_not_known(tmp_path, pause):
+    bench = Bench(tmp_path)
+    place = "bench" if pause else "attic"
+    bench.air("bench", 20, 50, end=NOW + DAY)
+    bench.do("register", about="instrument", reference="VN-1", kind="violin", place=place)
+    bench.do("take in", about="repair", instrument="VN-1", template="open-seams")
+    bench.do("finish", about="repair", repair="1", step="1")
+    bench.do("start", about="repair", repair="1", step="2")
+    if pause:
+        bench.do("pause", now=NOW + DAY // 24, wait="1")
+    later = NOW + (DAY // 2 if pause else 3 * DAY)
+    problem = inputs_of(bench, later).problem
+    running = problem.repairs[0].steps[1].running
+    assert not running.known
+    assert running.off.usual_ms > NOW
+    made = plan(problem, limit_s=0)
+    assert [s.known for s in made.steps if s.running] == [False]
+    assert today(made, later + DAY, later + 2 * DAY).off == ()

@@ -85,8 +85,10 @@ def test_a_chosen_start_is_kept_or_noted():
     kept = repair("a", step("glue", fixed_ms=at(1, 11)), step("clean", after=("glue",)))
     assert starts(plan(problem(kept), limit_s=0.2))["glue"] == at(1, 11)
     late = repair("a", step("glue", wait_h=40), step("close", after=("glue",), fixed_ms=at(1, 9)))
-    found = plan(problem(late), limit_s=0.2)
-    assert [n.kind for n in found.notes] == [NoteKind.FIXED_LATER]
+    closed, too_long = (repair("a", step("fit", 90, fixed_ms=at(*t))) for t in ((5, 9), (1, 16.5)))
+    for one in (late, closed, too_long):
+        found = plan(problem(one), limit_s=0.2)
+        assert [n.kind for n in found.notes] == [NoteKind.FIXED_LATER]
 
 
 @pytest.mark.parametrize(
@@ -97,7 +99,6 @@ def test_a_chosen_start_is_kept_or_noted():
         ([step("a", needs={"crack clamps": 9})], "repairs.x.steps.a.needs.crack clamps", "0 to 8"),
         ([step("a", needs={"rolls": 1})], "repairs.x.steps.a.needs", "crack clamps, spool clamps"),
         ([step("a", 600)], "repairs.x.steps.a.hands_on", "longest opening of 8 h"),
-        ([step("a", fixed_ms=at(5, 9))], "repairs.x.steps.a.fixed_ms", "within the opening"),
         ([step("a", people=2)], "repairs.x.steps.a.people", "0 to 1"),
         ([step("a"), step("a")], "repairs.x.steps", "no other step"),
     ],
