@@ -238,8 +238,8 @@ def too_early(
 
 
 def work_words(step: Step, usual_min: float) -> str:
-    """Hands-on time and what a step takes: `30 min of work, 4 crack-clamps`."""
-    needs = [f"{count} {name.replace('-', ' ')}" for name, count in step.needs.items()]
+    """Hands-on time and what a step takes: `30 min of work, 4 × crack clamps`."""
+    needs = [f"{count} × {name.replace('-', ' ')}" for name, count in step.needs.items()]
     place = [f"at {step.place}"] if step.place else []
     return ", ".join([f"{usual_min:.0f} min of work", *needs, *place])
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from contextlib import closing
 from dataclasses import replace
+from zoneinfo import ZoneInfo
 
 import dashboard_fixtures as shop_air
 import pytest
@@ -22,7 +23,10 @@ from dashboard.ui import plots
 from dashboard.ui.themes import theme
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import WORDS, Caution
-from monitor.planning.problem import DampAir, TimeRange
+from monitor.domain.repairs.repair import Repair
+from monitor.domain.repairs.step import Step, StepKind
+from monitor.planning import present
+from monitor.planning.problem import DampAir, PlannedStep, TimeRange
 from monitor.planning.sensitivity import Shift
 from monitor.planning.words import Names
 from monitor.store import Writer
@@ -218,6 +222,38 @@ def test_an_impossible_an_old_and_a_missing_plan_are_told(book, repair):
     assert "made again" in text.state(journal, replace(good, made_ms=1), 2)
     why = replace(good, plan=None, why_not=("The shop is never open",))
     assert text.state(journal, why, now_ms()) == "No plan is possible. The shop is never open."
+
+
+def test_an_old_plan_is_not_shown_as_what_to_do(client, shop, book, repair):
+    good = shop_air.keep_plan(shop, now_ms())
+    assert text.usable(good, good.made_ms) is good
+    old = replace(good, made_ms=good.made_ms - 2 * HOUR, unknown=("front-bench",))
+    assert text.usable(old, good.made_ms) is None
+    present.keep(shop, old)
+    shown = page_of(client, "/plan", **HERE)
+    assert "The plan is 2 hours old" in shown
+    assert "Not known without a plan." in shown
+    assert "Nothing to start now" not in shown
+    assert "Earliest time to promise" not in shown
+    present.keep(shop, replace(good, unknown=("front-bench",)))
+    assert "of this place is not known: Front bench" in page_of(client, "/plan", **HERE)
+    present.keep(shop, good)
+
+
+def test_work_on_a_joint_that_is_not_hard_is_advised_against():
+    glue = Step(id="1", kind=StepKind.GLUE_CRACK, name="bass side", started_ms=0, finished_ms=HOUR)
+    clean = Step(id="2", kind=StepKind.CLEAN, after=("1",), started_ms=HOUR, finished_ms=HOUR)
+    cleat = Step(id="3", kind=StepKind.CLEAT, after=("2",), loads=True)
+    own = Repair(id="1", instrument="i", name="Crack", taken_in_ms=0, steps=(glue, clean, cleat))
+    off, hard = (TimeRange(at, at, at) for at in (HOUR, 24 * HOUR))
+    runs = {("1", "1"): PlannedStep("1", "1", 0, 0, off, hard, running=True)}
+    words = text.too_early(own, cleat, runs, 2 * HOUR, ZoneInfo("UTC"))
+    assert words.startswith("Do not start it yet. Glue crack, bass side may be worked")
+    assert text.too_early(own, clean, runs, 2 * HOUR, ZoneInfo("UTC")) == ""
+    assert text.too_early(own, cleat, runs, 24 * HOUR, ZoneInfo("UTC")) == ""
+    hold = runs[("1", "1")]._replace(known=False)
+    waits = replace(glue, wait_kind="plate-crack", finished_ms=None)
+    assert text.step_state(waits, hold, HOUR, ZoneInfo("UTC")).endswith("See Bench.")
 
 
 def test_a_start_moves_by_open_hours_over_a_night():
