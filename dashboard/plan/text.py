@@ -201,7 +201,7 @@ def step_state(step: Step, of: PlannedStep | None, now: int, zone: ZoneInfo) -> 
 
 
 def _ends(step: Step, of: PlannedStep, now: int, zone: ZoneInfo) -> str:
-    """When a wait ends, and when its joint may be loaded."""
+    """Sentences on the end of a wait, and on the time from which its joint may be loaded."""
     word = "Clamps off" if step.kind in CLAMPED else "Ready"
     words = f"{word} {range_words(of.off, now, zone)}."
     if of.ready.usual_ms > of.off.usual_ms:

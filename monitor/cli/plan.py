@@ -207,7 +207,7 @@ def _print_present(
 
 
 def _ready(one: PlannedStep, names: Names, now: int, settings: Settings) -> str:
-    """When a step may be followed by work that loads its joint; "" without a wait."""
+    """Range of the time from which a joint may be loaded; "" without a wait."""
     from monitor.planning.words import range_words
 
     if not names.waits(one.repair, one.step):
