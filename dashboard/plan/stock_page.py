@@ -27,7 +27,13 @@ SORTS = {str(Sort.CLAMPS): "Clamps", str(Sort.PLACE): "A place for instruments"}
 
 def register(_app: dash.Dash, book: PlanQueries) -> None:
     """Hang the page into the app."""
-    dash.register_page("plan_stock", path=PATH, title=TITLE, layout=lambda **_: layout(book))
+    dash.register_page(
+        "plan_stock",
+        path=PATH,
+        title=TITLE,
+        order=1,  # before /plan/<any>
+        layout=lambda **_: layout(book),
+    )
 
 
 @page_frame.where_store_fails(PLAN.failed(PATH, TITLE, "one"))

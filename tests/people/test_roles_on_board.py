@@ -193,6 +193,12 @@ def test_only_the_owner_erases_a_client_by_whatever_the_browser_sends(shop, role
         assert (status != 403) == (role is Role.OWNER)
 
 
+def test_no_page_takes_the_address_of_another(shop):
+    for page in dash.page_registry.values():
+        found, _ = dash._pages._path_to_page(page["path"].strip("/"))
+        assert found["module"] == page["module"], page["path"]
+
+
 @pytest.mark.parametrize("role", ROLES)
 def test_every_page_is_shown_to_its_roles_only(shop, role):
     for page in dash.page_registry.values():
