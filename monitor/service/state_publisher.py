@@ -172,7 +172,9 @@ def repair_state(repair: Repair, names: Names, present: PresentPlan | None) -> d
     planned = [one for one in plan.repairs if one.repair == repair.id] if plan else []
     ready = planned[0].ready if planned else None
     kept = planned[0].kept if planned else None
-    following = next((one for one in steps if not one.running), None)
+    waiting = {one.id: one.label for one in repair.steps if one.started_ms is None}
+    # The plan may be older than the repair: a step may be started or removed since.
+    following = next((one for one in steps if one.step in waiting), None)
     return {
         "id": repair.id,
         "name": repair.name,
@@ -180,7 +182,7 @@ def repair_state(repair: Repair, names: Names, present: PresentPlan | None) -> d
         "steps": len(repair.steps),
         "finished": sum(one.finished for one in repair.steps),
         "under_way": [one.label for one in repair.steps if one.started_ms and not one.finished],
-        "next": None if following is None else repair.step(following.step).label,
+        "next": None if following is None else waiting[following.step],
         "next_at": None if following is None else _stamp(following.from_ms),
         "ready_at": ready and _stamp(ready.usual_ms),
         "ready_from": ready and _stamp(ready.low_ms),

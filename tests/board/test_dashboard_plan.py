@@ -29,6 +29,7 @@ from monitor.planning import present
 from monitor.planning.problem import DampAir, PlannedStep, TimeRange
 from monitor.planning.sensitivity import Shift
 from monitor.planning.words import Names
+from monitor.service.state_publisher import repair_state
 from monitor.store import Writer
 
 HOUR, DAY = 3_600_000, 86_400_000
@@ -182,6 +183,17 @@ def test_the_stock_is_set_and_a_number_that_steps_need_is_kept(client, repair):
     assert "is empty" in stock({"count": ""})[1]["fields"]["count"]
     new = {"about": "stock", "do": "set", "form": {"name": "", "count": "2", "sort": "clamps"}}
     assert "is empty" in do(client, **new)[1]["fields"]["name"]
+
+
+def test_a_state_is_published_though_a_planned_step_is_gone_or_started_since(book, repair):
+    found, names, made = book.journal().repairs[repair], Names(book.journal()), book.plan()
+    planned = repair_state(found, names, made)
+    first = next(one for one in found.steps if one.label == planned["next"])
+    gone = tuple(one for one in found.steps if one is not first)
+    begun = tuple(replace(one, started_ms=1) if one is first else one for one in found.steps)
+    for steps in (gone, begun):
+        told = repair_state(replace(found, steps=steps), names, made)
+        assert told["next"] not in (None, first.label)
 
 
 def test_a_strangers_device_reads_only(shop, repair):
