@@ -88,7 +88,7 @@ def solve(model: Model, first: Starts, seed: int, limit_s: float) -> Solved:
         whole = _Search(model, first, placed, dict(enumerate(least)))
         starts = whole.run(seed, max(left_s, ALONE_SHARE * limit_s))
         earlier = place(model, in_order(model, lambda j: float(starts[j])))
-        for found in (starts, earlier):
+        for found in (earlier, starts):  # of equal plans the earlier: it has room for delays
             if (objective_h := cost(model, found)) < best.objective_h:
                 best = Solved(found, objective_h, 0.0)
         bound_h = max(bound_h, whole.bound_h)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
-from planned_repairs import five_large, one_large
+from planned_repairs import USUAL, five_large, made, one_large, waits_in_made_air
+from planned_shop import problem
 from psplib import INSTANCES, TICKS_PER_H, as_problem
 
 from monitor.planning import planner, solver
-from monitor.planning.greedy import cost, greedy
+from monitor.planning.greedy import cost, greedy, in_order, place
 from monitor.planning.model import build
 
 pytest.importorskip("ortools")
@@ -30,6 +32,18 @@ def test_one_repair_of_25_steps_is_proved_optimal():
     problem = one_large()
     assert len(problem.repairs[0].steps) == 25
     assert planner.plan(problem, limit_s=2).proved
+
+
+def test_of_equal_plans_the_solver_gives_the_earlier():
+    random = np.random.default_rng(4)
+    waits = waits_in_made_air(random, members=5, days=30)
+    repairs = tuple(made(n, USUAL[n], waits, random) for n in ("open seams", "bushing", "retouch"))
+    model = build(problem(*repairs))
+    first = place(model, range(len(model.jobs)))
+    found = solver.solve(model, first, 1, 1)
+    assert found.objective_h < cost(model, first)
+    order = in_order(model, lambda job: float(found.starts[job]))
+    assert place(model, order) == found.starts
 
 
 @pytest.mark.slow
