@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 from planned_repairs import STOCK, USUAL, made
-from planned_shop import DAY_MS, HOUR_MS, MONDAY_MS, NOW_MS, weekdays
+from planned_shop import DAY_MS, HOUR_MS, NOW_MS, weekdays
 from rooms.catalogue import HOURS, spec_of, weather_of
 from rooms.shops import simulate
 from rooms.weather import Weather
@@ -25,6 +25,7 @@ from monitor.planning.inputs import waits_in_air
 from monitor.planning.model import build
 from monitor.planning.planner import SEED
 from monitor.planning.problem import TICK_MS, Problem, Running, Step, TimeRange, WaitTimes
+from monitor.planning.solver import installed, solve
 from monitor.science.waits.air_log import air_log
 from monitor.science.waits.daily_pattern import daily_pattern_ensemble
 from monitor.science.waits.monte_carlo import SensorUncertainty
@@ -37,11 +38,15 @@ REPAIRS = (5, 10)
 """Open repairs for each person: from, below."""
 PASSES = 12
 """Orders that the plan tries each time: few, for many plans are made."""
+REPLAN_MS, NEW_AIR_MS = 3 * HOUR_MS, 20 * HOUR_MS
+"""The plan is made again after this, and its waits in the newest air after that. [ms]"""
+LIMIT_S = 0.3
+"""Limit of the solver each time: short, for many plans are made. [s]"""
 Key = tuple[str, str]
 
 
 class TrueAir(NamedTuple):
-    """True air of a shop: temperature [°C] and RH [%] by the hour from `NOW_MS` on, and its readings."""
+    """True air of a shop: temperature [°C] and RH [%] by the hour from `NOW_MS` on; all its readings."""
 
     temp_c: np.ndarray
     rh_pct: np.ndarray
@@ -65,8 +70,8 @@ def true_airs(numbers) -> list[TrueAir]:
     for r, spec in enumerate(specs):
         true_rh = np.clip(rh[:, r] - spec.rh_offset_pct, 1, 100)
         by_hour = (column[now:].reshape(-1, 6).mean(axis=1) for column in (temp[:, r], true_rh))
-        read_ms = NOW_MS + (ts_ms[:now] - ts_ms[now])
-        found.append(TrueAir(*by_hour, read_ms, temp[:now, r], rh[:now, r]))
+        read_ms = NOW_MS + (ts_ms - ts_ms[now])
+        found.append(TrueAir(*by_hour, read_ms, temp[:, r], rh[:, r]))
     return found
 
 
@@ -83,6 +88,11 @@ class MadeShop:
 
     def ends_ms(self, key: Key, worked_ms: int) -> tuple[int, int]:
         """True times at which the clamps come off, and at which the joint may be loaded."""
+        off_ms, load_ms = self.all_ends_ms(key, np.array([worked_ms]))
+        return round(off_ms[0]), round(load_ms[0])
+
+    def all_ends_ms(self, key: Key, worked_ms: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The same for many times at which the work is done."""
         kind_id = self.kinds[key]
         if not kind_id:
             return worked_ms, worked_ms
@@ -91,28 +101,27 @@ class MadeShop:
             self._dried_ms(kind, basis_s, factor, worked_ms)
             for basis_s, factor in zip((kind.basis_s, kind.load_s), self.factor[key], strict=True)
         )
-        return off, max(off, load)
+        return off, np.maximum(off, load)
 
-    def _dried_ms(self, kind, basis_s, factor, from_ms) -> int:
+    def _dried_ms(self, kind, basis_s, factor, from_ms: np.ndarray) -> np.ndarray:
         if not basis_s:
             return from_ms
         if isinstance(kind.law, RestLaw | FixedLaw):
-            return from_ms + round(1000 * max(factor * basis_s, basis_s))
+            return from_ms + 1000 * max(factor * basis_s, basis_s)
         done_h = np.concatenate(
             [[0.0], np.cumsum(rate(self.law, self.air.temp_c, self.air.rh_pct))]
         )
         at = np.arange(len(done_h))
         begin = np.interp((from_ms - NOW_MS) / HOUR_MS, at, done_h)
-        needed_h = basis_s / 3600 * factor
-        end_h = float(np.interp(begin + needed_h, done_h, at))
+        end_h = np.interp(begin + basis_s / 3600 * factor, done_h, at)
         # Clamps are not taken off before the usual time, whatever the joint is like.
-        return max(NOW_MS + round(end_h * HOUR_MS), from_ms + round(1000 * basis_s))
+        return np.maximum(NOW_MS + end_h * HOUR_MS, from_ms + 1000 * basis_s)
 
 
 def made_shop(number: int, air: TrueAir) -> MadeShop:
     """A shop by number: one or two people, each with usual repairs to do."""
     random = np.random.default_rng((number, 19))
-    waits = believed_waits(air)
+    waits = Believed(air, NOW_MS).coming
     names = list(USUAL)
     people = int(random.integers(1, 3))
     count = people * int(random.integers(*REPAIRS))
@@ -153,23 +162,44 @@ def _kind_of(step: Step) -> str:
     return _KINDS[step.name]
 
 
-def believed_waits(air: TrueAir):
-    """Waits by their start as the product calculates them from the readings before now."""
-    log = air_log(air.read_ms, air.read_temp_c, air.read_rh_pct, NOW_MS)
-    ahead = daily_pattern_ensemble(
-        air.read_ms, air.read_temp_c, air.read_rh_pct, NOW_MS, 21 * 86_400.0, 50, 1, step_s=3600
-    )
-    days = (MONDAY_MS + day * DAY_MS for day in (0, 1, 2, 3, 4))
-    start_ms = np.array([day + hour * HOUR_MS for day in days for hour in (9, 11, 13, 15, 17)])
-    known: dict[str, tuple[WaitTimes, WaitTimes | None]] = {}
+class Believed:
+    """Waits as the product calculates them at a moment, from the readings before it."""
 
-    def waits(kind_id: str, load: bool) -> WaitTimes | None:
-        if kind_id not in known:
-            kind = KINDS[kind_id]
-            known[kind_id] = waits_in_air(kind, start_ms, log, ahead, SensorUncertainty(), 50)
-        return known[kind_id][load]
+    def __init__(self, air: TrueAir, now_ms: int) -> None:
+        read = [column[air.read_ms < now_ms] for column in air[2:]]
+        self.log = air_log(*read, now_ms)
+        seconds = 21 * 86_400.0
+        self.ahead = daily_pattern_ensemble(*read, now_ms, seconds, 50, 1, step_s=3600)
+        opens = (a for a, _ in weekdays(AHEAD_DAYS // 7) if a + 8 * HOUR_MS > now_ms)
+        days = [next(opens) for _ in range(3)]
+        hours = np.array([day + hour * HOUR_MS for day in days for hour in (0, 3, 6, 8)])
+        self.start_ms = np.append(now_ms, hours[hours > now_ms])
+        self._known: dict[tuple[str, int], tuple[WaitTimes, WaitTimes | None]] = {}
 
-    return waits
+    def coming(self, kind_id: str, load: bool) -> WaitTimes | None:
+        """Waits of a kind by their start from now on."""
+        return self._waits(kind_id, 0)[load]
+
+    def running(self, kind_id: str, load: bool, worked_ms: int, now_ms: int) -> TimeRange | None:
+        """Range of a wait that has begun and is not over yet."""
+        wait = self._waits(kind_id, worked_ms)[load]
+        if wait is None:
+            return None
+        pieces = np.exp(wait.spread * np.array([-1.65, -1.0, -0.5, 0.0, 0.5, 1.0, 1.65]))
+        lasts_s = np.maximum(np.outer(wait.seconds[:, 0], pieces), wait.minimum_s)
+        ends = np.minimum(worked_ms + 1000 * lasts_s, now_ms + 30 * DAY_MS).ravel()
+        left = ends[ends > now_ms]
+        if not len(left):
+            return TimeRange(*[now_ms + 2 * HOUR_MS] * 3)
+        return TimeRange(*(round(v) for v in np.quantile(left, (0.1, 0.5, 0.9))))
+
+    def _waits(self, kind_id: str, worked_ms: int) -> tuple[WaitTimes, WaitTimes | None]:
+        if (kind_id, worked_ms) not in self._known:
+            start_ms = np.array([worked_ms]) if worked_ms else self.start_ms
+            self._known[kind_id, worked_ms] = waits_in_air(
+                KINDS[kind_id], start_ms, self.log, self.ahead, SensorUncertainty(), 50
+            )
+        return self._known[kind_id, worked_ms]
 
 
 class Begun(NamedTuple):
@@ -283,27 +313,32 @@ def longest_before_leaving(bench: Bench, may: list[Key], closes_ms: int) -> Key:
 
 
 class ByPlan:
-    """What the plan has next, planned again each morning and noon."""
+    """What the plan has next, planned again several times a day, each day in the newest air."""
 
     def __init__(self, promised: dict[str, int] | None = None) -> None:
         self.promised = promised or {}
         self.from_ms: dict[Key, int] = {}
-        self.next_ms = 0
+        self.next_ms = self.air_ms = 0
 
     def __call__(self, bench: Bench, may: list[Key], closes_ms: int) -> Key | None:
+        if bench.now_ms >= self.air_ms:
+            self.believed = Believed(bench.shop.air, bench.now_ms)
+            self.air_ms = bench.now_ms + NEW_AIR_MS
         if bench.now_ms >= self.next_ms:
             self.from_ms = self._planned(self.problem(bench))
-            self.next_ms = bench.now_ms + 6 * HOUR_MS
+            self.next_ms = bench.now_ms + REPLAN_MS
         return min(may, key=lambda key: self.from_ms.get(key, closes_ms))
 
     def _planned(self, problem: Problem) -> dict[Key, int]:
         model = build(problem)
-        starts = greedy(model, SEED, PASSES)
-        from_ms = model.time.ms(starts).tolist()
-        return {
-            (problem.repairs[job.repair].id, job.step.id): at
-            for job, at in zip(model.jobs, from_ms, strict=True)
-        }
+        keys = [(problem.repairs[job.repair].id, job.step.id) for job in model.jobs]
+        hint = None
+        if self.from_ms:
+            hint = [int(model.time.at_or_after(self.from_ms[key])) for key in keys]
+        starts = greedy(model, SEED, PASSES, hint)
+        if installed():
+            starts = solve(model, starts, SEED, LIMIT_S).starts
+        return dict(zip(keys, model.time.ms(starts).tolist(), strict=True))
 
     def problem(self, bench: Bench) -> Problem:
         """The problem as the plan sees it now."""
@@ -316,31 +351,25 @@ class ByPlan:
         return replace(shop, now_ms=bench.now_ms, open=ahead, repairs=tuple(repairs))
 
     def _seen(self, bench: Bench, key: Key, step: Step) -> Step:
-        begun, now_ms = bench.begun.get(key), bench.now_ms
+        begun, now_ms, kind = bench.begun.get(key), bench.now_ms, bench.shop.kinds[key]
         if begun is None:
-            return step
+            if not kind:
+                return step
+            wait, load = (self.believed.coming(kind, part) for part in (False, True))
+            return replace(step, wait=wait, load=load if step.load is not None else None)
         if max(begun.worked_ms, begun.load_ms) <= now_ms:
             return replace(step, done=True)
         until_ms = begun.since_ms + round(1000 * step.hands_on.usual)
         until_ms = max(until_ms, now_ms + TICK_MS) if begun.worked_ms > now_ms else begun.worked_ms
-        off = believed(step.wait, until_ms, now_ms)
+        off = load = None
+        if kind:
+            off, load = (
+                self.believed.running(kind, part, until_ms, now_ms) for part in (False, True)
+            )
+            load = load if step.load is not None else None
         if begun.off_ms <= now_ms:  # released
-            off = TimeRange(begun.off_ms, begun.off_ms, begun.off_ms)
-        load = believed(step.load, until_ms, now_ms) if step.load else None
+            off = TimeRange(*[begun.off_ms] * 3)
+        elif off is None:
+            off = TimeRange(*[until_ms] * 3)
         run = Running(since_ms=begun.since_ms, hands_until_ms=until_ms, off=off, ready=load)
         return replace(step, running=run)
-
-
-def believed(wait: WaitTimes | None, worked_ms: int, now_ms: int) -> TimeRange:
-    """Range of a running wait, by what is known: it is not over yet."""
-    if wait is None:
-        return TimeRange(*[max(worked_ms, now_ms)] * 3)
-    column = wait.seconds[
-        :, min(np.searchsorted(wait.start_ms, worked_ms), len(wait.start_ms) - 1)
-    ]
-    pieces = np.exp(wait.spread * np.array([-1.65, -1.0, -0.5, 0.0, 0.5, 1.0, 1.65]))
-    ends = worked_ms + 1000 * np.maximum(np.outer(column, pieces), wait.minimum_s)
-    ends = np.minimum(ends, now_ms + 30 * DAY_MS).ravel()
-    left = ends[ends > now_ms]
-    found = np.quantile(left, (0.1, 0.5, 0.9)) if len(left) else [now_ms + 2 * HOUR_MS] * 3
-    return TimeRange(*(round(v) for v in found))

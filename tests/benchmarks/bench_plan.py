@@ -19,6 +19,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 import made_repair_shops as made
+from foresight_plan import alone_ms, foreseen_ms
 from made_repair_shops import ByPlan, first_come, longest_before_leaving
 from planned_repairs import five_large, one_large
 from psplib import INSTANCES, TICKS_PER_H, as_problem
@@ -30,6 +31,8 @@ from monitor.planning.planner import PASSES, plan
 
 LOADS = {"busy": (5, 10), "backlog": (16, 25)}
 """Open repairs for each person."""
+FORESEEN_S = 2
+"""Limit of the solver for the best plan that knows the truth. [s]"""
 
 
 def published() -> bool:
@@ -70,7 +73,7 @@ def speed(seeds: range) -> None:
 
 
 def shops(load: str, first: int, count: int) -> None:
-    """Mean time to hand-out against two rules of thumb, and promises kept."""
+    """Mean time to hand-out against two rules of thumb, what is possible, and promises kept."""
     made.REPAIRS = LOADS[load]
     rows, kept = [], []
     numbers = range(first, first + count)
@@ -82,15 +85,26 @@ def shops(load: str, first: int, count: int) -> None:
             made.worked(shop, choose)
             for choose in (first_come, longest_before_leaving, ByPlan(promised=due))
         ]
-        rows.append([np.mean([v - made.NOW_MS for v in r.values()]) / made.DAY_MS for r in ready])
+        means_ms = [np.mean(list(r.values())) for r in ready]
+        means_ms += [alone_ms(shop), *foreseen_ms(shop, FORESEEN_S)]
+        rows.append((np.array(means_ms) - made.NOW_MS) / made.DAY_MS)
         kept += [ready[2][key] <= at_ms for key, at_ms in due.items()]
-        print(f"  {load} {number}: days {np.round(rows[-1], 1)}", flush=True)
+        print(
+            f"  {load} {number}: days {np.round(rows[-1], 2)}, kept {sum(kept)} of {len(kept)}",
+            flush=True,
+        )
     days = np.array(rows)
     means = days.mean(axis=0)
-    shares = 100 * (1 - days[:, 2:] / days[:, :2])
+    shares = 100 * (1 - days[:, 2:3] / days[:, :2])
     gains = 100 * (1 - means[2] / means[:2])
     print(f"{load}, {count} shops, mean days to hand-out: first come {means[0]:.1f}, longest wait")
     print(f"  before leaving {means[1]:.1f}, plan {means[2]:.1f}; shorter by {gains.round(1)} %;")
+    print(
+        f"  each repair alone {means[3]:.1f}, best plan that knows the truth {means[4]:.1f}, its"
+    )
+    print(
+        f"  bound {means[5]:.1f}: {(100 * (1 - means[3:] / means[0])).round(1)} % below first come"
+    )
     print(f"  10, 50 and 90 % of shops: {np.percentile(shares, [10, 50, 90]).round(1)} %")
     print(f"  promises at 90 %: {100 * np.mean(kept):.0f} % of {len(kept)} kept")
 

@@ -17,12 +17,12 @@ def damp_nights(hours):
 
 @pytest.mark.slow
 def test_work_by_the_plan_keeps_orders_and_hands_all_instruments_out(monkeypatch):
-    monkeypatch.setattr(made, "REPAIRS", (3, 4))
-    before = np.arange(-28 * 6 * 24, 0) / 6
+    monkeypatch.setattr(made, "REPAIRS", (2, 3))
+    read = np.arange(-28 * 6 * 24, 98 * 6 * 24) / 6
     air = TrueAir(
         *damp_nights(np.arange(24 * 98)),
-        NOW_MS + np.round(before * HOUR_MS).astype(np.int64),
-        *damp_nights(before),
+        NOW_MS + np.round(read * HOUR_MS).astype(np.int64),
+        *damp_nights(read),
     )
     shop = made_shop(1, air)
     by_plan, by_arrival = (worked(shop, choose) for choose in (ByPlan(), first_come))
