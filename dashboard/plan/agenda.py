@@ -113,6 +113,15 @@ def agenda(
     return Agenda(tuple(found), tuple(coming[:NEXT_SHOWN]), last, tuple(verdicts))
 
 
+def uses_night(found: Agenda, present: PresentPlan | None, closes_ms: int | None) -> bool:
+    """True if work to start now waits past closing. [ms]"""
+    planned = planned_steps(present)
+    own = (planned.get((i.repair.id, i.step.id)) for i in found.now if i.do is Do.START)
+    return closes_ms is not None and any(
+        one is not None and one.off.usual_ms > max(closes_ms, one.to_ms) for one in own
+    )
+
+
 def _items(journal: Journal, steps: Iterable[PlannedStep], do: Do | None = None) -> Iterator[Item]:
     """Planned steps as items; those done or removed since are left out."""
     for one in steps:

@@ -158,6 +158,8 @@ def head(
     unknown = unknown_air(_named(shop, present.unknown)) if present and planned else ""
     first = text.headline(found, names, opens, now, zone) if planned else trouble
     nothing = "" if planned else "Not known without a plan."
+    night = agendas.uses_night(found, present, agendas.closing(hours, now))
+    start = "What you start now makes use" if night else "No start today makes use"
     return [
         html.H1(first),
         *([html.P(unknown, className="caution")] if unknown else []),
@@ -169,7 +171,7 @@ def head(
                 _card(
                     "Before you leave",
                     leave,
-                    nothing or "No start today makes use of the night."
+                    nothing or f"{start} of the night."
                     if opens is None
                     else "The shop is closed.",
                     stop,

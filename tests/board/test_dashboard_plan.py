@@ -185,6 +185,16 @@ def test_the_stock_is_set_and_a_number_that_steps_need_is_kept(client, repair):
     assert "is empty" in do(client, **new)[1]["fields"]["name"]
 
 
+def test_a_start_under_now_that_waits_past_closing_makes_use_of_the_night(book, repair):
+    found, made = book.journal().repairs[repair], book.plan()
+    one = next(one for one in made.plan.steps if one.off.usual_ms > one.to_ms and not one.running)
+    item = agendas.Item(found, found.step(one.step), Do.START, one.from_ms)
+    before, after = one.off.usual_ms - 1, one.off.usual_ms
+    assert agendas.uses_night(agendas.Agenda((item,), (), (), ()), made, before)
+    assert not agendas.uses_night(agendas.Agenda((item,), (), (), ()), made, after)
+    assert not agendas.uses_night(agendas.Agenda((), (item,), (), ()), made, before)
+
+
 def test_a_state_is_published_though_a_planned_step_is_gone_or_started_since(book, repair):
     found, names, made = book.journal().repairs[repair], Names(book.journal()), book.plan()
     planned = repair_state(found, names, made)
