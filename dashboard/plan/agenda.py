@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core.formats import HOUR_MS, MINUTE_MS
 from monitor.domain.repairs.step import StepKind, StepState
+from monitor.planning.last_start import Verdict
 from monitor.planning.today import Today, today
 
 if TYPE_CHECKING:
@@ -95,22 +96,33 @@ def agenda(
     later = [one for one in plan.steps if not one.running] if plan is not None else []
     now, leave = of_today.now, of_today.before_leaving
     found = [*_items(journal, of_today.off, Do.TAKE_OFF)]
-    found += [i for i in _items(journal, now) if can_start(i.repair, i.step)]
+    wrong = in_wrong_air(present)
+    found += [
+        i
+        for i in _items(journal, now)
+        if can_start(i.repair, i.step) and (i.repair.id, i.step.id) not in wrong
+    ]
     for repair in open_repairs(journal):
         for step in repair.steps:
             if step.state is StepState.STARTED:
                 found.append(Item(repair, step, Do.FINISH, step.started_ms or now_ms))
-    shown = {(i.repair.id, i.step.id) for i in found}
+    shown = wrong | {(i.repair.id, i.step.id) for i in found}
     last = tuple(_items(journal, leave))
     ahead = _items(journal, (one for one in later if one not in leave))
     coming = [i for i in ahead if (i.repair.id, i.step.id) not in shown]
-    leaving = {(i.repair.id, i.step.id) for i in last} | shown
+    leaving = {(i.repair.id, i.step.id) for i in last} | shown - wrong
     verdicts = [
         one
         for one in (present.last_starts if present is not None and closes_ms is not None else ())
         if (one.repair, one.step) not in leaving and _startable(journal, one.repair, one.step)
     ]
     return Agenda(tuple(found), tuple(coming[:NEXT_SHOWN]), last, tuple(verdicts))
+
+
+def in_wrong_air(present: PresentPlan | None) -> set[tuple[str, str]]:
+    """Glue work, by the ids of repair and step, that must not start in the present air."""
+    starts = present.last_starts if present is not None else ()
+    return {(one.repair, one.step) for one in starts if one.verdict is Verdict.AIR}
 
 
 def uses_night(found: Agenda, present: PresentPlan | None, closes_ms: int | None) -> bool:

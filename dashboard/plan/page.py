@@ -16,6 +16,7 @@ from dashboard.ui.controls import action_button, action_results, fault_line, tex
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
+from monitor.planning.last_start import Verdict
 from monitor.planning.words import Names, unknown_air
 
 if TYPE_CHECKING:
@@ -147,9 +148,11 @@ def head(
     trouble = text.state(journal, present, now)
     opens = text.opens_next(hours, now)
     good = [one for one in found.verdicts if one.good]
-    not_now = [one for one in found.verdicts if not one.good]
+    wrong = [one for one in found.verdicts if one.verdict is Verdict.AIR]
+    not_now = [one for one in found.verdicts if not one.good and one not in wrong]
     more = (journal, names, now, zone, unit)
     now_list = [view.item(one, *more, writer=writer) for one in found.now]
+    now_list += [view.last_start(one, *more, writer=False) for one in wrong]
     next_list = [view.item(one, *more, writer=writer, timed=True) for one in found.next]
     leave = [view.item(one, *more, writer=writer, timed=True) for one in found.leave]
     leave += [view.last_start(one, *more, writer=writer) for one in good]

@@ -91,6 +91,7 @@ def live(shop: ShopData, book: PlanQueries, repair: Repair, *, writer: bool) -> 
     names, hours, hands_on = Names(journal), book.hours(), book.hands_on()
     trouble, present = text.state(journal, present, now), text.usable(present, now)
     planned = agendas.planned_steps(present)
+    wrong = agendas.in_wrong_air(present)
     of = agendas.planned_repairs(present).get(repair.id)
     if repair.handed_out_ms is not None:
         lines = [f"Handed out {formats.when(repair.handed_out_ms, now, zone)}."]
@@ -124,6 +125,7 @@ def live(shop: ShopData, book: PlanQueries, repair: Repair, *, writer: bool) -> 
                     zone,
                     unit,
                     writer=writer,
+                    wrong_air=(repair.id, step.id) in wrong,
                 )
                 for step in repair.steps
             ],

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from monitor.planning.problem import PlannedRepair, PlannedStep, TimeRange
     from monitor.planning.words import Names
 
+WRONG_AIR = (
+    "Do not start it: the air or the parts are not right for glue now. See May I glue? on Bench."
+)
 SHIFTS_SHOWN = 2
 """Most sentences on what moves a repair."""
 BEGIN = "No repairs are in the shop. Take one in to begin: the plan then says what to start when."

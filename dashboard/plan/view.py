@@ -186,6 +186,7 @@ def step_row(
     unit: formats.Unit,
     *,
     writer: bool,
+    wrong_air: bool = False,
 ) -> Component:
     """A step on the page of its repair: state, times, what it follows, taps."""
     of = planned.get((repair.id, step.id))
@@ -198,6 +199,7 @@ def step_row(
     details += [f"after {follows}"] if follows and not step.finished else []
     starts = can and step.kind is not StepKind.HAND_OUT
     early = text.too_early(repair, step, planned, now, zone) if can else ""
+    early = early or (text.WRONG_AIR if can and wrong_air else "")
     return html.Li(
         [
             html.H3([mark, step.label]),

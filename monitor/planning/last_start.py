@@ -26,6 +26,7 @@ class Verdict(StrEnum):
     NO_TIME = "no time"
     LEFT_ALONE = "left alone"
     IN_THE_WAY = "in the way"
+    AIR = "air"
 
 
 class LastStart(NamedTuple):

@@ -10,6 +10,8 @@ from monitor.core.errors import Fault, Rejected
 from monitor.planning.problem import Problem, Repair, Step
 
 HOUR_S = 3600.0
+STEPS_MAX = 400
+"""Most unfinished steps of all repairs together.  Ours: more would take minutes and gigabytes."""
 
 
 def checked(problem: Problem) -> Problem:
@@ -40,6 +42,13 @@ def faults(problem: Problem) -> Iterator[Fault]:
     ids = [repair.id for repair in problem.repairs]
     for one in sorted({i for i in ids if ids.count(i) > 1}):
         yield Fault("", "repairs", one, "an id that no other repair has")
+    count = sum(not step.done for repair in problem.repairs for step in repair.steps)
+    if count > STEPS_MAX:
+        yield Fault(
+            f"{count} steps are not finished, and the plan takes at most {STEPS_MAX}. Finish or "
+            "remove steps, or hand out repairs",
+            "",
+        )
     longest_s = max((b - a) / 1000 for a, b in problem.open) if problem.open else 0.0
     for repair in problem.repairs:
         yield from repair_faults(repair, problem, longest_s)

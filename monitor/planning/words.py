@@ -120,6 +120,8 @@ def last_start_sentence(one: LastStart, names: Names, now_ms: int, zone: ZoneInf
         case Verdict.IN_THE_WAY:
             rival = names.step(*one.rival) if one.rival else "other work"
             return f"{name}. Do not start it: {rival} needs its clamps or its place first."
+        case Verdict.AIR:
+            return f"{name}. Do not start it: the air or the parts are not right for glue now."
 
 
 def last_start_summary(

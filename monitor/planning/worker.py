@@ -12,6 +12,7 @@ from monitor.commands import Journal
 from monitor.core.errors import Rejected
 from monitor.outlook import files
 from monitor.planning import present
+from monitor.planning.glue_air import GlueAir
 from monitor.planning.inputs import Inputs, ShopWaits, problem_of
 from monitor.planning.last_start import last_starts
 from monitor.planning.planner import plan
@@ -63,12 +64,13 @@ class Planner:
         try:
             inputs = self._inputs(now_ms)
             problem = inputs.problem
+            glue_air = GlueAir(self._reader, self._settings, self._journal, now_ms)
             limits = (FIRST_S, BEST_S) if changed else (AGAIN_S,)
             for limit_s in limits:
                 found = plan(problem, limit_s=limit_s, hint=self._plan)
                 self._plan = found
                 improving = limit_s != limits[-1] and not found.proved
-                starts = last_starts(problem, found)
+                starts = glue_air.verdicts(found, last_starts(problem, found))
                 self._keep(
                     PresentPlan(
                         made_ms=now_ms,

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from planned_shop import NOW_MS, at, problem, repair, step
 
 from monitor.core.errors import Rejected
 from monitor.planning.planner import plan
 from monitor.planning.problem import NoteKind, Running, TimeRange, steady_wait
+from monitor.planning.refusals import STEPS_MAX
 
 OFF = TimeRange(at(0, 11), at(0, 12), at(0, 14))
 RUNS = Running(since_ms=at(0, 8), hands_until_ms=at(0, 8), off=OFF)
@@ -135,3 +138,11 @@ def test_a_joint_that_is_still_setting_holds_no_clamps():
     )
     assert found["clean"] == NOW_MS
     assert found["fit"] == at(1, 10)
+
+
+def test_more_steps_than_a_plan_takes_are_refused_in_words():
+    many = [step(f"s{n}") for n in range(1 + STEPS_MAX)]
+    with pytest.raises(Rejected, match="the plan takes at most 400"):
+        plan(problem(repair("cello", *many)), limit_s=0)
+    done = [replace(one, done=True) for one in many]
+    assert plan(problem(repair("cello", *done)), limit_s=0).steps == ()
