@@ -12,7 +12,7 @@ from monitor.cli.shared import ClockTime, command, journal_of, time_of, wrong
 from monitor.settings import Settings
 
 StepId = Annotated[str, typer.Argument(metavar="STEP", help="Number of the step")]
-Taken = Annotated[str, typer.Option("--taken", help="Hands-on time that it took [min]")]
+Taken = Annotated[str, typer.Option("--taken", help="Hands-on time that it took, in minutes")]
 StepName = Annotated[str | None, typer.Option("--name", help="What exactly: bass side")]
 WaitKind = Annotated[
     str | None, typer.Option("--wait", help="Kind of wait, from `kind list`; none for no wait")
