@@ -127,7 +127,9 @@ def test_what_is_typed_survives_the_pages_own_refreshing_and_a_reload(bench, vis
     first_kind_is_few_keys_away(page)
     page.locator("#bench-more summary").click()
     page.locator("#open-what").fill("seam by the saddle")
+    seen.rest()
     page.locator("[data-choose=cleat]").click()
+    page.locator("#bench-where").wait_for()
     for _ in range(2):
         redrawn(seen)
     assert page.locator("#open-what").input_value() == "seam by the saddle"
@@ -405,8 +407,10 @@ def test_a_wait_is_worked_by_the_keyboard_and_its_history_says_who(shop, visit):
     page.evaluate("localStorage.setItem('benchweather.by', JSON.stringify('Ina'))")
     page.locator("#bench-more summary").press("Enter")
     page.locator("#open-what").fill("lower bout")
+    seen.rest()
     page.locator("[data-choose=plate-crack]").focus()
     page.keyboard.press("Enter")
+    page.locator("#bench-where").wait_for()
     seen.rest()
     page.locator("#bench-places button").first.focus()
     page.keyboard.press("Enter")
