@@ -9,7 +9,7 @@ from dashboard.plan.agenda import Do
 from dashboard.ui import formats
 from monitor.domain.repairs.step import StepState
 from monitor.planning.problem import NoteKind
-from monitor.planning.words import CLAMPED, chance, shift_sentence
+from monitor.planning.words import CLAMPED, chance, range_words, shift_sentence
 from monitor.runtime.service_troubles import full_stop
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from monitor.domain.repairs.repair import Repair
     from monitor.domain.repairs.step import Step
     from monitor.planning.present import PresentPlan
-    from monitor.planning.problem import PlannedRepair, PlannedStep, TimeRange
+    from monitor.planning.problem import PlannedRepair, PlannedStep
     from monitor.planning.words import Names
 
 WRONG_AIR = (
@@ -119,15 +119,6 @@ def wall_line(
         at = formats.ahead(second.at_ms, now, zone)
         return f"{first} Next, {at}: {item_words(second, names)}."
     return first
-
-
-def range_words(of: TimeRange, now: int, zone: ZoneInfo) -> str:
-    """A time with its range: `Thu 11:00, between Wed 16:00 and Fri 10:00`."""
-    middle = formats.ahead(of.usual_ms, now, zone)
-    if of.high_ms - of.low_ms < 10 * formats.MINUTE_MS:
-        return middle
-    low, high = (formats.ahead(at, now, zone) for at in (of.low_ms, of.high_ms))
-    return f"{middle}, between {low} and {high}"
 
 
 def ready(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) -> str:

@@ -18,7 +18,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 from monitor.domain.repairs.stock import Sort
 from monitor.planning.what_if import HELD_PCT, NEW
-from monitor.planning.words import Names
+from monitor.planning.words import Names, range_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -170,7 +170,7 @@ def effect_lines(found: Sequence[Effect], names: Names, now: int, zone: ZoneInfo
             if one.after is None:
                 first.append("The new repair: it cannot be planned in the known opening hours.")
                 continue
-            ready = text.range_words(one.after, now, zone)
+            ready = range_words(one.after, now, zone)
             promise = formats.ahead(one.after.high_ms, now, zone)
             first.append(
                 f"The new repair: ready {ready}. Earliest time to promise with a 90 % chance: "

@@ -447,12 +447,13 @@ def _shop(quantity: str, s: Snapshot) -> Seen:
         except OSError:
             return Seen(SHOP, "Shop", math.nan)
     if quantity == "last_starts":
-        told = s.last_starts
-        kept, more = list(told), ""
+        kept, more = list(s.last_starts), ""
         while len(" ".join(kept)) > LAST_STARTS_MAX:
             kept.pop()
             more = "More on the page Plan."
-        return Seen(SHOP, "Shop", float(len(told)), detail=" ".join([*kept, more]).strip())
+        return Seen(
+            SHOP, "Shop", float(len(s.last_starts)), detail=" ".join([*kept, more]).strip()
+        )
     if quantity == "shut_chance":
         looks = [one.look for one in s.outlooks.values()]
         return Seen(SHOP, "Shop", 100 * chance_shut(looks, s.settings, s.now_ms))

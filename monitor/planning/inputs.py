@@ -57,7 +57,7 @@ DAY_MS, HOUR_MS = 86_400_000, 3_600_000
 PLAN_DAYS = 120
 """Days of opening hours that a plan may use. [-]"""
 KNOWN_DAYS = 8
-"""Starts on these days are calculated; later ones are as on the last of them. [-]  Ours, for speed."""
+"""Starts on these days are calculated; later ones take the value of the last. [-]  Ours."""
 AIR_S = 24 * 86_400.0
 """The air is expected for so long. [s]"""
 LONGEST = 3.0

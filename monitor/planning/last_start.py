@@ -14,7 +14,7 @@ from monitor.planning.open_time import LONG_CLOSED_MS
 from monitor.planning.problem import Plan, PlannedStep, Problem, Repair, Step, TimeRange, WaitTimes
 
 BEFORE_MS = 3_600_000
-"""It is told so long before closing. [ms]"""
+"""The notice comes so long before closing. [ms]"""
 _SCORES = np.array([NormalDist().inv_cdf((i + 0.5) / 10) for i in range(10)])
 """Scores at which the own spread of a wait is taken. [-]"""
 

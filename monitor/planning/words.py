@@ -65,11 +65,12 @@ class Names:
 
 
 def range_words(of: TimeRange, now_ms: int, zone: ZoneInfo) -> str:
-    """A time with its range: `tomorrow 09:00 (today 21:00 to tomorrow 11:00)`."""
+    """A time with its range: `Thu 11:00, between Wed 16:00 and Fri 10:00`."""
     middle = formats.ahead(of.usual_ms, now_ms, zone)
-    if of.high_ms - of.low_ms < 60_000:
+    if of.high_ms - of.low_ms < 10 * formats.MINUTE_MS:
         return middle
-    return f"{middle} ({formats.between(of.low_ms, of.high_ms, now_ms, zone)})"
+    low, high = (formats.ahead(at, now_ms, zone) for at in (of.low_ms, of.high_ms))
+    return f"{middle}, between {low} and {high}"
 
 
 def shift_sentence(
