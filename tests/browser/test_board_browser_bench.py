@@ -114,11 +114,12 @@ def first_kind_is_few_keys_away(page) -> None:
         page.keyboard.press("Tab")
         until(page, f"document.activeElement.textContent === '{words}'")
         page.keyboard.press("Enter")
-    keys = 4
+    keys, stops = 4, []
     while not page.evaluate("!!document.activeElement.dataset.choose"):
         page.keyboard.press("Tab")
         keys += 1
-        assert keys <= 15
+        stops.append(page.evaluate("document.activeElement.outerHTML.slice(0, 80)"))
+        assert keys <= 15, stops
 
 
 def test_what_is_typed_survives_the_pages_own_refreshing_and_a_reload(bench, visit):
