@@ -17,7 +17,7 @@ from conftest import free_port, until
 
 from monitor.mqtt.embedded_broker import is_listening
 
-FAST = ("-c", "fsync=off", "-c", "full_page_writes=off", "-c", "max_connections=30")
+FAST = ("-c", "fsync=off", "-c", "full_page_writes=off", "-c", "max_connections=100")
 
 
 def programs() -> Path:
@@ -41,7 +41,7 @@ class PostgresqlServer:
             self._user = ["setpriv", "--reuid=postgres", "--regid=postgres", "--clear-groups"]
         self.port = free_port()
         self._schemas = 0
-        self._shared: str | None = None
+        self.shared = ""
         self._run("initdb", "--auth=trust", "--username=owner", "--no-sync", "-D", "data")
 
     def start(self) -> None:
@@ -69,33 +69,63 @@ class PostgresqlServer:
         self._schemas += 1
         name = f"store{self._schemas}"
         self.sql(f"CREATE SCHEMA {name}")
-        return f"{self._url}?options=-csearch_path%3D{name}"
+        return f"{self.url()}?options=-csearch_path%3D{name}"
 
     def emptied(self) -> str:
         """URL of a store without a row; each call empties the same."""
         import psycopg
 
-        if self._shared is None:
-            self._shared = self.address()
-            return self._shared
-        with psycopg.connect(self._shared, autocommit=True) as connection:
+        if not self.shared:
+            self.shared = self.address()
+            return self.shared
+        with psycopg.connect(self.shared, autocommit=True) as connection:
             tables = connection.execute(
                 "SELECT tablename FROM pg_tables WHERE schemaname = current_schema() "
                 "AND tablename <> 'schema_step'"
             ).fetchall()
             names = ", ".join(name for (name,) in tables)
             connection.execute(f"TRUNCATE {names} RESTART IDENTITY CASCADE".encode())
-        return self._shared
+        return self.shared
 
     def sql(self, statement: str) -> None:
         import psycopg
 
-        with psycopg.connect(self._url, autocommit=True) as connection:
+        with psycopg.connect(self.url(), autocommit=True) as connection:
             connection.execute(statement)
 
-    @property
-    def _url(self) -> str:
-        return f"postgresql://owner@127.0.0.1:{self.port}/postgres"
+    def url(self, user: str = "owner", database: str = "postgres") -> str:
+        """URL of a database as a whole, not of a store."""
+        return f"postgresql://{user}@127.0.0.1:{self.port}/{database}"
+
+    def cut(self, pid: int) -> None:
+        """End a connection, and wait until it is gone."""
+        import psycopg
+
+        with psycopg.connect(self.url(), autocommit=True) as connection:
+            connection.execute("SELECT pg_terminate_backend(%s, 5000)", (pid,))
+
+    def until_left(self) -> None:
+        """Wait until no service holds a store."""
+        import psycopg
+
+        held = "SELECT count(*) FROM pg_locks WHERE locktype = 'advisory'"
+        with psycopg.connect(self.url(), autocommit=True) as connection:
+            until(lambda: connection.execute(held).fetchone() == (0,), what="the store is left")
+
+    @contextlib.contextmanager
+    def passwords_needed(self) -> Iterator[None]:
+        """Let nobody but the owner in without a password."""
+        file = self.folder / "data" / "pg_hba.conf"
+        before = file.read_text()
+        file.write_text(
+            "host all owner 127.0.0.1/32 trust\nhost all all 127.0.0.1/32 scram-sha-256\n"
+        )
+        self.sql("SELECT pg_reload_conf()")
+        try:
+            yield
+        finally:
+            file.write_text(before)
+            self.sql("SELECT pg_reload_conf()")
 
     def _ready(self) -> bool:
         import psycopg

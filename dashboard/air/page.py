@@ -43,7 +43,7 @@ _WORDS: dict[str, str] = {
 
 
 def _unknown(shop: ShopData, *, writer: bool) -> list[Component]:
-    if not shop.settings.store_path.exists():
+    if not shop.has_store():
         return first_reading(writer=writer)
     sentence = "The air is not known. The store cannot be read."
     return [_headline(Headline("unknown", sentence, ""))]  # every page's banner says what to do

@@ -25,7 +25,7 @@ from dashboard.data.records import (
 from monitor.air import climate_report, current, place_means
 from monitor.commands.closing import shop_hours
 from monitor.core.clock import AHEAD_MAX_MS, now_ms
-from monitor.core.errors import StoreFault, StoreUnavailable
+from monitor.core.errors import StoreFault, StoreMissing, StoreUnavailable
 from monitor.core.measurements import MEASURES, Quantity, Refusal, Series, leading_order
 from monitor.core.steady_clock import cautious_ms, doubted_ahead
 from monitor.domain.events import About
@@ -37,7 +37,16 @@ from monitor.readings import heard_topics
 from monitor.runtime import heartbeat
 from monitor.science.air import pressure_at_altitude
 from monitor.science.registry import DERIVED, derive
-from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, aside, forecasts, newcomers, outbox
+from monitor.store import (
+    HOUR_S,
+    TEN_MINUTES_S,
+    Reader,
+    aside,
+    forecasts,
+    is_there,
+    newcomers,
+    outbox,
+)
 from monitor.store.journal import events_about
 
 if TYPE_CHECKING:
@@ -100,7 +109,7 @@ class ShopData:
             return held
         if held:
             held[1].close()
-        return inode, Reader(self.settings.store_path)
+        return inode, Reader(self.settings.store_address)
 
     def opening_hours(self) -> Hours:
         """Opening hours by the settings and, if the store can be read, the answers about closed days."""
@@ -109,6 +118,10 @@ class ShopData:
                 return shop_hours(reader, self.settings)
         except StoreFault:  # the board says so by itself
             return self.settings.hours.model_dump()
+
+    def has_store(self) -> bool:
+        """Return whether there is a store yet."""
+        return is_there(self.settings.store_address)
 
     def change_token(self) -> str:
         """A text that changes when a page may have something new to show; it costs no query.
@@ -138,7 +151,7 @@ class ShopData:
             self._watcher[1].close()
             self._watcher = None
         if self._watcher is None:
-            self._watcher = (inode, Reader(self.settings.store_path))
+            self._watcher = (inode, Reader(self.settings.store_address))
             self._opened += 1
         version = (self._opened, self._watcher[1].version())
         if version != self._seen:
@@ -437,11 +450,13 @@ class ShopData:
 
 
 def _inode(settings: Settings) -> int:
-    """Inode of the store file, to distinguish two files of the same name."""
+    """Inode of the store file, to distinguish two files of the same name; 0 for a database."""
+    if settings.store_address != settings.store_path:
+        return 0
     try:
         return settings.store_path.stat().st_ino
     except FileNotFoundError as exc:
-        raise StoreUnavailable(f"{settings.store_path}: there is no store yet") from exc
+        raise StoreMissing(f"{settings.store_path}: there is no store yet") from exc
     except OSError as exc:
         raise StoreUnavailable(f"{settings.store_path}: {os.strerror(exc.errno or 0)}") from exc
 

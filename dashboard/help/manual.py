@@ -26,6 +26,7 @@ SUBJECTS = (
     "network",
     "security",
     "upkeep",
+    "store",
     "commands",
     "settings",
     "safety",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from monitor.core.errors import StoreMissing
 from monitor.runtime.service_troubles import Trouble, full_stop
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ class Headline(NamedTuple):
 
 def store_trouble(fault: StoreFault) -> Trouble:
     """A store that cannot be read, in words."""
-    if fault.retryable and "no store yet" in str(fault):
+    if isinstance(fault, StoreMissing):
         return Trouble(
             "store",
             "Nothing has been stored yet.",
@@ -31,15 +32,15 @@ def store_trouble(fault: StoreFault) -> Trouble:
             "store",
             f"The store cannot be read just now: {full_stop(str(fault))}",
             (
-                "The board tries again by itself. If this does not go away, check whether "
-                "another program has the file open."
+                "The board tries again by itself. If this does not go away, check the store's "
+                "disk or server, and whether another program has the file open."
             ),
         )
     return Trouble(
         "store",
         f"The store cannot be read: {full_stop(str(fault))}",
         (
-            "Stop Benchweather, replace that file with the last backup, and start it again. Keep "
-            "the damaged file."
+            "Stop Benchweather. If the file is damaged, keep it and put the last backup in its "
+            "place. Then start Benchweather again."
         ),
     )

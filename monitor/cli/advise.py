@@ -144,7 +144,7 @@ def advise(
         write_sheet(to, sheet)
     number = None
     if keep and asked.title:
-        with contextlib.closing(Writer(settings.store_path)) as writer:
+        with contextlib.closing(Writer(settings.store_address)) as writer:
             kept = archive.keeping(worked, airs, sheet, made_ms)
             number = archive.carry_out(writer, kept)["sheet"]
     if as_json:
@@ -197,7 +197,7 @@ def _with_shop_air(settings: Settings, airs: HomeSources) -> HomeSources:
 
     with (
         contextlib.suppress(StoreFault),
-        contextlib.closing(Reader(settings.store_path)) as reader,
+        contextlib.closing(Reader(settings.store_address)) as reader,
     ):
         places = place_means.places(reader, settings)
         shop = home_climate.shop_log(reader, places, settings.zone, now_ms())

@@ -123,7 +123,7 @@ def erase(
         f"Erase {len(sheets)} sheets of {client}? You cannot undo this."
     ):
         raise typer.Exit(1)
-    with exit_on(), contextlib.closing(Writer(settings.store_path)) as writer:
+    with exit_on(), contextlib.closing(Writer(settings.store_address)) as writer:
         erased = archive.carry_out(writer, archive.erasing(client))["erased"]
     out.print(f"Erased: {erased}.")
 

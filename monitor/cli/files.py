@@ -123,7 +123,7 @@ def import_(
     found = read_csv(file, plan, now_ms=now_ms())
     new = repeated = 0
     if not dry_run and found.total:
-        with contextlib.closing(Writer(settings.store_path)) as writer, progress() as bar:
+        with contextlib.closing(Writer(settings.store_address)) as writer, progress() as bar:
             task = bar.add_task("importing", total=found.total)
             for batch in found.batches(IMPORT_BATCH):
                 stored = writer.write(batch)

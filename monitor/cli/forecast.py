@@ -165,7 +165,7 @@ def _intake(settings: Settings) -> Iterator[ForecastIntake]:
     from monitor.weather.intake import ForecastIntake
 
     with (
-        contextlib.closing(Writer(settings.store_path)) as writer,
-        contextlib.closing(Reader(settings.store_path)) as reader,
+        contextlib.closing(Writer(settings.store_address)) as writer,
+        contextlib.closing(Reader(settings.store_address)) as reader,
     ):
         yield ForecastIntake(settings, reader, writer)

@@ -50,7 +50,7 @@ def recount(
         raise typer.Exit(1)
     with (
         exit_on(),
-        contextlib.closing(Writer(settings.store_path)) as writer,
+        contextlib.closing(Writer(settings.store_address)) as writer,
         writer.connection.transaction() as run,
     ):
         rollups.rewrite(run, wrong)

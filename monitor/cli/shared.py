@@ -173,11 +173,11 @@ def start_hint(settings: Settings) -> str:
 @contextlib.contextmanager
 def store_of(settings: Settings) -> Iterator[Reader]:
     """Open the store for reading, or fail with an error on how readings get there."""
-    from monitor.store import Reader
+    from monitor.store import Reader, is_there
 
-    if not settings.store_path.exists():
+    if not is_there(settings.store_address):
         failed(f"No readings in {settings.data}. {start_hint(settings)}")
-    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
+    with exit_on(), contextlib.closing(Reader(settings.store_address)) as reader:
         yield reader
 
 

@@ -137,6 +137,10 @@ class StoreUnavailable(StoreFault):
     retryable = True
 
 
+class StoreMissing(StoreUnavailable):
+    """The database is there, but nothing was ever stored in it."""
+
+
 class BrokerFault(MonitorError):
     """The embedded broker cannot run: no program, a port taken, or it stopped at once."""
 

@@ -17,7 +17,7 @@ from monitor.domain.places import band
 from monitor.readings import export
 from monitor.science.air import STANDARD_PRESSURE_PA, pressure_at_altitude
 from monitor.science.registry import DERIVED, derive
-from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, is_there
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -52,9 +52,9 @@ class ShopLog:
 
     def __init__(self, data: Path | None = None) -> None:
         self.settings = settings_module.load(data=data)
-        if not self.settings.store_path.exists():
-            raise FrameFault(f"{self.settings.store_path}: there is no log yet")
-        self._reader = Reader(self.settings.store_path)
+        if not is_there(self.settings.store_address):
+            raise FrameFault(f"{self.settings.data}: there is no log yet")
+        self._reader = Reader(self.settings.store_address)
 
     def __enter__(self) -> Self:
         return self

@@ -58,7 +58,8 @@ def troubles(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo, *, gone: bool)
             Trouble(
                 "store",
                 f"Readings cannot be stored: {full_stop(beat.store_trouble)}",
-                f"Make space on the disk, or make the data folder writable.{kept}",
+                "Make space on the disk, or make the data folder writable. If the store is on a "
+                f"server, start that server.{kept}",
             )
         )
     if beat.outage is not None:

@@ -7,6 +7,7 @@ import os
 import shutil
 import subprocess
 import time
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -19,7 +20,7 @@ from monitor.core.certificate import (
     readable_by_others,
 )
 from monitor.core.clock import from_ms, now_ms
-from monitor.core.errors import BrokerFault, BrokerUnavailable, StoreFault
+from monitor.core.errors import BrokerFault, BrokerUnavailable, StoreFault, StoreMissing
 from monitor.core.time_sync import NetworkTime
 from monitor.domain.shop_clock import trouble_of
 from monitor.mqtt import embedded_broker
@@ -31,7 +32,7 @@ from monitor.runtime.disk_space import write_trial
 from monitor.runtime.service_troubles import disk_trouble, outage_trouble
 from monitor.settings import Settings
 from monitor.settings.checks import open_to_network
-from monitor.store import Reader
+from monitor.store import Latest, Reader
 from monitor.weather import drop_folder
 
 DISK_LOW_BYTES = 500_000_000
@@ -125,6 +126,8 @@ def _store(settings: Settings) -> Check:
     state = heartbeat.read(settings.heartbeat_path)
     if state is not None and not state.late() and state.store_trouble:
         return Check("store", False, f"the service cannot write it: {state.store_trouble}")
+    if settings.store_address != path:
+        return _database(settings)
     if not path.exists():
         return Check("store", True, f"{path} will be made at the first start")
     try:
@@ -134,9 +137,25 @@ def _store(settings: Settings) -> Check:
     except StoreFault as exc:
         return Check("store", False, f"{exc}; restore {path} from a copy or move it away")
     size_mb = path.stat().st_size / 1e6
+    return Check("store", True, f"{path}, {size_mb:.1f} MB, {_extent(latest)}")
+
+
+def _database(settings: Settings) -> Check:
+    """Check that the database of `store.url` answers and has a store."""
+    try:
+        with contextlib.closing(Reader(settings.store_address)) as reader:
+            name, latest = reader.connection.name, reader.latest(now_ms())
+    except StoreMissing as exc:
+        return Check("store", True, f"{exc}: it will be made at the first start")
+    except StoreFault as exc:
+        return Check("store", False, str(exc))
+    return Check("store", True, f"{name}, {_extent(latest)}")
+
+
+def _extent(latest: Sequence[Latest]) -> str:
     newest = max((item.reading.ts_ms for item in latest), default=None)
     last = f", last reading {formats.numeric(newest, UTC)} UTC" if newest is not None else ""
-    return Check("store", True, f"{path}, {size_mb:.1f} MB, {len(latest)} series{last}")
+    return f"{len(latest)} series{last}"
 
 
 def _clock(settings: Settings) -> Check:
@@ -149,7 +168,7 @@ def _clock(settings: Settings) -> Check:
     if state is not None and not state.late() and (jump := trouble_of(state.clock)):
         return Check("clock", False, f"{text}: {jump} If it is right: benchweather clock confirm")
     try:
-        with contextlib.closing(Reader(settings.store_path)) as reader:
+        with contextlib.closing(Reader(settings.store_address)) as reader:
             newest = reader.newest_ms() or 0
     except StoreFault:
         newest = 0

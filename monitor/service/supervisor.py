@@ -168,9 +168,10 @@ class Supervisor:
             parts.callback(board.stop)
             settings_file = SettingsFile(settings, functools.partial(start_faults, settings))
             settings_file.keep()
-            writer = Writer(settings.store_path)
+            writer = Writer(settings.store_address)
             parts.callback(writer.close)
-            reader = Reader(settings.store_path)
+            writer.claim()
+            reader = Reader(settings.store_address)
             parts.callback(reader.close)
             self._clock = SteadyClock(known_ms=newest_known_ms(settings, reader))
             kept = AsideMessages(writer, contract, self._clock)
@@ -436,7 +437,7 @@ def _evaluation(
         return ServiceTroubles(broker, ingest.store_trouble, trouble_of(clock.jump()))
 
     publisher.start()
-    with contextlib.closing(Reader(settings.store_path)) as reader:
+    with contextlib.closing(Reader(settings.store_address)) as reader:
         cycle = EvaluationCycle(
             settings,
             reader,

@@ -48,6 +48,7 @@ from monitor.settings.groups import (
     Reservoir,
     SensorSettings,
     ShopSettings,
+    StoreSettings,
     WeatherSettings,
 )
 from monitor.settings.table import GROUPS, table
@@ -79,6 +80,7 @@ class Settings:
     hours: OpeningHours
     alerts: Alerts
     keep: Keep
+    store: StoreSettings
     weather: WeatherSettings
     limits: AirLimits
     places: tuple[Place, ...]
@@ -94,6 +96,12 @@ class Settings:
         """The end of the quiet hours at a moment; None outside of them. [ms]"""
         closed_by = self.hours.model_dump() if self.alerts.quiet_when_closed else None
         return opening_hours.quiet_until(self.alerts.quiet, self.zone, now_ms, closed_by)
+
+    @property
+    def store_address(self) -> Path | str:
+        """File of the store, or the URL of a database; the demo always has its file."""
+        url = "" if self.demo else self.store.url.get_secret_value()
+        return url or self.store_path
 
     @property
     def store_path(self) -> Path:

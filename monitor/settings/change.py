@@ -25,7 +25,12 @@ from monitor.settings.toml_edit import CannotEdit, rewritten
 
 LISTS = ("places", "topics", "channels", "reservoirs", "forecasts")
 """Settings that are lists of tables."""
-FILE_ONLY: dict[SettingPath, str] = {("broker", "program"): "names a program to run"}
+FILE_ONLY: dict[SettingPath, str] = {
+    ("broker",): "has settings that name a program to run",
+    ("broker", "program"): "names a program to run",
+    ("store",): "leads to another store",
+    ("store", "url"): "leads to another store",
+}
 """Settings that only the file itself may have changed, and why."""
 VERSIONS_KEPT = 60
 """Most versions of the file that are kept."""
@@ -238,8 +243,7 @@ class SettingsFile:
         faults = []
         for path in paths:
             name = ".".join(path)
-            if (why := FILE_ONLY.get(path[:2])) or path == ("broker",):
-                why = why or "has settings that name a program to run"
+            if why := FILE_ONLY.get(path[:2]):
                 faults.append(Fault(f"{why}: change it in {self.path} itself", name))
             elif self._from_environment(path):
                 faults.append(

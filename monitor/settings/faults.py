@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from monitor.core.errors import NOT_GIVEN, Fault
-from monitor.settings.groups import PREFIX
 from monitor.settings.table import table
 
 FAULTS_MAX = 50
@@ -92,11 +91,6 @@ def texts_of(given: Any, name: str = "") -> Iterator[tuple[str, str]]:
 
 def near_name(name: str, known: Iterable[str]) -> str:
     """The end of a sentence about a wrong name: what to do about it."""
-    if name.removeprefix(PREFIX).lower().replace("__", ".") in ("store", "store.url"):
-        return (
-            ": the store is a file in the data folder, and cannot be in another database yet. "
-            "Remove this setting"
-        )
     found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.7)
     return f": did you mean {found[0]}?" if found else ""
 
@@ -104,7 +98,11 @@ def near_name(name: str, known: Iterable[str]) -> str:
 def is_secret(name: str) -> bool:
     """Return whether a misplaced value may be a password."""
     first, _, last = name.rpartition(".")
-    return "password" in name or (
-        name.startswith(("channels", "forecasts"))
-        and not (first and last in ("id", "least", "brief", "service", "unit", "pointer"))
+    return (
+        "password" in name
+        or name.startswith("store")
+        or (
+            name.startswith(("channels", "forecasts"))
+            and not (first and last in ("id", "least", "brief", "service", "unit", "pointer"))
+        )
     )

@@ -50,6 +50,10 @@ Common practice, no source."""
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 _STRICT = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+_DATABASE_HOST = r"(\[[0-9A-Fa-f:.]+\]|[^\s/@?#:,\[\]]*)(:\d{1,5})?"
+_DATABASE_URL = re.compile(
+    rf"postgresql://([^\s/@?#]*@)?{_DATABASE_HOST}(,{_DATABASE_HOST})*/[^\s/@?#]+(\?\S*)?"
+)
 _SERVICE_URL = re.compile(r"[a-zA-Z0-9]{1,32}://\S*")
 _LABEL = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?")
 for _dataclass in (ForecastSource, AirLimits, Place, TopicRule):
@@ -100,6 +104,16 @@ def mqtt_url(value: str) -> str:
     if parts.username or parts.password:
         raise ValueError("must not hold a password: use broker.user and broker.password")
     return value
+
+
+def database_fault(url: str) -> str:
+    """Reason why this is not the URL of a database; empty if it is one."""
+    if _DATABASE_URL.fullmatch(url):
+        return ""
+    return (
+        "must be postgresql://user@host/database; in a name or password write @ as %40, / as %2F, "
+        ": as %3A, ? as %3F, # as %23 and % as %25"
+    )
 
 
 @functools.cache
@@ -422,6 +436,24 @@ class Keep(BaseModel):
     )
 
 
+class StoreSettings(BaseModel):
+    """Address of the store."""
+
+    model_config = _STRICT
+    url: SecretStr = _setting(
+        SecretStr(""),
+        "A database on PostgreSQL 15 or newer, postgresql://user@host/database; empty: a file in the "
+        "data folder",
+    )
+
+    @field_validator("url")
+    @classmethod
+    def _database(cls, value: SecretStr) -> SecretStr:
+        if (url := value.get_secret_value()) and (fault := database_fault(url)):
+            raise ValueError(f"{fault}, or be empty for a file")
+        return value
+
+
 class NoticeChannel(BaseModel):
     """A channel by which notices reach somebody."""
 
@@ -491,6 +523,7 @@ class Fields(BaseModel):
     hours: OpeningHours = OpeningHours()
     alerts: Alerts = Alerts()
     keep: Keep = Keep()
+    store: StoreSettings = StoreSettings()
     weather: WeatherSettings = WeatherSettings()
     limits: AirLimits = AirLimits()
     places: list[Place] = []

@@ -15,7 +15,18 @@ from monitor.settings.groups import Fields
 if TYPE_CHECKING:
     from monitor.settings import Settings
 
-GROUPS = ("shop", "broker", "board", "sensor", "hours", "alerts", "keep", "weather", "limits")
+GROUPS = (
+    "shop",
+    "broker",
+    "board",
+    "sensor",
+    "hours",
+    "alerts",
+    "keep",
+    "store",
+    "weather",
+    "limits",
+)
 
 
 class SettingRow(NamedTuple):

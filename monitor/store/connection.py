@@ -47,7 +47,9 @@ class StoreConnection(ABC):
         If it is not our database, comes from a newer version of this program, or is damaged.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, name: str) -> None:
+        self.name = name
+        """Where the store is, without a password."""
         self._lock = threading.RLock()
 
     @abstractmethod
@@ -78,8 +80,12 @@ class StoreConnection(ABC):
         """A number that changes when anything was committed since this connection last asked."""
 
     @abstractmethod
-    def insert_new(self, run: Cursor, rows: Sequence[Row3]) -> Sequence[Row3]:
-        """Within a transaction: insert readings. Returns those that were not stored yet."""
+    def add_readings(self, run: Cursor, rows: Sequence[Row3]) -> int:
+        """Within a transaction: store readings, with their rollups. Returns how many were new."""
+
+    def claim(self) -> None:
+        """Keep other services from this store, where the lock of the data folder does not."""
+        return
 
     @abstractmethod
     def tidy(self) -> None:
@@ -101,16 +107,21 @@ class StoreConnection(ABC):
         """Statements of a step of the schema in the engine's SQL."""
         return step.statements
 
-    def bring_up_to_date(self, name: object, package: str) -> None:
+    @abstractmethod
+    def _has_steps(self, run: Cursor) -> bool:
+        """Within a transaction: whether the table of the schema's steps is there."""
+
+    def bring_up_to_date(self, package: str) -> None:
         """Bring the schema to this version: all steps of a package that are missing, or none."""
         steps = migrations.steps(package)
         with self.transaction() as run:
-            for statement in self._statements(migrations.FIRST):
-                run.execute(statement)
+            if not self._has_steps(run):
+                for statement in self._statements(migrations.FIRST):
+                    run.execute(statement)
             done = {number for (number,) in run.execute("SELECT number FROM schema_step")}
             if ahead := done - {step.number for step in steps}:
                 raise StoreFault(
-                    f"{name} was written by a newer version (schema step {max(ahead)}, this"
+                    f"{self.name} was written by a newer version (schema step {max(ahead)}, this"
                     f" version knows {steps[-1].number}): install that version or use another store"
                 )
             for step in steps:
@@ -120,16 +131,21 @@ class StoreConnection(ABC):
                     run.execute("INSERT INTO schema_step (number) VALUES (?)", (step.number,))
 
 
-def is_url(address: StoreAddress) -> bool:
-    """Return whether a store is on a server, not in a file."""
-    return isinstance(address, str)
+def is_there(address: StoreAddress) -> bool:
+    """Return whether there is a store yet; a database is taken to be there."""
+    return isinstance(address, str) or address.exists()
 
 
 def opened(address: StoreAddress, *, read_only: bool) -> StoreConnection:
     """A connection to a store; for writing with its schema brought up to date."""
     if isinstance(address, str):
-        from monitor.store.postgresql import PostgresqlConnection
-
+        try:
+            from monitor.store.postgresql import PostgresqlConnection
+        except ImportError as exc:
+            raise StoreFault(
+                "store.url: a program to reach PostgreSQL is missing: "
+                "run pip install 'benchweather[postgresql]'"
+            ) from exc
         return PostgresqlConnection(address, read_only=read_only)
     from monitor.store.sqlite import SqliteConnection
 

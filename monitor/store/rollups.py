@@ -20,13 +20,16 @@ TEN_MINUTES_S, HOUR_S = 600, 3600
 SUM_TOLERANCE = 1e-9
 """Largest relative difference of two sums of the same values that were added in another order."""
 
-_ADD = """
-INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high) VALUES (?, ?, ?, ?, ?, ?, ?)
+MERGED = """
 ON CONFLICT (series_id, period_s, ts_ms) DO UPDATE SET
   n = rollup.n + excluded.n, total = rollup.total + excluded.total,
   low = CASE WHEN excluded.low < rollup.low THEN excluded.low ELSE rollup.low END,
   high = CASE WHEN excluded.high > rollup.high THEN excluded.high ELSE rollup.high END
 """
+"""The end of an INSERT of rollups: those of windows that are there are added to them."""
+_ADD = f"""
+INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high) VALUES (?, ?, ?, ?, ?, ?, ?)
+{MERGED}"""  # noqa: S608 - a constant
 _COUNTED = (
     "SELECT ts_ms - ts_ms % ? AS window_ms, count(*), min(value), sum(value), max(value) "
     "FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? GROUP BY window_ms"

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.core.errors import StoreFault, StoreUnavailable
-from monitor.store import connection, migrations
+from monitor.store import connection, migrations, rollups
 from monitor.store.connection import READ_WAIT_S, Cursor, Row3, StoreConnection
 
 _RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", "SQLITE_CANTOPEN"}
@@ -22,7 +22,7 @@ class SqliteConnection(StoreConnection):
     readers never wait."""
 
     def __init__(self, path: Path, *, read_only: bool) -> None:
-        super().__init__()
+        super().__init__(str(path))
         self.path = path
         if not read_only:
             try:
@@ -50,7 +50,7 @@ class SqliteConnection(StoreConnection):
             self.raw.execute("PRAGMA journal_mode = WAL")
             self.raw.execute("PRAGMA synchronous = FULL")
             self.raw.execute("PRAGMA secure_delete = ON")
-        self.bring_up_to_date(self.path, package)
+        self.bring_up_to_date(package)
 
     def rows(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
         with self._lock:
@@ -88,9 +88,11 @@ class SqliteConnection(StoreConnection):
     def version(self) -> int:
         return int(self.row("PRAGMA data_version")[0])
 
-    def insert_new(self, run: Cursor, rows: Sequence[Row3]) -> Sequence[Row3]:
+    def add_readings(self, run: Cursor, rows: Sequence[Row3]) -> int:
         insert = run.execute
-        return [row for row in rows if insert(_INSERT, row).rowcount]
+        new = [row for row in rows if insert(_INSERT, row).rowcount]
+        rollups.add(run, new)
+        return len(new)
 
     def tidy(self) -> None:
         self.row("PRAGMA optimize")
@@ -105,6 +107,10 @@ class SqliteConnection(StoreConnection):
 
     def close(self) -> None:
         self.raw.close()
+
+    def _has_steps(self, run: Cursor) -> bool:
+        run.execute("SELECT 1 FROM sqlite_schema WHERE name = 'schema_step'")
+        return run.fetchone() is not None
 
     def _check_in_place(self) -> None:
         """Check the file: if it was deleted or replaced, what is written now would be lost with it."""

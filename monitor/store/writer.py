@@ -9,7 +9,7 @@ from typing import NamedTuple, TypeVar
 from monitor.core.backoff import Backoff
 from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
-from monitor.store import aside, rollups
+from monitor.store import aside
 from monitor.store.aside import AsideMessage
 from monitor.store.connection import BUSY_WAIT_S, Cursor, StoreAddress, opened
 
@@ -101,6 +101,16 @@ class Writer:
         rows = self.connection.rows("SELECT place, sensor, quantity, series_id FROM series")
         self._series_ids = {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
 
+    def claim(self) -> None:
+        """Keep other services from this store until it is closed.
+
+        Raises
+        ------
+        StoreUnavailable
+            If another service uses it.
+        """
+        self.connection.claim()
+
     def write(
         self,
         readings: Sequence[Reading],
@@ -172,9 +182,7 @@ class Writer:
             if series_id is None:
                 series_id = fresh[series] = self._new_series(run, series)
             rows.append((series_id, ts_ms, value))
-        stored = self.connection.insert_new(run, rows)
-        rollups.add(run, stored)
-        new = len(stored)
+        new = self.connection.add_readings(run, rows)
         if refusals:
             run.executemany(_INSERT_REFUSED, refusals)
         counts = Counter(tallies or {})

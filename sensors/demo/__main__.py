@@ -91,7 +91,7 @@ def backfill(settings: Settings, now: int) -> int:
     started_ms = first_start(settings.data, now)
     columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
     with (
-        contextlib.closing(Writer(settings.store_path)) as writer,
+        contextlib.closing(Writer(settings.store_address)) as writer,
         past_days.opened(settings, writer, started_ms) as past,
         Progress(*columns) as progress,
     ):
@@ -198,7 +198,7 @@ def _readings(
 def look(settings: Settings) -> None:
     """Work out the outlook of each place that has none."""
     now = now_ms()
-    with contextlib.closing(Reader(settings.store_path)) as reader:
+    with contextlib.closing(Reader(settings.store_address)) as reader:
         work = Work(settings, reader)
         if any(outlook_files.look(settings, place, now) is None for place in work.indoors()):
             work.look_all(now)
@@ -259,7 +259,7 @@ def written(forecast: Forecast) -> bytes:
 
 def _has_rejected(settings: Settings) -> bool:
     """Return whether the shop has a rejected message."""
-    with contextlib.closing(Reader(settings.store_path)) as reader:
+    with contextlib.closing(Reader(settings.store_address)) as reader:
         return bool(reader.refused(1))
 
 

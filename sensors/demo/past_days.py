@@ -110,7 +110,7 @@ class PastDays:
 @contextlib.contextmanager
 def opened(settings: Settings, writer: Writer, started_ms: int) -> Iterator[PastDays | None]:
     """The past days; None if the shop has waits or instruments already."""
-    with contextlib.closing(Reader(settings.store_path)) as reader:
+    with contextlib.closing(Reader(settings.store_address)) as reader:
         journal = Journal(reader)
         lived = journal.waits or journal.instruments
         yield None if lived else PastDays(settings, reader, writer, started_ms)

@@ -232,7 +232,7 @@ def test_sensors_counts_and_refusals_are_as_stored(shop, writer, settings):
 def test_a_store_that_does_not_exist_yet_is_unavailable(settings):
     with pytest.raises(StoreUnavailable, match="no store yet"):
         ShopData(settings).recent()
-    assert "StoreUnavailable" in ShopData(settings).change_token()
+    assert "StoreMissing" in ShopData(settings).change_token()
 
 
 def test_a_damaged_store_is_a_fault_and_a_mended_one_is_read_again(settings):

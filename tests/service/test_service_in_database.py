@@ -1,0 +1,119 @@
+"""The whole service with its store on a PostgreSQL server: nothing is lost, whatever stops."""
+
+from __future__ import annotations
+
+import subprocess
+import urllib.request
+from contextlib import closing
+from json import dumps, load
+
+import pytest
+from board_requests import ask_page
+from conftest import mosquitto_pub, until
+from postgresql_server import postgresql_server  # noqa: F401 - a fixture
+
+from monitor.core.clock import EVER_MS
+from monitor.core.errors import StoreFault
+from monitor.runtime import heartbeat
+from monitor.store import Reader, rollups
+
+pytestmark = [pytest.mark.slow, pytest.mark.broker]
+SECRET = "hunter2-of-the-store"
+
+
+class Board:
+    """The board of a running service, asked as a browser asks it."""
+
+    def __init__(self, port):
+        self._base = f"http://127.0.0.1:{port}"
+
+    def post(self, path, *, json, headers):
+        return urllib.request.urlopen(
+            urllib.request.Request(
+                self._base + path,
+                dumps(json).encode(),
+                {"Content-Type": "application/json", "Origin": self._base, **headers},
+            ),
+            timeout=20,
+        )
+
+    def page(self, path):
+        with ask_page(self, path) as answer:
+            return dumps(load(answer), ensure_ascii=False)
+
+    def frame(self):
+        """What is around each page, with the banner."""
+        with urllib.request.urlopen(f"{self._base}/_dash-layout", timeout=20) as answer:
+            return dumps(load(answer), ensure_ascii=False)
+
+
+def test_the_service_keeps_its_store_in_a_database(
+    mosquitto,
+    make_service,
+    postgresql_server,  # noqa: F811 - the fixture
+):
+    service, server = make_service(broker_url=mosquitto.url), postgresql_server
+    address = server.address().replace("owner@", f"owner:{SECRET}@")
+    service.environment["BENCHWEATHER_STORE__URL"] = address
+    board, told = Board(service.board_port), []
+
+    def send(first, count):
+        for i in range(first, first + count):
+            pack = dumps(
+                [
+                    {"n": "temperature", "u": "Cel", "v": 20 + i / 10},
+                    {"n": "humidity", "u": "%RH", "v": 47},
+                ]
+            )
+            mosquitto_pub(mosquitto.port, "benchweather/front-bench/a1", pack)
+
+    def stored():
+        try:
+            with closing(Reader(address)) as reader:
+                return reader.tallies()["readings"]
+        except StoreFault:
+            return None
+
+    def say(text):
+        told.append(text)
+        return text
+
+    service.start()
+    send(0, 3)
+    until(lambda: stored() == 6, what="three messages are stored")
+    assert not service.store.exists()
+    opened = service.command("wait", "open", "plate-crack", "front-bench", "--instrument", "VN-1")
+    assert opened.returncode == 0, opened.stderr
+    assert "Front bench" in say(board.page("/"))
+    assert "VN-1" in say(board.page("/bench"))
+    for command in ("settings", "check", "now", "wait list"):
+        done = service.command(*command.split())
+        told += [done.stdout, done.stderr]
+    assert "postgresql://127.0.0.1" in "".join(told)
+
+    server.stop()  # as in a crash, in mid-ingest
+    send(3, 3)
+    beat_path = service.data / "heartbeat.json"
+    until(lambda: heartbeat.read(beat_path).store_trouble, what="the service knows")
+    assert "cannot be read" in say(board.page("/"))
+    assert "store cannot be read just now: postgresql://" in say(board.frame())
+    told.append(beat_path.read_text())
+    server.start()
+    until(lambda: stored() == 12, what="what waited is stored")
+    until(lambda: not heartbeat.read(beat_path).store_trouble, what="the trouble is over")
+    assert "cannot be read" not in board.page("/") + board.frame()
+
+    service.stop()
+    told.append(service.log.read_text())
+    send(6, 2)  # waits at the broker
+    service.start()
+    until(lambda: stored() == 16, what="what waited at the broker is stored")
+    assert "VN-1" in say(board.page("/bench"))
+    told.append(board.page("/settings"))
+    titles = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=True)
+    told.append(titles.stdout)
+    with closing(Reader(address)) as reader:
+        assert rollups.recount(reader, 0, EVER_MS).disagreements == []
+    service.stop()
+    told.append(service.log.read_text())
+    assert SECRET not in "".join(told)
