@@ -30,8 +30,8 @@ from dashboard.wood import forms as wood_forms
 from monitor.commands import ipc, read_request
 from monitor.core.clock import now_ms
 from monitor.core.errors import Fault, Rejected, StoreFault
+from monitor.core.validation import SURE
 from monitor.domain.events import About
-from monitor.domain.hand_reading import SURE
 
 if TYPE_CHECKING:
     from dash import Dash

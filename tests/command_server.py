@@ -27,6 +27,7 @@ from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.opening_hours import is_open
 from monitor.own_proof.text import proved
+from monitor.planning.step_check import doubts
 from monitor.readings.hand_readings import StoredHandReadings
 from monitor.sensor_care.calibration import JarWatch
 from monitor.settings import load
@@ -61,6 +62,7 @@ class CommandServer:
             prove=functools.partial(proved, reader, self.settings),
             by_hand=StoredHandReadings(reader, self.writer),
             open_at=lambda ms: is_open(shop_hours(reader, self.settings), self.settings.zone, ms),
+            doubts=functools.partial(doubts, reader, self.settings),
         )
         link = CommandLink(self.settings.command_link_path, self._carry_out)
         link.start()

@@ -22,6 +22,7 @@ from monitor.planning import present
 from monitor.planning.inputs import problem_of
 from monitor.planning.planner import plan
 from monitor.planning.present import PresentPlan
+from monitor.planning.step_check import doubts
 from monitor.runtime import heartbeat
 from monitor.settings import Settings, load
 from monitor.settings.board_keys import make_board_keys, open_code
@@ -169,6 +170,7 @@ def commanded(writer: Writer, settings: Settings) -> Commands:
         writer,
         functools.partial(equivalent_s, reader, settings),
         prove=functools.partial(proved, reader, settings),
+        doubts=functools.partial(doubts, reader, settings),
     )
 
 

@@ -116,9 +116,10 @@
   }
   function answered(item, answer) {
     faults(item, answer.fields || {});
+    const [yes, no] = item.command.about === "reading" ? ["Keep it", "Correct it"] : ["Do it anyway", "Not now"];
     if (answer.question) say(answer.question, [
-      tapElement("Keep it", () => { say(""); post([{ ...item, command: { ...item.command, id: newId(), sure: "yes" } }]); }),
-      tapElement("Correct it", () => say("")),
+      tapElement(yes, () => { say(""); post([{ ...item, command: { ...item.command, id: newId(), sure: "yes" } }]); }),
+      tapElement(no, () => say("")),
     ]);
     else if (answer.refused) { say(""); chooseAgain(item.command); refuse(answer.refused); }
     else done(item, answer.done);

@@ -106,11 +106,11 @@ def agenda(
         for step in repair.steps:
             if step.state is StepState.STARTED:
                 found.append(Item(repair, step, Do.FINISH, step.started_ms or now_ms))
-    shown = wrong | {(i.repair.id, i.step.id) for i in found}
+    shown = {*wrong, *((i.repair.id, i.step.id) for i in found)}
     last = tuple(_items(journal, leave))
     ahead = _items(journal, (one for one in later if one not in leave))
     coming = [i for i in ahead if (i.repair.id, i.step.id) not in shown]
-    leaving = {(i.repair.id, i.step.id) for i in last} | shown - wrong
+    leaving = {(i.repair.id, i.step.id) for i in last} | (shown - wrong.keys())
     verdicts = [
         one
         for one in (present.last_starts if present is not None and closes_ms is not None else ())
@@ -119,10 +119,10 @@ def agenda(
     return Agenda(tuple(found), tuple(coming[:NEXT_SHOWN]), last, tuple(verdicts))
 
 
-def in_wrong_air(present: PresentPlan | None) -> set[tuple[str, str]]:
-    """Glue work, by the ids of repair and step, that must not start in the present air."""
+def in_wrong_air(present: PresentPlan | None) -> dict[tuple[str, str], str]:
+    """Reasons not to start work in the present air, by the ids of repair and step."""
     starts = present.last_starts if present is not None else ()
-    return {(one.repair, one.step) for one in starts if one.verdict is Verdict.AIR}
+    return {(one.repair, one.step): one.why for one in starts if one.verdict is Verdict.AIR}
 
 
 def uses_night(found: Agenda, present: PresentPlan | None, closes_ms: int | None) -> bool:

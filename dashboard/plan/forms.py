@@ -80,7 +80,9 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
         case "start" | "finish" | "hand out":
             if isinstance(at_ms, int):
                 values["at_ms"] = at_ms
-            if do == "hand out":
+            if do != "hand out":
+                values["sure"] = tap.get("sure") == "yes"
+            else:
                 values["unfinished"] = tap.get("on") == "yes"
         case "move":
             values["step"] = values.get("step") or form.text("step")

@@ -125,7 +125,7 @@ def live(shop: ShopData, book: PlanQueries, repair: Repair, *, writer: bool) -> 
                     zone,
                     unit,
                     writer=writer,
-                    wrong_air=(repair.id, step.id) in wrong,
+                    wrong_air=wrong.get((repair.id, step.id), ""),
                 )
                 for step in repair.steps
             ],

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from dashboard.plan import agenda as agendas
 from dashboard.plan.agenda import Do
 from dashboard.ui import formats
-from monitor.domain.repairs.step import StepState
+from monitor.domain.repairs.step import CLAMPED, StepState
 from monitor.planning.problem import NoteKind
-from monitor.planning.words import CLAMPED, chance, range_words, shift_sentence
+from monitor.planning.words import chance, range_words, shift_sentence, soft_sentence
 from monitor.runtime.service_troubles import full_stop
 
 if TYPE_CHECKING:
@@ -24,9 +24,6 @@ if TYPE_CHECKING:
     from monitor.planning.problem import PlannedRepair, PlannedStep
     from monitor.planning.words import Names
 
-WRONG_AIR = (
-    "Do not start it: the air or the parts are not right for glue now. See May I glue? on Bench."
-)
 SHIFTS_SHOWN = 2
 """Most sentences on what moves a repair."""
 BEGIN = "No repairs are in the shop. Take one in to begin: the plan then says what to start when."
@@ -66,7 +63,13 @@ def item_words(item: Item, names: Names) -> str:
     return f"{to_do(item)} ({names.instrument(item.repair.id)})"
 
 
-NOTES = {NoteKind.FIXED_LATER, NoteKind.NO_ROOM}
+NOTES = {
+    NoteKind.FIXED_LATER,
+    NoteKind.NO_ROOM,
+    NoteKind.AIR_AHEAD,
+    NoteKind.NOT_SAFE,
+    NoteKind.LEFT_OPEN,
+}
 """Kinds of notes that no other sentence of the page says."""
 
 
@@ -214,21 +217,15 @@ def too_early(
     """Sentence on a joint that a step would load before it is hard enough; "" if there is none."""
     if not step.loads:
         return ""
-    rest, before = list(step.after), set[str]()
-    while rest:
-        if (own := rest.pop()) not in before:
-            before.add(own)
-            rest += repair.step(own).after
-    soft = [planned[key] for own in before if (key := (repair.id, own)) in planned]
-    soft = [one for one in soft if one.running and one.ready.usual_ms > now]
+    keys = [(repair.id, one.id) for one in repair.all_before(step)]
+    soft = [of for key in keys if (of := planned.get(key)) and of.running]
+    soft = [one for one in soft if one.ready.usual_ms > now]
     if not soft:
         return ""
     last = max(soft, key=lambda one: one.ready.usual_ms)
-    at = formats.ahead(last.ready.usual_ms, now, zone)
-    return (
-        f"Do not start it yet. {repair.step(last.step).label} may be worked, loaded or strung from "
-        f"about {at}."
-    )
+    at_ms = last.ready.usual_ms if last.known else None
+    label = repair.step(last.step).label
+    return f"Do not start it yet. {soft_sentence(label, at_ms, now, zone)}"
 
 
 def work_words(step: Step, usual_min: float) -> str:

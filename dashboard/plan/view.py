@@ -17,7 +17,8 @@ from dashboard.ui.markup import attributes
 from dashboard.ui.page_frame import Section
 from monitor.commands.repairs import kind_of
 from monitor.domain.cautions import WORDS
-from monitor.domain.repairs.step import StepKind, StepState, cautions_of
+from monitor.domain.repairs.step import CLAMPED, StepKind, StepState, cautions_of
+from monitor.planning.step_check import air_rule
 from monitor.planning.words import Names, last_start_sentence
 
 if TYPE_CHECKING:
@@ -42,13 +43,7 @@ PLAN = Section(
         ("/plan/stock", "Clamps and places"),
     ),
 )
-CHECK_AIR = (
-    "The plan does not check whether the air is good for this now. See Air and Coming first."
-)
-CHECK_WOOD = "The plan does not check the wood. See Wood first: is the instrument safe to close?"
-COATED = {StepKind.RETOUCH, StepKind.VARNISH, StepKind.POLISH}
-"""Kinds of work that end in a coat."""
-EARLY = "Start it before the joint may be loaded? Tap again"
+CHECK_AIR = "No rule of the plan is about the air for this. Follow the maker's sheet of the glue."
 _SHAPES = {
     StepState.FINISHED: "right",
     StepState.STARTED: "waiting",
@@ -65,11 +60,11 @@ def link_to(repair: Repair, words: str) -> Component:
 def cautions(journal: Journal, step: Step, unit: formats.Unit) -> list[Component]:
     """Cautions to read before a step is started."""
     try:
-        found = cautions_of(step, kind_of(journal, step))
+        kind = kind_of(journal, step)
     except KeyError:  # its wait is not known any more
-        found = cautions_of(step, None)
-    checks = [CHECK_AIR] if step.kind in text.CLAMPED | COATED else []
-    checks += [CHECK_WOOD] if step.kind is StepKind.CLOSE else []
+        kind = None
+    found = cautions_of(step, kind)
+    checks = [CHECK_AIR] if step.kind in CLAMPED and not air_rule(step, kind) else []
     words = [*checks, *(formats.in_reader_unit(WORDS[one], unit) for one in found)]
     if not words:
         return []
@@ -77,8 +72,8 @@ def cautions(journal: Journal, step: Step, unit: formats.Unit) -> list[Component
     return [html.Div(lines, className="may-cautions")]
 
 
-def start_tap(repair: Repair, step: Step, *, main: bool = False, sure: str = "") -> Component:
-    """A tap that starts a step; its wait opens on the bench by itself. `sure` is asked once."""
+def start_tap(repair: Repair, step: Step, *, main: bool = False) -> Component:
+    """A tap that starts a step; its wait opens on the bench by itself."""
     said = f"Started: {step.label}."
     if step.wait_kind:
         said += " Its wait is open on the bench."
@@ -90,7 +85,6 @@ def start_tap(repair: Repair, step: Step, *, main: bool = False, sure: str = "")
         repair=repair.id,
         step=step.id,
         said=said,
-        sure=sure,
     )
 
 
@@ -98,13 +92,13 @@ def _start_word(step: Step) -> str:
     """Word of the tap that starts a step: a wait begins when the work is done."""
     if not step.wait_kind:
         return "Start"
-    done = "Clamps are on" if step.kind in text.CLAMPED else "Work is done"
+    done = "Clamps are on" if step.kind in CLAMPED else "Work is done"
     return f"{done}: start the wait"
 
 
 def finish_tap(repair: Repair, step: Step, *, main: bool = False) -> Component:
     """A tap that finishes a step, and releases its wait."""
-    clamped = step.state is StepState.WAITING and step.kind in text.CLAMPED
+    clamped = step.state is StepState.WAITING and step.kind in CLAMPED
     return action_button(
         "Clamps off: finish" if clamped else "Finish",
         "finish",
@@ -166,7 +160,10 @@ def last_start(
     step = repair.step(one.step)
     return html.Li(
         [
-            html.P(last_start_sentence(one, names, now, zone), className="to-do"),
+            html.P(
+                formats.in_reader_unit(last_start_sentence(one, names, now, zone), unit),
+                className="to-do",
+            ),
             html.Div(start_tap(repair, step), className="taps") if writer and one.good else None,
             *(cautions(journal, step, unit) if one.good else []),
         ],
@@ -186,7 +183,7 @@ def step_row(
     unit: formats.Unit,
     *,
     writer: bool,
-    wrong_air: bool = False,
+    wrong_air: str = "",
 ) -> Component:
     """A step on the page of its repair: state, times, what it follows, taps."""
     of = planned.get((repair.id, step.id))
@@ -199,16 +196,16 @@ def step_row(
     details += [f"after {follows}"] if follows and not step.finished else []
     starts = can and step.kind is not StepKind.HAND_OUT
     early = text.too_early(repair, step, planned, now, zone) if can else ""
-    early = early or (text.WRONG_AIR if can and wrong_air else "")
+    if can and wrong_air:
+        early = early or f"Do not start it now. {wrong_air}"
     return html.Li(
         [
             html.H3([mark, step.label]),
             html.P(text.step_state(step, of, now, zone)),
             html.P(", ".join(details), className="aside") if details else None,
-            html.P(early, className="caution") if early else None,
+            html.P(formats.in_reader_unit(early, unit), className="caution") if early else None,
             html.Div(
-                step_taps(repair, step, hours, now, of.from_ms if of else None, early=bool(early)),
-                className="taps",
+                step_taps(repair, step, hours, now, of.from_ms if of else None), className="taps"
             )
             if writer and repair.open
             else None,
@@ -221,15 +218,9 @@ def step_row(
 
 
 def step_taps(
-    repair: Repair,
-    step: Step,
-    hours: Sequence[tuple[int, int]],
-    now: int,
-    planned_ms: int | None,
-    *,
-    early: bool = False,
+    repair: Repair, step: Step, hours: Sequence[tuple[int, int]], now: int, planned_ms: int | None
 ) -> list[Component]:
-    """Taps on a step, by its state. `early`: a joint may not be loaded by it yet."""
+    """Taps on a step, by its state."""
     own = {"about": "repair", "repair": repair.id, "step": step.id}
     if step.finished or step.started_ms is not None:
         taps = [] if step.finished else [finish_tap(repair, step, main=True)]
@@ -243,7 +234,7 @@ def step_taps(
         taps.append(action_button("Client agrees", "consent", name="tap main", said=said, **own))
     elif step.kind is not StepKind.HAND_OUT:
         if agendas.can_start(repair, step):
-            taps.append(start_tap(repair, step, sure=EARLY if early else ""))
+            taps.append(start_tap(repair, step))
             if not step.wait_kind:
                 taps.append(finish_tap(repair, step))
         taps.append(

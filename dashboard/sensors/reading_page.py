@@ -15,7 +15,8 @@ from dashboard.ui.controls import action_button, action_results
 from dashboard.ui.form_input import id_of
 from monitor.core.clock import now_ms
 from monitor.core.measurements import BY_HAND, Quantity
-from monitor.domain.hand_reading import HELD_MS, SURE, HandReadingAction
+from monitor.core.validation import SURE
+from monitor.domain.hand_reading import HELD_MS, HandReadingAction
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -19,7 +19,7 @@ from monitor.domain.air_assessment import AirAssessment, judge
 from monitor.domain.cold_walls import OutdoorTemps, SafeHumidity, add_water, safe_humidity
 from monitor.domain.forecast import at_moments
 from monitor.domain.hand_reading import fresh_ms, widened
-from monitor.domain.places import AirLimits, Place, band
+from monitor.domain.places import AirLimits, Kind, Place, band
 from monitor.domain.situation import Situation
 from monitor.science.air import relative_humidity_at
 from monitor.science.cold_surface import TEMP_C, measured_factor
@@ -229,6 +229,24 @@ def air_now(
         _place_air(one, settings, now_ms, drying.get(one.place.id, ()), unit, shop_c)
         for one in recent
     ]
+
+
+def air_as(
+    kind: Kind,
+    recent: list[LatestAir],
+    place: str,
+    settings: Settings,
+    now_ms: int,
+    drying: Mapping[str, tuple[str, ...]] = MappingProxyType({}),
+    unit: TemperatureUnit | None = None,
+) -> PlaceAir | None:
+    """The air of a place, judged by the rules of a kind of place; None for an unknown place."""
+    as_kind = [
+        replace(one, place=replace(one.place, kind=kind))
+        for one in recent
+        if one.place.id == place
+    ]
+    return next(iter(air_now(as_kind, settings, now_ms, drying, unit)), None)
 
 
 def _shop_temperature(recent: list[LatestAir], settings: Settings, now_ms: int) -> float:

@@ -11,6 +11,8 @@ import typer
 from monitor.cli.shared import err, exit_on, failed, out, start_hint, wrong
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
+from monitor.core.formats import in_reader_unit, unit_of
+from monitor.core.validation import SURE
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -20,6 +22,22 @@ def ask(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
     """The answer of the running service to a request; a rejection ends the command."""
     with exit_on():
         return ask_or_raise(settings, do, fields)
+
+
+def ask_sure(settings: Settings, do: str, fields: dict[str, Any], *, yes: bool) -> Any:
+    """The answer of the running service to a request that it may ask back: the question is put to
+    the person, unless `yes` answers it."""
+    with exit_on():
+        try:
+            return ask_or_raise(settings, do, fields | ({SURE: True} if yes else {}))
+        except Rejected as exc:
+            if exc.faults[0].field != SURE:
+                raise
+            unit = unit_of(settings.board.temperature_unit == "F")
+            question = in_reader_unit(exc.faults[0].problem, unit)
+        if not typer.confirm(question):
+            failed("Nothing is changed. Add --yes to answer this question with yes.")
+        return ask_or_raise(settings, do, fields | {SURE: True})
 
 
 def ask_or_raise(settings: Settings, do: str, fields: dict[str, Any]) -> Any:

@@ -6,12 +6,9 @@ from typing import Annotated, Any
 
 import typer
 
-from monitor.cli.asking import ask, ask_or_raise
+from monitor.cli.asking import ask, ask_sure
 from monitor.cli.output import local, out
-from monitor.cli.shared import ClockTime, exit_on, number_of, temp_c_of, time_of
-from monitor.core.errors import Rejected
-from monitor.core.formats import in_reader_unit, unit_of
-from monitor.domain.hand_reading import SURE
+from monitor.cli.shared import ClockTime, number_of, temp_c_of, time_of
 from monitor.settings import Settings
 
 Place = Annotated[str, typer.Argument(help="Place, by its id")]
@@ -34,18 +31,7 @@ def read(
     }
     if at:
         fields["at_ms"] = time_of(at, settings)
-    if yes:
-        fields[SURE] = True
-    with exit_on():
-        try:
-            done = ask_or_raise(settings, "read", fields)
-        except Rejected as exc:
-            if exc.faults[0].field != SURE:
-                raise
-            unit = unit_of(settings.board.temperature_unit == "F")
-            if not typer.confirm(in_reader_unit(exc.faults[0].problem, unit)):
-                raise typer.Exit(1) from None
-            done = ask_or_raise(settings, "read", fields | {SURE: True})
+    done = ask_sure(settings, "read", fields, yes=yes)
     out.print(f"{place}: stored, read {local(done['at_ms'], settings.zone)}")
 
 

@@ -143,14 +143,20 @@ def _pairs(given: list[str] | None, option: str, example: str) -> dict[str, floa
 def _present(reader: Reader, settings: Settings, journal: Journal) -> PresentPlan:
     """The plan that the service keeps; made here where it does not run, or is not there yet."""
     from monitor.planning import present
-    from monitor.planning.what_if import Changes
+    from monitor.planning.inputs import problem_of
+    from monitor.planning.planner import plan as make
+    from monitor.planning.worker import present_plan
 
     now = now_ms()
     kept = present.read(settings)
     if kept is not None and kept.fresh(now) and kept.version == journal.version:
         return kept
-    found = _planned(reader, settings, journal, Changes())
-    return present.PresentPlan(made_ms=now, version=journal.version, plan=found)
+    with exit_on(), progress() as bar:
+        task = bar.add_task("calculating the waits", total=None)
+        inputs = problem_of(reader, settings, journal, now, people=settings.shop.people)
+        bar.update(task, description=f"planning, up to {LIMIT_S:.0f} s")
+        found = make(inputs.problem, limit_s=LIMIT_S)
+        return present_plan(reader, settings, journal, inputs, found)
 
 
 def _planned(reader: Reader, settings: Settings, journal: Journal, changes: Changes) -> Plan:

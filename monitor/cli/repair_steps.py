@@ -6,9 +6,11 @@ from typing import Annotated, Any
 
 import typer
 
+from monitor.cli.asking import ask_sure
 from monitor.cli.output import out, when
 from monitor.cli.repairs import RepairId, app, ask_about, show_after
 from monitor.cli.shared import ClockTime, command, journal_of, time_of, wrong
+from monitor.domain.events import About
 from monitor.settings import Settings
 
 StepId = Annotated[str, typer.Argument(metavar="STEP", help="Number of the step")]
@@ -37,6 +39,9 @@ Weekend = Annotated[
 Loads = Annotated[
     bool | None,
     typer.Option("--loads/--not-loads", help="Works, loads or strings the joints before it"),
+]
+Sure = Annotated[
+    bool, typer.Option("--yes", help="Even if it is too early, or the air is wrong for it")
 ]
 Awaits = Annotated[
     bool | None, typer.Option("--consent/--no-consent", help="The client's consent is awaited")
@@ -97,10 +102,12 @@ def start(
     at: ClockTime = "",
     taken: Taken = "",
     glue: Annotated[str, typer.Option(help="Number of the batch of glue")] = "",
+    yes: Sure = False,
 ) -> None:
     """Start a step: with a wait, when the clamps or the coat are on. Its wait opens by itself."""
     fields = _done(settings, at, taken) | ({"glue": glue} if glue else {})
-    answer = ask_about(settings, "start", {"repair": repair, "step": step} | fields)
+    asked = {"about": About.REPAIR, "repair": repair, "step": step} | fields
+    answer = ask_sure(settings, "start", asked, yes=yes)
     waits = "".join(f" Wait {number} is open." for number in answer.get("waits", ()))
     out.print(f"Step {step} is started.{waits}")
     _print_cautions(settings, repair, step)
@@ -114,10 +121,12 @@ def finish(
     at: ClockTime = "",
     taken: Taken = "",
     feel: Annotated[str, typer.Option(help="How it was: soft, right, or 'long before'")] = "",
+    yes: Sure = False,
 ) -> None:
     """Finish a step. Its wait is released."""
     fields = _done(settings, at, taken) | ({"feel": feel} if feel else {})
-    ask_about(settings, "finish", {"repair": repair, "step": step} | fields)
+    asked = {"about": About.REPAIR, "repair": repair, "step": step} | fields
+    ask_sure(settings, "finish", asked, yes=yes)
     out.print(f"Step {step} is finished.")
 
 

@@ -31,7 +31,7 @@ from monitor.commands.listening import DecideListening
 from monitor.commands.newcomers import DecideNewcomer, NewcomerKeeper
 from monitor.commands.own_proof import DecideProof, Prove
 from monitor.commands.projections import Journal
-from monitor.commands.repairs import DecideRepair, OpenAt, decide_stock, decide_template
+from monitor.commands.repairs import DecideRepair, Doubts, OpenAt, decide_stock, decide_template
 from monitor.commands.request import Command, Decision
 from monitor.commands.sensors import DecideSensor, SensorReader
 from monitor.commands.settings import DecideSettings
@@ -156,6 +156,7 @@ class Commands:
         test_notice: DecideTestNotice | None = None,
         listen: DecideListening | None = None,
         open_at: OpenAt | None = None,
+        doubts: Doubts | None = None,
     ) -> None:
         self._writer = writer
         self._on_change, self._places, self._clock = on_change, places, clock
@@ -174,7 +175,7 @@ class Commands:
             About.SENSOR: DecideSensor(look),
             About.GLUE: decide_glue,
             About.PROOF: DecideProof(equivalent, prove),
-            About.REPAIR: DecideRepair(decide_wait, open_at),
+            About.REPAIR: DecideRepair(decide_wait, open_at, doubts),
             About.TEMPLATE: decide_template,
             About.STOCK: decide_stock,
             About.ASIDE: DecideAside(aside),

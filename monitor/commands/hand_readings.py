@@ -8,9 +8,9 @@ from typing import Protocol
 from monitor.commands.request import Command, Decision
 from monitor.core.errors import Fault, Rejected
 from monitor.core.measurements import BY_HAND, Quantity, Reading, Series, new_name_fault
-from monitor.core.validation import given
+from monitor.core.validation import SURE, given
 from monitor.domain.events import About, Event
-from monitor.domain.hand_reading import SURE, HandReadingRequest, LastReading, ReadByHand, doubts
+from monitor.domain.hand_reading import HandReadingRequest, LastReading, ReadByHand, doubts
 from monitor.domain.sensor_requests import SensorAction
 from monitor.store.connection import Cursor
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from msgspec import UNSET
@@ -10,12 +10,13 @@ from msgspec import UNSET
 from monitor.commands.instruments import decide_instrument
 from monitor.commands.request import Command, Decision, R
 from monitor.core.errors import Fault, Rejected
-from monitor.core.validation import Request
+from monitor.core.validation import SURE, Request
 from monitor.domain.instrument import LeaveInstrument, id_of
 from monitor.domain.repairs import decisions, templates
 from monitor.domain.repairs import stock as stocks
 from monitor.domain.repairs.repair import Repair
 from monitor.domain.repairs.requests import (
+    DoubtedRequest,
     FinishStep,
     HandOutRepair,
     MoveStep,
@@ -40,6 +41,8 @@ if TYPE_CHECKING:
     from monitor.domain.wait import WaitRequest
     from monitor.domain.wait_types import WaitType
 
+Doubts = Callable[["Journal", Repair, DoubtedRequest, int, int], Sequence[str]]
+"""Reasons not to start or finish a step at a moment, now, as sentences. [ms], [ms]"""
 OpenAt = Callable[[int], bool]
 """True if the shop is open at a moment [ms since 1970-01-01 UTC]."""
 
@@ -48,11 +51,14 @@ class DecideRepair:
     """Carries out requests on repairs.
 
     `decide_wait` opens, releases and reopens the waits of steps; `open_at` tells whether the shop
-    is open when somebody fixes the start of a step.
+    is open when somebody fixes the start of a step; `doubts` has what speaks against a start or a
+    finish.
     """
 
-    def __init__(self, decide_wait: DecideWait, open_at: OpenAt | None) -> None:
-        self._decide_wait, self._open_at = decide_wait, open_at
+    def __init__(
+        self, decide_wait: DecideWait, open_at: OpenAt | None, doubts: Doubts | None
+    ) -> None:
+        self._decide_wait, self._open_at, self._doubts = decide_wait, open_at, doubts
 
     def __call__(self, command: Command[Request]) -> Decision:
         request, journal = command.request, command.journal
@@ -60,6 +66,10 @@ class DecideRepair:
             return _take_in(command, request)
         repair = repair_of(journal, request.subject)
         body = decisions.decide(repair, request, known(journal), command.now_ms)
+        if isinstance(request, DoubtedRequest) and not request.sure and self._doubts:
+            at_ms, now_ms = body["at_ms"], command.now_ms
+            if found := self._doubts(journal, repair, request, at_ms, now_ms):
+                raise Rejected(Fault(f"{' '.join(found)} Do it anyway?", SURE))
         more: list[Any] = []
         match request:
             case MoveStep() if request.fixed_ms is not None:

@@ -40,6 +40,8 @@ T = TypeVar("T", bound=msgspec.Struct)
 V = TypeVar("V")
 
 DAY_MS = 86_400_000
+SURE = "sure"
+"""Field of a request by which a person who was asked says yes; a fault there is the question."""
 
 
 class Request(msgspec.Struct, frozen=True, kw_only=True, tag_field="do"):

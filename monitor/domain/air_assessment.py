@@ -64,6 +64,18 @@ class _Rule(NamedTuple):
 
 
 NOTHING_KNOWN = "No reading of temperature and humidity yet"
+FORBIDS_WEIGHT = 3
+"""Weight of an assessment from which nothing is glued."""
+COAT_WEIGHT = 2
+"""Weight of an assessment of a varnish place from which no coat is applied."""
+
+
+def forbids(kind: str, found: AirAssessment) -> bool:
+    """True if the air asks to wait: to glue at a place judged as a bench, to coat at a varnish
+    place."""
+    if kind == "varnish":
+        return found.weight >= COAT_WEIGHT or found.state is AirState.HOT
+    return found.weight >= FORBIDS_WEIGHT or found.state is AirState.COLD
 
 
 def judge(
@@ -114,6 +126,35 @@ def judge(
     if worst is not None:
         return worst
     return AirAssessment(AirState.RIGHT, 0, "", _RIGHT[place.kind], last_end)
+
+
+def expected(
+    place: Place,
+    limits: AirLimits,
+    temp_c: NDArray[np.float64],
+    rh_pct: NDArray[np.float64],
+    dew_point_c: NDArray[np.float64],
+    situation: Situation = ANYWHERE,
+) -> list[tuple[AirAssessment, float]]:
+    """Assessments of air that is expected, each with its share of the members, the most first. [-]
+
+    Parameters
+    ----------
+    temp_c, rh_pct, dew_point_c : ndarray of shape (members,)
+        [°C], [%], [°C]
+    """
+    values = {"rh": rh_pct, "temp": temp_c, "spread": temp_c - dew_point_c}
+    rest = np.ones(len(rh_pct), bool)
+    found = []
+    for rule in sorted(_rules(place, limits, situation), key=lambda one: -one.weight):
+        above = rule.begins >= rule.ends
+        of = values[rule.of]
+        on = rest & ((of > rule.begins) if above else (of < rule.begins))
+        rest &= ~on
+        if on.any():
+            made = AirAssessment(rule.state, rule.weight, rule.title, rule.advice, 0)
+            found.append((made, float(on.mean())))
+    return sorted(found, key=lambda one: -one[1])
 
 
 def latched(values: NDArray[np.float64], begins: float, ends: float) -> NDArray[np.bool_]:

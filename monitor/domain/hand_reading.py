@@ -33,8 +33,6 @@ APART_SIGMAS = 3.0
 """The same in standard deviations of the place's last week."""
 COMPARED_MS = 24 * HOUR_MS
 """Age up to which the last reading is compared with. [ms]"""
-SURE = "sure"
-"""Field by which a person keeps a reading that was asked back."""
 
 
 class HandReadingAction(StrEnum):

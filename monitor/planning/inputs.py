@@ -185,6 +185,12 @@ class ShopWaits:
             self._found[kind_id, place] = self._calculated(kind, place)
         return self._found[kind_id, place]
 
+    def air(self, place: str) -> AirEnsemble | None:
+        """Expected air of a place; None if it is not known."""
+        if place not in self._air:
+            self._air[place] = self._expected(place)
+        return self._air[place]
+
     def _expected(self, place: str) -> AirEnsemble | None:
         """Expected air of a place, at the RH that it is held at; None if it is not known."""
         air = self.airs.coming_long(place, AIR_S)
@@ -197,7 +203,8 @@ class ShopWaits:
         if len(hours) < 2:
             return
         from_ms, until_ms = hours[0][1], hours[1][0]
-        for place, air in self._air.items():
+        for place in dict.fromkeys(place for _, place in self._found):
+            air = self.air(place)
             if air is None or until_ms > air.end_ms:
                 continue
             first, last = (
@@ -210,9 +217,7 @@ class ShopWaits:
 
     def _calculated(self, kind: WaitType, place: str) -> tuple[WaitTimes, WaitTimes | None]:
         ahead_s = (int(self._starts[-1]) - self.now_ms) / 1000
-        if place not in self._air:
-            self._air[place] = self._expected(place)
-        air = self._air[place]
+        air = self.air(place)
         if air is None:
             self.unknown.add(place)
         if air is None or ahead_s + LONGEST * max(kind.basis_s, kind.load_s) > AIR_S:

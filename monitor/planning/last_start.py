@@ -33,7 +33,7 @@ class LastStart(NamedTuple):
     """A step that could be started before closing, and whether it should.
 
     `off`: when its clamps would come off. `planned`: the plan starts it before closing. `rival`: the
-    repair and the step that it would be in the way of.
+    repair and the step that it would be in the way of. `why`: reasons in the air, as sentences.
     """
 
     repair: str
@@ -42,6 +42,7 @@ class LastStart(NamedTuple):
     off: TimeRange
     planned: bool = False
     rival: tuple[str, str] | None = None
+    why: str = ""
 
     @property
     def good(self) -> bool:

@@ -191,6 +191,9 @@ class NoteKind(StrEnum):
     AWAITS_CONSENT = "awaits consent"
     FIXED_LATER = "fixed later"
     NO_ROOM = "no room"
+    AIR_AHEAD = "air ahead"
+    NOT_SAFE = "not safe to close"
+    LEFT_OPEN = "left open"
 
 
 class Note(NamedTuple):

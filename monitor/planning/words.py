@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from monitor.core import formats
 from monitor.core.errors import Rejected
-from monitor.domain.repairs.step import StepKind
+from monitor.domain.repairs.step import CLAMPED
 from monitor.planning.last_start import LastStart, Verdict
 
 if TYPE_CHECKING:
@@ -16,10 +16,6 @@ if TYPE_CHECKING:
     from monitor.commands import Journal
     from monitor.planning.problem import TimeRange
     from monitor.planning.sensitivity import Shift
-
-
-CLAMPED = {StepKind.GLUE_CRACK, StepKind.CLEAT, StepKind.CLOSE, StepKind.NECK_OR_BAR}
-"""Kinds of work that end in clamps."""
 
 
 class Names:
@@ -122,7 +118,15 @@ def last_start_sentence(one: LastStart, names: Names, now_ms: int, zone: ZoneInf
             rival = names.step(*one.rival) if one.rival else "other work"
             return f"{name}. Do not start it: {rival} needs its clamps or its place first."
         case Verdict.AIR:
-            return f"{name}. Do not start it: the air or the parts are not right for glue now."
+            return f"{name}. Do not start it. {one.why}"
+
+
+def soft_sentence(label: str, ready_ms: int | None, now_ms: int, zone: ZoneInfo) -> str:
+    """Sentence on a joint that may not be loaded yet; None: its ready time is not known. [ms]"""
+    if ready_ms is None or ready_ms <= now_ms:
+        return f"{label} may not be worked, loaded or strung yet. Its ready time is not known."
+    at = formats.ahead(ready_ms, now_ms, zone)
+    return f"{label} may be worked, loaded or strung from about {at}."
 
 
 def last_start_summary(

@@ -12,13 +12,14 @@ from monitor.commands import Journal
 from monitor.core.errors import Rejected
 from monitor.outlook import files
 from monitor.planning import present
-from monitor.planning.glue_air import GlueAir
+from monitor.planning.air_ahead import with_air_notes
 from monitor.planning.inputs import Inputs, ShopWaits, problem_of
 from monitor.planning.last_start import last_starts
 from monitor.planning.planner import plan
 from monitor.planning.present import PresentPlan
 from monitor.planning.problem import TICK_MS, Plan
 from monitor.planning.sensitivity import sensitivity
+from monitor.planning.step_check import StepCheck
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -29,6 +30,29 @@ log = logging.getLogger(__name__)
 FIRST_S, BEST_S, AGAIN_S = 0.0, 10.0, 2.0
 """Limits of the first plan, which is by rules only, of the best, and of one in which only time has
 passed. [s]"""
+
+
+def present_plan(
+    reader: Reader,
+    settings: Settings,
+    journal: Journal,
+    inputs: Inputs,
+    plan: Plan,
+    *,
+    improving: bool = False,
+) -> PresentPlan:
+    """A plan with its last starts, what moves it, and what speaks against its times."""
+    problem = inputs.problem
+    check = StepCheck(reader, settings, journal, problem.now_ms)
+    return PresentPlan(
+        made_ms=problem.now_ms,
+        version=journal.version,
+        plan=with_air_notes(reader, settings, journal, inputs, plan),
+        last_starts=check.verdicts(plan, last_starts(problem, plan)),
+        shifts=() if improving else sensitivity(problem, plan),
+        improving=improving,
+        unknown=inputs.unknown,
+    )
 
 
 class Planner:
@@ -63,25 +87,14 @@ class Planner:
         version = self._journal.version
         try:
             inputs = self._inputs(now_ms)
-            problem = inputs.problem
-            glue_air = GlueAir(self._reader, self._settings, self._journal, now_ms)
             limits = (FIRST_S, BEST_S) if changed else (AGAIN_S,)
             for limit_s in limits:
-                found = plan(problem, limit_s=limit_s, hint=self._plan)
-                self._plan = found
+                found = self._plan = plan(inputs.problem, limit_s=limit_s, hint=self._plan)
                 improving = limit_s != limits[-1] and not found.proved
-                starts = glue_air.verdicts(found, last_starts(problem, found))
-                self._keep(
-                    PresentPlan(
-                        made_ms=now_ms,
-                        version=version,
-                        plan=found,
-                        last_starts=starts,
-                        shifts=() if improving else sensitivity(problem, found),
-                        improving=improving,
-                        unknown=inputs.unknown,
-                    )
+                judged = present_plan(
+                    self._reader, self._settings, self._journal, inputs, found, improving=improving
                 )
+                self._keep(judged)
                 if not improving or self._outdated(version):
                     break
         except Rejected as exc:

@@ -40,6 +40,7 @@ from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.notifications.phones import ABOUT as PHONES
 from monitor.notifications.phones import Phones
 from monitor.own_proof.text import proved
+from monitor.planning.step_check import doubts
 from monitor.readings import file_import
 from monitor.readings.aside import AsideMessages
 from monitor.readings.hand_readings import StoredHandReadings
@@ -214,6 +215,7 @@ class Supervisor:
                     reader, writer, [one.id for one in settings.places if one.kind == "outdoors"]
                 ),
                 open_at=lambda at_ms: is_open(shop_hours(reader, settings), settings.zone, at_ms),
+                doubts=functools.partial(doubts, reader, settings),
                 listen=DecideListening(discovery.start if discovery.can_listen() else None),
                 test_notice=DecideTestNotice(
                     {one.id: one.least for one in settings.channels}, settings.shop.name

@@ -14,7 +14,7 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from monitor.air.current import PlaceAir
-from monitor.domain.air_assessment import AirAssessment, AirState
+from monitor.domain.air_assessment import FORBIDS_WEIGHT, AirAssessment, AirState
 from monitor.domain.alerts.alert import Alert
 from monitor.domain.glue import Glue, GlueState
 from monitor.domain.places import AirLimits, Place, band
@@ -27,8 +27,8 @@ from monitor.science.waits.open_time import GEL_TEMP_C, open_time
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Readiness
 
-FORBIDS_WEIGHT, MINDS_WEIGHT = 3, 1
-"""Weight of an assessment from which nothing is glued, and from which care is taken."""
+MINDS_WEIGHT = 1
+"""Weight of an assessment from which care is taken."""
 FORBIDDING_RULES = (
     "very-damp",
     "very-dry",

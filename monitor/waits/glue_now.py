@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from monitor.air.current import LatestAir, PlaceAir, air_now, recent
+from monitor.air.current import LatestAir, PlaceAir, air_as, air_now, recent
 from monitor.commands.closing import shop_hours
 from monitor.commands.glue import glue_of
 from monitor.core.errors import Fault, Rejected, range_fault
@@ -131,16 +131,11 @@ def glue_now(
     kind = _joint(journal, question.kind, glue)
     place_airs = PlaceAirs(reader, now_ms, {}, settings=settings)
     sensor = place_airs.sensor_error(air.place.id, settings)
-    as_bench = [
-        replace(one, place=replace(one.place, kind="bench"))
-        for one in latest
-        if one.place.id == air.place.id
-    ]
-    (bench,) = air_now(as_bench, settings, now_ms, solvents)
+    bench = air_as("bench", latest, air.place.id, settings, now_ms, solvents)
     s = Joint(
         place=air.place,
         air=air,
-        glue_air=bench.assessment,
+        glue_air=bench.assessment if bench else None,
         alerts=_alerts(journal.alerts.values(), air.place, _sensor(latest, air.place), wood),
         limits=settings.limits,
         sensor=sensor,

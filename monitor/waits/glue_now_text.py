@@ -94,6 +94,19 @@ def words(
     )
 
 
+def why_not(
+    found: GlueNow, now_ms: int, zone: ZoneInfo, unit: formats.TemperatureUnit
+) -> list[str]:
+    """Reasons not to glue now, the gravest first; none where the answer is not No."""
+    return list(
+        dict.fromkeys(
+            _reason(one, found.joint, now_ms, zone, unit)
+            for one in found.findings
+            if one.allows is Answer.NO
+        )
+    )
+
+
 def _reason(
     one: Finding, s: Joint, now_ms: int, zone: ZoneInfo, unit: formats.TemperatureUnit
 ) -> str:
@@ -218,12 +231,13 @@ def _hold(hold: Hold, chance: float) -> str:
     likely = "is likely to be" if chance >= LIKELY_CHANCE else "may be"
     what = _HOLDS.get(hold, "such that the glue does not harden")
     return (
-        f"Before the joint is ready the air {likely} {what} for a time ({_in_ten(chance)}). "
+        f"Before the joint is ready the air {likely} {what} for a time ({in_ten(chance)}). "
         "Leave the clamps on until Bench says that they may come off."
     )
 
 
-def _in_ten(chance: float) -> str:
+def in_ten(chance: float) -> str:
+    """A chance that is never certain: `7 in 10`. [-]"""
     return f"{min(max(round(10 * chance), 1), 9)} in 10"
 
 
@@ -338,7 +352,7 @@ def _later(found: GlueNow, now_ms: int, zone: ZoneInfo) -> str:
     if found.start is None:
         return "No hours within five days are likely to have the right air."
     at = formats.ahead(found.start.at_ms, now_ms, zone)
-    return f"By the air, from about {at} ({_in_ten(found.start.chance)}){once}."
+    return f"By the air, from about {at} ({in_ten(found.start.chance)}){once}."
 
 
 def _glue(s: Joint, now_ms: int, zone: ZoneInfo) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 
 from monitor.air.current import PlaceAir, air_now, recent
 from monitor.core.errors import OutOfRange
-from monitor.domain.air_assessment import AirState
+from monitor.domain.air_assessment import FORBIDS_WEIGHT, AirState
 from monitor.domain.instrument import Instrument
 from monitor.outlook.place_air import PlaceAirs
 from monitor.science.plates.assessment import OLD_AIR_MS, Close, Reason, WoodStatus, assess
@@ -42,8 +42,6 @@ WATCH_WARM_UP_MS = DAY_MS
 
 DRY_MARGIN_K = 3.0
 """A surface at least so far above the dew point stays dry. [K]  Common reading of ISO 8502-4."""
-FORBIDS_WEIGHT = 3
-"""An assessment of the air of this weight asks to close nothing."""
 
 AHEAD_MEMBERS = 40
 """Number of members of the outlook that are run through the wood. [-]  Ours."""

@@ -125,7 +125,11 @@ def test_a_step_goes_from_found_to_finished_on_the_board(client, shop, book, rep
     assert book.journal().waits[wait].open
     made = shop_air.keep_plan(shop, now_ms())
     assert any(one.running for one in made.plan.steps)
-    assert tap(client, "finish", repair=repair, step=crack)[0] == 200
+    status, answer = tap(client, "finish", repair=repair, step=crack)
+    assert status == 409
+    early = "Glue crack is before the safe minimum of its wait, 3 h. Do it anyway?"
+    assert answer["question"] == early
+    assert tap(client, "finish", repair=repair, step=crack, sure="yes")[0] == 200
     assert not book.journal().waits[wait].open
 
 

@@ -50,9 +50,13 @@ def test_a_repair_goes_from_taking_in_to_handing_out(shop):
     shop.command("wait", "release", "1", "--yes")
     assert steps_of(shop)["2"]["state"] == "finished"
     shop.command("repair", "start", "1", "3")
-    shop.command("repair", "finish", "1", "3", "--feel", "right")
+    early = shop.command("repair", "finish", "1", "3", "--feel", "right")
+    assert early.returncode == 1
+    assert "is before the safe minimum of its wait" in early.stdout
+    shop.command("repair", "finish", "1", "3", "--feel", "right", "--yes")
     assert "not finished: Set up" in shop.command("repair", "hand-out", "1").stderr
-    shop.command("repair", "finish", "1", "4")
+    assert "may be worked, loaded or strung" in shop.command("repair", "finish", "1", "4").stdout
+    shop.command("repair", "finish", "1", "4", "--yes")
     assert "is handed out" in shop.command("repair", "hand-out", "1").stdout
     finished = shop.command("repair", "list", "--finished").stdout
     assert "Promises kept: 1 of 1" in finished

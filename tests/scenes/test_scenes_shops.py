@@ -13,7 +13,7 @@ import pytest
 import scenes
 from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
 from monitor.domain import cautions
-from monitor.domain.air_assessment import AirState, judge
+from monitor.domain.air_assessment import FORBIDS_WEIGHT, AirState, judge
 from monitor.domain.alerts import alert, state_machine
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import OUTLOOK, Of
@@ -27,7 +27,6 @@ from monitor.science.waits.film import FilmLaw
 from monitor.science.waits.glue import GlueLaw
 from monitor.science.waits.parameters import Hold
 from monitor.waits.text import COAT_REMEDIES, HOLDS
-from monitor.wood.evaluation import FORBIDS_WEIGHT
 from scenes.climates import saturation_pa
 from scenes.sentences import KINDS, contradictions, orders, sentences
 

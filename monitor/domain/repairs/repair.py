@@ -107,6 +107,15 @@ class Repair:
         )
         raise Rejected(Fault("", "step", step_id[:40], there))
 
+    def all_before(self, step: Step) -> list[Step]:
+        """Steps that a step must follow, also by way of others."""
+        rest, found = list(step.after), dict[str, Step]()
+        while rest:
+            if (own := rest.pop()) not in found:
+                found[own] = self.step(own)
+                rest += found[own].after
+        return list(found.values())
+
     def missing_before(self, step: Step) -> list[Step]:
         """Steps that a step must follow and that are not finished."""
         return [one for one in map(self.step, step.after) if not one.finished]

@@ -79,7 +79,13 @@ class OneStepRequest(RepairRequest, frozen=True, kw_only=True):
     step: str
 
 
-class StartStep(OneStepRequest, frozen=True, kw_only=True, tag="start"):
+class DoubtedRequest(OneStepRequest, frozen=True, kw_only=True):
+    """A start or a finish that may be too early. `sure`: the person was asked and does it."""
+
+    sure: bool = False
+
+
+class StartStep(DoubtedRequest, frozen=True, kw_only=True, tag="start"):
     """Start a step. A step with a wait starts when the clamps or the coat are on: its wait opens.
 
     `taken_min`: hands-on time so far; `glue`: id of the batch of glue.
@@ -90,7 +96,7 @@ class StartStep(OneStepRequest, frozen=True, kw_only=True, tag="start"):
     glue: Line = ""
 
 
-class FinishStep(OneStepRequest, frozen=True, kw_only=True, tag="finish"):
+class FinishStep(DoubtedRequest, frozen=True, kw_only=True, tag="finish"):
     """Finish a step. The wait of the step is released, with `feel`.
 
     `taken_min`: hands-on time of the whole step.

@@ -36,6 +36,12 @@ class StepKind(StrEnum):
     HAND_OUT = "hand out"
 
 
+CLAMPED = {StepKind.GLUE_CRACK, StepKind.CLEAT, StepKind.CLOSE, StepKind.NECK_OR_BAR}
+"""Kinds of work that end in clamps."""
+COATED = {StepKind.RETOUCH, StepKind.VARNISH, StepKind.POLISH}
+"""Kinds of work that end in a coat."""
+
+
 class HandsOn(NamedTuple):
     """Hands-on time of a step: 10 %, usual, 90 %. [min]"""
 

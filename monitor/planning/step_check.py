@@ -1,0 +1,181 @@
+"""Reasons not to start or finish a step of a repair now: one rule for board, terminal and MQTT.
+
+The answers are those of the bench: whether a joint may be glued, whether the air suits a coat, whether
+a joint may be loaded, and the safe minimum of a wait.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from monitor.air.current import air_as, recent
+from monitor.core import formats
+from monitor.core.errors import Rejected
+from monitor.domain.air_assessment import forbids
+from monitor.domain.repairs.requests import StartStep
+from monitor.domain.repairs.step import COATED, StepKind
+from monitor.domain.situation import drying
+from monitor.domain.wait import is_early
+from monitor.planning.last_start import LastStart, Verdict
+from monitor.planning.today import SOON_MS
+from monitor.planning.words import soft_sentence
+from monitor.science.waits.glue import GlueLaw
+from monitor.science.waits.timed_rest import FixedLaw
+from monitor.waits.evaluation import statuses
+from monitor.waits.glue_answer import WoodNow
+from monitor.waits.glue_now import GlueQuestion, glue_now
+from monitor.waits.glue_now_text import why_not
+from monitor.wood.evaluation import instrument_statuses, instrument_temp_c
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from monitor.commands import Journal
+    from monitor.domain.instrument import Instrument
+    from monitor.domain.places import Kind
+    from monitor.domain.repairs.repair import Repair
+    from monitor.domain.repairs.requests import DoubtedRequest
+    from monitor.domain.repairs.step import Step
+    from monitor.domain.wait_types import WaitType
+    from monitor.planning.problem import Plan
+    from monitor.settings import Settings
+    from monitor.store import Reader
+
+NOTED_LATER_MS = SOON_MS
+"""A start that is noted so long afterwards is done: there is nothing to warn of. [ms]"""
+
+
+def doubts(
+    reader: Reader,
+    settings: Settings,
+    journal: Journal,
+    repair: Repair,
+    request: DoubtedRequest,
+    at_ms: int,
+    now_ms: int,
+) -> Sequence[str]:
+    """Reasons not to carry out a start or a finish at a moment, as sentences. [ms]"""
+    check = StepCheck(reader, settings, journal, now_ms)
+    step = repair.step(request.step)
+    if step.started_ms is not None:
+        return check.finish(step, at_ms)
+    if now_ms - at_ms > NOTED_LATER_MS:
+        return ()
+    glue = request.glue if isinstance(request, StartStep) else ""
+    return check.start(repair, step, glue)
+
+
+def air_rule(step: Step, kind: WaitType | None) -> Kind | None:
+    """Kind of place whose rules a step's air must keep: a bench for a joint of hide glue, a varnish
+    place for a coat; None for work that no rule is about."""
+    if kind is not None and isinstance(kind.law, GlueLaw):
+        return "bench"
+    return "varnish" if step.kind in COATED else None
+
+
+class StepCheck:
+    """Reasons not to start or finish steps, each answer worked out once. For one moment."""
+
+    def __init__(self, reader: Reader, settings: Settings, journal: Journal, now_ms: int) -> None:
+        self._reader, self._settings, self._journal = reader, settings, journal
+        self._now_ms = now_ms
+        self._known: dict[tuple[str, ...], tuple[str, ...]] = {}
+
+    def start(self, repair: Repair, step: Step, glue: str = "") -> tuple[str, ...]:
+        """Reasons not to start a step now; `glue` is the id of a batch."""
+        return (*self._soft(repair, step), *self.air(repair, step, glue))
+
+    def finish(self, step: Step, at_ms: int) -> tuple[str, ...]:
+        """Reasons not to finish a step at a moment. [ms]"""
+        wait = self._journal.waits.get(step.wait)
+        if wait is None or not is_early(wait, at_ms):
+            return ()
+        least = formats.hours(float(wait.kind["minimum_s"]))
+        return (f"{step.label} is before the safe minimum of its wait, {least}.",)
+
+    def air(self, repair: Repair, step: Step, glue: str = "") -> tuple[str, ...]:
+        """Reasons in the present air of its place, in the parts and in the wood."""
+        instrument = self._journal.instruments.get(repair.instrument)
+        place = step.place or (instrument.place if instrument is not None else "")
+        kind = self._journal.book.get(step.wait_kind)
+        rule = air_rule(step, kind)
+        closes = step.kind is StepKind.CLOSE
+        joint = rule == "bench" or (closes and kind and isinstance(kind.law, FixedLaw))
+        if instrument is None or not place or not (rule or joint):
+            return ()
+        key = (instrument.id, place, step.wait_kind, glue, "closes" if closes else str(rule))
+        if key not in self._known:
+            self._known[key] = (
+                self._of_joint(GlueQuestion(place, step.wait_kind, glue), instrument, closes)
+                if joint
+                else self._of_coat(place)
+            )
+        return self._known[key]
+
+    def verdicts(self, plan: Plan, starts: Iterable[LastStart]) -> tuple[LastStart, ...]:
+        """Last starts, with those that the air forbids, and with what the plan starts now in such
+        air."""
+        found = []
+        for one in starts:
+            why = self._planned_air(one.repair, one.step) if one.good else ""
+            found.append(one._replace(verdict=Verdict.AIR, why=why) if why else one)
+        known = {(one.repair, one.step) for one in found}
+        for step in plan.steps:
+            soon = not step.running and step.from_ms <= self._now_ms + SOON_MS
+            new = soon and (step.repair, step.step) not in known
+            if new and (why := self._planned_air(step.repair, step.step)):
+                found.append(
+                    LastStart(step.repair, step.step, Verdict.AIR, step.off, True, why=why)
+                )
+        return tuple(found)
+
+    def _planned_air(self, repair_id: str, step_id: str) -> str:
+        """Reasons in the air for a step that a plan names; "" if there are none."""
+        repair = self._journal.repairs.get(repair_id)
+        if repair is None:
+            return ""
+        try:
+            return " ".join(self.air(repair, repair.step(step_id)))
+        except Rejected:  # it was removed since
+            return ""
+
+    def _soft(self, repair: Repair, step: Step) -> tuple[str, ...]:
+        """The joint before a step that may be loaded last, if it may not be loaded yet."""
+        if not step.loads:
+            return ()
+        own = {one.wait: one for one in repair.all_before(step) if one.wait}
+        waits = [self._journal.waits[number] for number in own]
+        setting = [one for one in waits if one.open or one.setting]
+        found = statuses(self._reader, self._settings, setting, self._now_ms)
+        soft = [one for one in found if not one.loadable]
+        if not soft:
+            return ()
+        never = 2**62
+        ready = [(of.ready_ms if (of := one.load or one.readiness) else None) for one in soft]
+        last = max(range(len(soft)), key=lambda i: ready[i] or never)
+        label = own[soft[last].wait.id].label
+        return (soft_sentence(label, ready[last], self._now_ms, self._settings.zone),)
+
+    def _of_joint(
+        self, question: GlueQuestion, instrument: Instrument, closes: bool
+    ) -> tuple[str, ...]:
+        reader, settings, now = self._reader, self._settings, self._now_ms
+        temp_c = instrument_temp_c(reader, settings, instrument, now)
+        wood = WoodNow(instrument.reference, instrument.place, None, "", temp_c)
+        if closes:
+            (of,) = instrument_statuses(reader, settings, [instrument], now)
+            wood = wood._replace(status=of.answer, why_not=of.why_not)
+        try:
+            found = glue_now(reader, settings, self._journal, question, now, wood)
+        except Rejected:  # outdoors, or a place that has sent nothing yet
+            return ()
+        return tuple(why_not(found, now, settings.zone, "C"))
+
+    def _of_coat(self, place: str) -> tuple[str, ...]:
+        latest = recent(self._reader, self._settings, self._now_ms)
+        solvents = drying(self._journal.waits.values())
+        air = air_as("varnish", latest, place, self._settings, self._now_ms, solvents)
+        if air is None or air.old or not forbids("varnish", air.assessment):
+            return ()
+        label = next((one.place.label for one in latest if one.place.id == place), place)
+        return (f"{label}: {air.assessment.sentence}",)

@@ -1,0 +1,90 @@
+"""Notes on the air, the wood and open plates at the times that a plan has chosen."""
+
+from __future__ import annotations
+
+import pytest
+from wait_bench import DAY, HOUR, NOW, Bench
+
+from monitor.commands import Journal
+from monitor.planning.air_ahead import with_air_notes
+from monitor.planning.inputs import Inputs, ShopWaits
+from monitor.planning.problem import NoteKind, Plan, PlannedStep, Problem, TimeRange
+
+WEEK = ((NOW - HOUR, NOW + 6 * HOUR), (NOW + 2 * DAY, NOW + 2 * DAY + 8 * HOUR))
+"""Opening hours with a closed day between. [ms]"""
+
+
+@pytest.fixture(scope="module")
+def noted(tmp_path_factory):
+    """The notes on steps of an open violin that start so many hours from now in air of an RH."""
+    made = {}
+
+    def notes(rh_pct, hours, temp_c=20):
+        if (temp_c, rh_pct) not in made:
+            made[temp_c, rh_pct] = _shop(tmp_path_factory.mktemp("ahead"), temp_c, rh_pct)
+        bench, steps = made[temp_c, rh_pct]
+        journal = Journal(bench.reader)
+        waits = ShopWaits(bench.reader, bench.settings, journal, NOW, WEEK)
+        planned = tuple(
+            PlannedStep("1", steps[kind], at, at + HOUR, *[TimeRange(*[at + 9 * HOUR] * 3)] * 2)
+            for kind, after_h in hours.items()
+            for at in [NOW + round(after_h * HOUR)]
+        )
+        plan = Plan(
+            now_ms=NOW, steps=planned, repairs=(), notes=(), solver="greedy",
+            objective_h=1, bound_h=0, gap=1, seconds=0,
+        )  # fmt: skip
+        inputs = Inputs(Problem(now_ms=NOW, open=WEEK, repairs=()), (), waits)
+        found = with_air_notes(bench.reader, bench.settings, journal, inputs, plan).notes
+        return {one.kind: one.text for one in found}
+
+    return notes
+
+
+def _shop(folder, temp_c, rh_pct):
+    bench = Bench(folder)
+    bench.air("bench", temp_c, rh_pct, step=600_000)
+    bench.do(
+        "register", about="instrument", reference="VN-1", kind="violin", place="bench",
+        arrived_ms=NOW - 7 * DAY, open=True, home_rh_pct=45,
+    )  # fmt: skip
+    bench.do("take in", about="repair", instrument="VN-1", name="Top")
+    add = {"about": "repair", "repair": "1", "between": False, "after": []}
+    kinds = ("varnish", "glue crack", "close")
+    return bench, {kind: bench.do("add", kind=kind, **add)["step"] for kind in kinds}
+
+
+@pytest.mark.parametrize(
+    ("air", "kind", "words"),
+    [
+        ((78, 20), "varnish", "The air at Bench is likely not right for it then ("),
+        ((78, 20), "varnish", "in 10). Damp. Spirit varnish may blush."),
+        ((78, 20), "glue crack", "Very damp. Hide glue may not harden."),
+        ((50, 12), "varnish", "Too cold to varnish."),
+        ((50, 12), "glue crack", "Too cold to glue."),
+    ],
+)
+def test_a_coat_or_a_joint_planned_for_wrong_air_is_noted(noted, air, kind, words):
+    text = noted(air[0], {kind: 5, "close": 5}, air[1])[NoteKind.AIR_AHEAD]
+    assert text.startswith("VN-1: ")
+    assert " is planned for " in text
+    assert words in noted(air[0], {kind: 5}, air[1])[NoteKind.AIR_AHEAD]
+
+
+def test_good_air_is_not_noted_nor_what_starts_now(noted):
+    assert noted(50, {"varnish": 5, "glue crack": 4, "close": 5}) == {}
+    assert NoteKind.AIR_AHEAD not in noted(78, {"varnish": 0.1})
+
+
+def test_a_closing_of_wood_that_is_too_dry_is_noted(noted):
+    text = noted(22, {"close": 5})[NoteKind.NOT_SAFE]
+    assert "not safe to close" in text or "safe to close from about" in text
+    assert "See Wood." in text
+
+
+def test_a_plate_left_open_over_dry_closed_days_is_noted(noted):
+    text = noted(22, {"varnish": 5})[NoteKind.LEFT_OPEN]
+    assert text.startswith("VN-1 stays open while the shop is closed")
+    assert "Bag opened plates" in text
+    assert NoteKind.LEFT_OPEN not in noted(22, {"close": 5})  # closed before the shop is
+    assert NoteKind.LEFT_OPEN in noted(22, {"close": 49})

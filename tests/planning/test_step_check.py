@@ -1,0 +1,136 @@
+"""No step is started or finished too early or in the wrong air without a question, at any edge."""
+
+from __future__ import annotations
+
+from contextlib import closing
+from dataclasses import replace
+
+import dashboard_fixtures as shop_air
+import pytest
+from wait_bench import DAY, HOUR, NOW, Bench
+
+from dashboard.plan import agenda as agendas
+from monitor.commands import Commands, Journal
+from monitor.core.clock import now_ms
+from monitor.core.errors import Rejected
+from monitor.core.validation import SURE
+from monitor.planning.last_start import Verdict
+from monitor.planning.step_check import StepCheck, doubts
+from monitor.planning.words import Names, last_start_sentence
+from monitor.store import Reader, Writer
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    """A crack to glue at a good place, and one in a damp cellar; both may be started now."""
+    settings = shop_air.settings_in(tmp_path_factory.mktemp("glue"), config=shop_air.BENCH)
+    now = now_ms()
+    with closing(Writer(settings.store_path)) as writer:
+        shop_air.fill(writer, "front-bench", now - 6 * DAY, now, 600_000, steady_pct=50.0)
+        shop_air.damp(writer, "cellar", now)
+        commands = shop_air.commanded(writer, settings)
+        found = {}
+        for reference, place in (("VN-1", "front-bench"), ("VC-2", "cellar")):
+            asked = {"do": "register", "about": "instrument", "kind": "violin"}
+            made = commands.carry_out(asked | {"reference": reference, "place": place}, now)
+            taken = {"about": "repair", "do": "take in", "instrument": made["instrument"]}
+            repair = commands.carry_out(taken | {"name": "Crack"}, now)["repair"]
+            add = {"about": "repair", "do": "add", "repair": repair, "kind": "glue crack"}
+            found[place] = repair, commands.carry_out(add, now)["step"]
+    return settings, found
+
+
+def test_only_the_work_in_the_damp_cellar_is_taken_from_now(shop):
+    settings, steps = shop
+    now = now_ms()
+    made = shop_air.keep_plan(settings, now)
+    with closing(Reader(settings.store_path)) as reader:
+        journal = Journal(reader)
+        check = StepCheck(reader, settings, journal, now)
+        like = made.plan.steps[0]
+        starts_now = [like._replace(repair=r, step=s, from_ms=now) for r, s in steps.values()]
+        starts_now.append(like._replace(repair="99", from_ms=now))
+        plan = replace(made.plan, steps=tuple(starts_now))
+        verdicts = check.verdicts(plan, ())
+    assert [(one.repair, one.step) for one in verdicts] == [steps["cellar"]]
+    assert verdicts[0].verdict is Verdict.AIR
+    words = last_start_sentence(verdicts[0], Names(journal), now, settings.zone)
+    assert "Do not start it. Wood store, cellar: Very damp." in words
+    present = replace(made, plan=plan, last_starts=verdicts)
+    found = agendas.agenda(journal, present, now, now + 6 * HOUR)
+    assert [(i.repair.id, i.step.id) for i in found.now] == [steps["front-bench"]]
+    assert not found.next
+    assert found.verdicts == verdicts
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    """A shop whose commands ask back, with good air at the bench, damp and cold air elsewhere."""
+    one = Bench(tmp_path_factory.mktemp("asked"))
+    for place, temp_c, rh_pct in (("bench", 20, 50), ("damp", 20, 80), ("cold", 12, 50)):
+        one.air(place, temp_c, rh_pct, start=NOW - 7 * DAY, step=600_000)
+        one.air(place, temp_c, rh_pct, start=NOW, end=NOW + 3 * HOUR, step=60_000)
+    one.commands = Commands(
+        one.writer, doubts=lambda *asked: doubts(one.reader, one.settings, *asked)
+    )
+    one.do("register", about="instrument", reference="VN-1", kind="violin", place="bench")
+    one.do("take in", about="repair", instrument="VN-1", name="Crack")
+    return one
+
+
+def step(bench, kind, **more):
+    return bench.do("add", about="repair", repair="1", kind=kind, between=False, **more)["step"]
+
+
+def asked(bench, do, own, now=NOW, **more):
+    """The question that a start or a finish is answered with, or "" if it is carried out."""
+    try:
+        bench.do(do, now=now, about="repair", repair="1", step=own, **more)
+    except Rejected as exc:
+        return next(one.problem for one in exc.faults if one.field == SURE)
+    return ""
+
+
+@pytest.mark.parametrize(
+    ("kind", "place", "words"),
+    [
+        ("glue crack", "damp", "Very damp."),
+        ("glue crack", "cold", "Too cold to glue: the parts are at 12.0 °C"),
+        ("varnish", "damp", "Damp. Spirit varnish may blush."),
+        ("retouch", "damp", "Spirit varnish may blush."),
+        ("polish", "cold", "Too cold to varnish."),
+        ("glue crack", "", ""),
+        ("varnish", "", ""),
+        ("clean", "damp", ""),
+        ("set up", "cold", ""),
+    ],
+)
+def test_work_in_air_that_is_wrong_for_it_is_asked_about(bench, kind, place, words):
+    own = step(bench, kind, place=place, after=[], needs={})
+    found = asked(bench, "start", own)
+    assert words in found
+    assert bool(found) == bool(words)
+    if words:
+        assert found.endswith("Do it anyway?")
+        assert not asked(bench, "start", own, sure=True)
+
+
+def test_what_was_done_earlier_is_noted_without_a_question(bench):
+    own = step(bench, "glue crack", place="damp", after=[], needs={})
+    assert not asked(bench, "start", own, now=NOW + HOUR, at_ms=NOW)
+
+
+def test_clamps_before_the_safe_minimum_and_soft_joints_are_asked_about(bench):
+    glue = step(bench, "glue crack", name="bass side", place="", after=[], needs={})
+    work = step(bench, "clean", after=[glue], wait_kind="", needs={})
+    load = step(bench, "set up", after=[work])
+    assert not asked(bench, "start", glue)
+    early = asked(bench, "finish", glue, now=NOW + HOUR)
+    assert early == (
+        "Glue crack, bass side is before the safe minimum of its wait, 3 h. Do it anyway?"
+    )
+    assert not asked(bench, "finish", glue, now=NOW + HOUR, sure=True)
+    assert not asked(bench, "finish", work, now=NOW + 2 * HOUR)
+    soft = asked(bench, "start", load, now=NOW + 2 * HOUR)
+    assert soft.startswith("Glue crack, bass side may be worked, loaded or strung")
+    assert not asked(bench, "start", load, now=NOW + 2 * HOUR, sure=True)
