@@ -102,7 +102,7 @@ class _Notes:
             yield Note(NoteKind.NOT_SAFE, repair.id, step.id, text)
 
     def _closing_words(self, closing: Closing, at_ms: int) -> str:
-        """Why it is not safe to close at a moment, if the present air stays; "" if it is. [ms]"""
+        """Sentence on a moment at which it is not safe to close in the present air, else "". [ms]"""
 
         def moment(in_s: float) -> int:
             late = not in_s < AHEAD_S[-1]

@@ -41,7 +41,7 @@ def present_plan(
     *,
     improving: bool = False,
 ) -> PresentPlan:
-    """A plan with its last starts, what moves it, and what speaks against its times."""
+    """A plan with its last starts, its shifts, and notes on its times."""
     problem = inputs.problem
     check = StepCheck(reader, settings, journal, problem.now_ms)
     return PresentPlan(
