@@ -38,6 +38,7 @@ from monitor.cli import (
     rules,
     score,
     sensor,
+    store,
     waits,
 )
 from monitor.cli.output import out, print_json, print_table
@@ -275,6 +276,7 @@ for _name, _group in {
     "sensor": sensor.app,
     "place": place.app,
     "clock": clock.app,
+    "store": store.app,
     "forecast": forecast.app,
     "people": people.people,
     "session": people.sessions,

@@ -133,7 +133,7 @@ class Supervisor:
         """
         settings = self.settings
         with contextlib.ExitStack() as parts, signals_call(self.stop):
-            parts.enter_context(_sole_use(settings.data))
+            parts.enter_context(sole_use(settings.data))
             disk = DiskSpace(settings.data)
             disk.look(doubted=True)  # a disk that filled up while we were away: use the reserve
             make_board_keys(settings.secrets_path)
@@ -463,7 +463,7 @@ def _arguments(settings: Settings) -> list[str]:
 
 
 @contextlib.contextmanager
-def _sole_use(folder: Path) -> Iterator[None]:
+def sole_use(folder: Path) -> Iterator[None]:
     """Hold the data folder, so that a second service cannot start in it."""
     before = os.umask(0o077)  # what we and our processes make is for this user only
     try:

@@ -20,6 +20,8 @@ StoreAddress = Path | str
 """Database file, or the URL of a database on a PostgreSQL server."""
 BUSY_WAIT_S, READ_WAIT_S = 10.0, 1.0
 """Longest wait of a writer for another's transaction, and of a reader for a lock. [s]"""
+UNFINISHED = "unfinished copy"
+"""Name of a tally in a copy that is not whole yet."""
 Row3 = tuple[int, int, float]
 """Reading by its series: series id, time [ms since 1970-01-01 UTC], value."""
 
@@ -86,6 +88,20 @@ class StoreConnection(ABC):
     def claim(self) -> None:
         """Keep other services from this store, where the lock of the data folder does not."""
         return
+
+    def is_unfinished(self) -> bool:
+        """Return whether this is a copy that was interrupted (`copying.py`)."""
+        return self.row("SELECT 1 FROM tally WHERE name = ?", (UNFINISHED,)) is not None
+
+    def put(self, run: Cursor, table: str, rows: Sequence[Sequence[Any]]) -> None:
+        """Within a transaction: insert whole rows that are not there yet."""
+        if rows:
+            marks = ", ".join("?" for _ in rows[0])
+            run.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)  # noqa: S608 - ours
+
+    def free_ids(self, run: Cursor) -> None:
+        """Within a transaction: give new rows ids beyond those that were `put`."""
+        del run  # which an engine that counts for itself does not need
 
     @abstractmethod
     def tidy(self) -> None:

@@ -246,6 +246,23 @@ class PostgresqlConnection(StoreConnection):
             copy.write(_COPY_HEAD + table.tobytes() + _COPY_END)
         return int(run.execute(_PUT_STAGED).fetchone()[0])
 
+    def put(self, run: Any, table: str, rows: Sequence[Sequence[Any]]) -> None:
+        if table == "reading":
+            self._make_months(run, {row[1] // DAY_MS for row in rows} - self._days)
+        if rows:
+            with run.copy(f"COPY {table} FROM STDIN") as copy:
+                for row in rows:
+                    copy.write_row(row)
+
+    def free_ids(self, run: Any) -> None:
+        for table, column in run.execute(
+            "SELECT table_name, column_name FROM information_schema.columns "
+            "WHERE table_schema = current_schema() AND is_identity = 'YES'"
+        ).fetchall():
+            ids = f"(SELECT {column} AS id FROM {table}) AS t"  # noqa: S608 - ours
+            free = "setval(pg_get_serial_sequence(?, ?), coalesce(max(id), 1), count(id) > 0)"
+            run.execute(f"SELECT {free} FROM {ids}", (table, column))  # noqa: S608 - ours
+
     def tidy(self) -> None:
         """Refresh the planner's statistics and make the partition of the next month."""
         with self.transaction() as run:

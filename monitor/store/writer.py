@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import NamedTuple, TypeVar
 
 from monitor.core.backoff import Backoff
-from monitor.core.errors import StoreUnavailable
+from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
 from monitor.store import aside
 from monitor.store.aside import AsideMessage
@@ -108,8 +108,15 @@ class Writer:
         ------
         StoreUnavailable
             If another service uses it.
+        StoreFault
+            If it is an unfinished copy.
         """
         self.connection.claim()
+        if self.connection.is_unfinished():
+            raise StoreFault(
+                f"{self.connection.name} is an unfinished copy: finish it with `benchweather store "
+                "copy`, or empty it"
+            )
 
     def write(
         self,

@@ -70,7 +70,7 @@ def test_what_the_service_makes_is_for_its_user_only(tmp_path):
     """Also in a folder that was open to others before."""
     folder = tmp_path / "data"
     folder.mkdir(mode=0o755)
-    with supervisor._sole_use(folder):
+    with supervisor.sole_use(folder):
         (folder / "made").mkdir()
         (folder / "made" / "file").write_text("a client's name")
     for path in (folder, folder / "made", folder / "made" / "file"):

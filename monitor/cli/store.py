@@ -1,0 +1,76 @@
+"""`benchweather store`: the store copied to another engine."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+from urllib.parse import urlsplit
+
+import typer
+
+from monitor.cli.output import out
+from monitor.cli.shared import HELP_OPTIONS, command, exit_on, failed, progress, wrong
+from monitor.settings import Settings
+from monitor.settings.groups import database_fault
+
+if TYPE_CHECKING:
+    from monitor.store.connection import StoreAddress
+
+app = typer.Typer(
+    no_args_is_help=True,
+    context_settings=HELP_OPTIONS,
+    help="Copy the store between a file and a database server.",
+)
+FILE, SERVER = "file", "server"
+_WHERE = f"`{FILE}`, `{SERVER}` (store.url), a file's name, or postgresql://user@host/database"
+
+
+@command(app, "copy")
+def copy(
+    settings: Settings,
+    source: Annotated[str, typer.Argument(metavar="FROM", help=_WHERE)],
+    target: Annotated[str, typer.Argument(metavar="TO", help=_WHERE)],
+) -> None:
+    """Copy the store into an empty one and compare every row. Stop Benchweather before."""
+    from monitor.service.supervisor import sole_use
+    from monitor.store import copying
+    from monitor.store.connection import opened
+
+    here, there = _address(source, settings), _address(target, settings)
+    if isinstance(here, Path) and not here.is_file():
+        failed(f"{here}: there is no such file")
+    with exit_on(), sole_use(settings.data), contextlib.ExitStack() as both, progress() as bar:
+        stores = []
+        for address, read_only in ((here, True), (there, False)):
+            stores.append(opened(address, read_only=read_only))
+            both.callback(stores[-1].close)
+            stores[-1].claim()
+        of, to = stores
+        task = bar.add_task("copying", total=copying.size(of))
+        found = copying.copy(of, to, lambda rows: bar.advance(task, rows))
+    rows = sum(one.rows for one in found.values())
+    out.print(f"{rows} rows of {len(found)} tables are in {to.name}, each as in {of.name}.")
+    out.print("Set store.url to the store that you want to use, and start Benchweather.")
+
+
+def _address(given: str, settings: Settings) -> StoreAddress:
+    """The store that a word, a file's name or a URL means."""
+    if given == FILE:
+        return settings.store_path
+    if given == SERVER:
+        if url := settings.store.url.get_secret_value():
+            return url
+        wrong(
+            "store.url is not set: set it, or name a database as postgresql://user@host/database"
+        )
+    if "://" not in given:
+        return Path(given)
+    if fault := database_fault(given):
+        wrong(f"The URL of a database {fault}.")
+    if urlsplit(given).password or "password=" in given:
+        wrong(
+            "A password in a command can be read by others on this computer: use a password file "
+            "(passfile=...), or set store.url and write `server` here."
+        )
+    return given
