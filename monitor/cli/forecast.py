@@ -59,7 +59,7 @@ def list_(
         return
     if kept:
         print_table(
-            ("source", "issued", "known since", "until", "hours", "notes"),
+            ("source", "issued", "known since", "until", "hours", "members", "notes"),
             [
                 (
                     one.source,
@@ -67,6 +67,7 @@ def list_(
                     local(one.known_ms, zone),
                     local(one.ends_ms, zone),
                     str(one.hours),
+                    str(one.members or ""),
                     "; ".join(filter(None, (one.doubt, *one.notes))),
                 )
                 for one in kept
@@ -142,7 +143,7 @@ def export(
         Path | None, typer.Option("--out", help="File to write, .csv (default: the terminal)")
     ] = None,
 ) -> None:
-    """Write forecasts as CSV: issued_at, valid_at, temp_c, rh_pct, wind_m_s, pressure_hpa."""
+    """Write forecasts and their members as CSV, in the form that `import` reads."""
     from monitor.store import forecasts
     from monitor.weather.formats import write_csv
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -34,6 +34,27 @@ def position(latitude: float, longitude: float) -> Position:
     return Position(round(latitude, 2), round(longitude, 2))
 
 
+MEMBERS_MAX = 100
+"""Most members of a forecast. [-]  Ours: the largest global ensembles have about 50. From memory."""
+
+
+class Members(NamedTuple):
+    """Ensemble of a forecast: each member is one way in which the weather may go on.
+
+    Fields of shape (members, n), at the moments of the forecast, NaN where a member has no value:
+    temperature [°C], RH over liquid water [%], mean wind [m/s].
+    """
+
+    temp_c: Floats
+    rh_pct: Floats
+    wind_m_s: Floats
+
+    @property
+    def dew_point_c(self) -> Floats:
+        """Dew point over liquid water, shape (members, n). [°C]"""
+        return np.asarray(dew_point(self.temp_c, self.rh_pct))
+
+
 @dataclass(frozen=True, eq=False)
 class Forecast:
     """Forecast of one source at one time. Arrays have shape (n,), by time; NaN where not known.
@@ -56,6 +77,8 @@ class Forecast:
     doubt : str
         Why it should not be used, such as that it is for another place; empty if nothing speaks
         against it.
+    members : Members or None
+        Its ensemble, if it has one.
     """
 
     source: str
@@ -68,6 +91,7 @@ class Forecast:
     pressure_pa: Floats
     notes: tuple[str, ...] = ()
     doubt: str = ""
+    members: Members | None = None
 
     def __len__(self) -> int:
         return len(self.valid_ms)
@@ -81,6 +105,14 @@ class Forecast:
     def ends_ms(self) -> int:
         """Last moment of the forecast. [ms since 1970-01-01 UTC]"""
         return int(self.valid_ms[-1])
+
+    def at_hours(self, kept: NDArray[np.bool_]) -> Forecast:
+        """The same with some of its moments alone, by a mask of shape (n,)."""
+        columns = ("valid_ms", "temp_c", "rh_pct", "wind_m_s", "pressure_pa")
+        members = self.members and Members(*(field[:, kept] for field in self.members))
+        return replace(
+            self, members=members, **{name: getattr(self, name)[kept] for name in columns}
+        )
 
 
 class Moments(NamedTuple):
@@ -119,6 +151,29 @@ def at_moments(forecast: Forecast, moments_ms: ArrayLike) -> Moments:
     return Moments(
         drawn(forecast.temp_c), drawn(forecast.dew_point_c), np.where(near & reached, calm, np.nan)
     )
+
+
+def members_at_moments(forecast: Forecast, moments_ms: ArrayLike) -> Moments:
+    """Interpolate a forecast's members as `at_moments` does the forecast; fields of shape (members,
+    moments), NaN also beside a moment at which a member has no value."""
+    at, valid, members = (
+        np.asarray(moments_ms, dtype=np.int64),
+        forecast.valid_ms,
+        forecast.members,
+    )
+    if members is None:
+        return Moments(*(np.empty((0, len(at))) for _ in Moments._fields))
+    after = np.searchsorted(valid, at)
+    low, high = np.clip(after - 1, 0, None), np.clip(after, 0, len(valid) - 1)
+    exact = valid[high] == at
+    near = exact | ((after > 0) & (after < len(valid)) & (valid[high] - valid[low] <= GAP_MS))
+    share = np.where(exact, 1.0, (at - valid[low]) / np.maximum(valid[high] - valid[low], 1))
+
+    def drawn(values: Floats) -> Floats:
+        before = np.where(share < 1, values[:, low] * (1 - share), 0.0)
+        return np.where(near, before + values[:, high] * share, np.nan)
+
+    return Moments(drawn(members.temp_c), drawn(members.dew_point_c), drawn(members.wind_m_s))
 
 
 def station_pressure(sea_level_pa: ArrayLike, altitude_m: float, temp_c: ArrayLike) -> Floats:

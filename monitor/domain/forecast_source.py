@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 
 from monitor.core.measurements import Measure, Quantity, name_fault
 from monitor.core.units import UNITS, Conversion
+from monitor.domain.forecast import MEMBERS_MAX
 from monitor.domain.topic_rules import Pick, TimePick
 
 
@@ -62,6 +63,10 @@ class ForecastSource:
     `{longitude}` in `url` stand for the shop's. With neither, what comes by MQTT or as a file under
     this name is meant.
 
+    If an answer has `members` of an ensemble, the pointers of `member_elements` are used for each of
+    them: `{member}` in a pointer stands for its number from 1, `{member:02}` for the same with two
+    digits, `{index}` for its number from 0.
+
     `url` beside `service` is where that service is reached instead. `url` and `headers` may hold a
     key: they are never shown.
     """
@@ -74,6 +79,8 @@ class ForecastSource:
     time: TimePick | None = None
     issued: TimePick | None = None
     elements: dict[Element, Pick] = field(default_factory=dict)
+    members: int = 0
+    member_elements: dict[Element, Pick] = field(default_factory=dict)
     attribution: str = ""
 
     @property
@@ -99,24 +106,30 @@ def source_faults(source: ForecastSource) -> list[str]:
         "time": source.time,
         "issued": source.issued,
         "elements": source.elements,
+        "members": source.members,
+        "member_elements": source.member_elements,
     }
     if source.service or not source.url:
         faults += [f"{name} belongs to a url without service" for name, v in own.items() if v]
         return faults
     if source.time is None:
         faults.append("time is missing: its pointer, and its unit s, ms or iso")
-    if Element.TEMPERATURE not in source.elements:
+    told = source.elements or source.member_elements
+    if Element.TEMPERATURE not in told:
         faults.append("elements has no temperature")
-    if not {Element.HUMIDITY, Element.DEW_POINT} & set(source.elements):
+    if not {Element.HUMIDITY, Element.DEW_POINT} & set(told):
         faults.append("elements needs humidity or dew_point")
+    faults += _member_faults(source)
     faults += [
         f"unit {pick.unit!r} does not fit {element}: must be one of "
         + ", ".join(ELEMENT_UNITS[element])
-        for element, pick in source.elements.items()
+        for elements in (source.elements, source.member_elements)
+        for element, pick in elements.items()
         if pick.unit not in ELEMENT_UNITS[element]
     ]
     picks: list[Pick | TimePick] = [
         *source.elements.values(),
+        *source.member_elements.values(),
         *(p for p in (source.time, source.issued) if p),
     ]
     pointers = [pick.pointer for pick in picks] + [source.hours or ""]
@@ -126,6 +139,38 @@ def source_faults(source: ForecastSource) -> list[str]:
         if pointer and not pointer.startswith("/")
     ]
     return faults
+
+
+def _member_faults(source: ForecastSource) -> list[str]:
+    faults = []
+    if source.members and not 2 <= source.members <= MEMBERS_MAX:
+        faults.append(f"members must be 2 to {MEMBERS_MAX}")
+    if bool(source.members) != bool(source.member_elements):
+        faults.append("members and member_elements belong together: set both or none")
+    if source.member_elements and Element.TEMPERATURE not in source.member_elements:
+        faults.append("member_elements has no temperature")
+    faults += [
+        f"member_elements cannot hold {element}"
+        for element in source.member_elements
+        if element is Element.PRESSURE
+    ]
+    faults += [
+        f"pointer {pick.pointer!r} of member_elements must have {{member}}, {{member:02}} or {{index}}"
+        for pick in source.member_elements.values()
+        if pointer_of_member(pick.pointer, 1) == pick.pointer
+    ]
+    return faults
+
+
+def pointer_of_member(pointer: str, number: int) -> str:
+    """Pointer of the member with a number from 1."""
+    for placeholder, text in (
+        ("{member}", f"{number}"),
+        ("{member:02}", f"{number:02}"),
+        ("{index}", f"{number - 1}"),
+    ):
+        pointer = pointer.replace(placeholder, text)
+    return pointer
 
 
 def url_fault(url: str) -> str | None:

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-VERSION = 14
+VERSION = 15
 ISSUED_VERSION = 1
 """Version of `IssuedOutlooks`, which cannot be made again."""
 HOUR_MS = 3_600_000
@@ -70,6 +70,19 @@ class LearnedPlace:
     issued: IssuedScore | None = None
 
 
+@dataclasses.dataclass(frozen=True)
+class WeatherMembers:
+    """Members of the forecast that an outlook rests on: how many, how many hours ahead they reach,
+    and from how many days of earlier members their spread was corrected."""
+
+    count: int = 0
+    reaches_h: int = 0
+    days: float = 0.0
+
+
+NO_MEMBERS = WeatherMembers()
+
+
 @dataclasses.dataclass(frozen=True, eq=False)
 class StoredOutlook:
     """Outlook of a place, computed at `made_ms`.
@@ -82,6 +95,7 @@ class StoredOutlook:
     `shut`: what is known of days on which nobody comes. `wall_factor`: of the coldest measured wall;
     NaN without one. [-]  `held`: see `issued.recently_held`; `outdoors`: whether a sensor reads there;
     `u_rh_pct`: uncertainty of the place's sensor, coverage factor 2, 0 where it is not known. [%]
+    `members`: of the outdoor forecast.
     """
 
     place: str
@@ -104,6 +118,7 @@ class StoredOutlook:
     held: float = math.nan
     outdoors: bool = True
     u_rh_pct: float = 0.0
+    members: WeatherMembers = NO_MEMBERS
 
     @property
     def start_ms(self) -> int:

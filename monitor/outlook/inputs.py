@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -11,17 +12,19 @@ from monitor.air.place_means import means
 from monitor.commands.closing import answers_of, shop_hours
 from monitor.core.errors import OutOfRange
 from monitor.domain.events import About
-from monitor.domain.forecast import UNUSABLE_MS, Forecast, at_moments
+from monitor.domain.forecast import UNUSABLE_MS, Forecast, Moments, at_moments, members_at_moments
 from monitor.domain.humidifier import HumidifierAction
 from monitor.domain.opening_hours import closed_days
 from monitor.science.air import dew_point
 from monitor.science.outlook.calendar import NO_DAYS, Days
-from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
+from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours, side_by_side
 from monitor.science.outlook.weighed_fills import Fills
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, forecasts, journal
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
+
+    from numpy.typing import ArrayLike
 
     from monitor.science.ranges import Floats
     from monitor.settings import Settings
@@ -153,10 +156,12 @@ def fills_of(reader: Reader, tanks: Iterable[str]) -> list[Fills]:
 
 
 class ReadForecast(NamedTuple):
-    """Forecast of the archive, and its values after the hour in which it became known."""
+    """Forecast of the archive, and its values after the hour in which it became known; those of its
+    members of shape (members, leads)."""
 
     forecast: Forecast
     row: OutdoorHours
+    members: OutdoorHours
 
 
 ReadForecasts = dict[tuple[int, int], ReadForecast]
@@ -194,7 +199,10 @@ def issues_of(
         one = before.get(key)
         if one is None:
             forecast = forecasts.read(reader, number)
-            one = ReadForecast(forecast, _row(forecast, issued_h))
+            row, members = (
+                _row(told, forecast, issued_h) for told in (at_moments, members_at_moments)
+            )
+            one = ReadForecast(replace(forecast, members=None), row, members)
         kept[key] = one
         if not one.forecast.doubt:
             found.append((issued_h, one))
@@ -207,13 +215,20 @@ def issues_of(
         found = own if 2 * len(own) >= len(found) else found
     rows = [one.row for _, one in found] or [OutdoorHours(*(np.empty(0),) * 3)]
     grids = (np.concatenate(field).reshape(len(found), LEADS) for field in zip(*rows, strict=True))
-    return Issues(np.array([at for at, _ in found], dtype=np.float64), OutdoorHours(*grids))
+    return Issues(
+        np.array([at for at, _ in found], dtype=np.float64),
+        OutdoorHours(*grids),
+        side_by_side([one.members for _, one in found], LEADS),
+    )
 
 
-def _row(one: Forecast, issued_h: float) -> OutdoorHours:
-    """Values of a forecast at the middles of the hours after it became known."""
+def _row(
+    told: Callable[[Forecast, ArrayLike], Moments], one: Forecast, issued_h: float
+) -> OutdoorHours:
+    """Values of a forecast, or of its members, at the middles of the hours after it became known."""
     middles = (np.floor(issued_h) + 0.5 + np.arange(LEADS)) * HOUR_MS
     try:
-        return OutdoorHours(*at_moments(one, middles.astype(np.int64)))
+        return OutdoorHours(*told(one, middles.astype(np.int64)))
     except OutOfRange:  # air that a formula does not bear
-        return OutdoorHours(*(np.full(LEADS, np.nan),) * 3)
+        shape = np.shape(told(replace(one, rh_pct=np.full(len(one), np.nan)), middles[:0]))
+        return OutdoorHours(*np.full((*shape[:-1], LEADS), np.nan))

@@ -12,7 +12,7 @@ from monitor.domain.cold_walls import INSTEAD
 from monitor.domain.opening_hours import Hours, is_open
 from monitor.domain.places import AirLimits, Place, band
 from monitor.outlook import files
-from monitor.outlook.files import HOUR_MS, StoredOutlook
+from monitor.outlook.files import HOUR_MS, StoredOutlook, WeatherMembers
 from monitor.outlook.safe_air import SafeAhead, safe_ahead
 from monitor.science.outlook import ensemble_statistics as ensemble
 from monitor.science.outlook.ensemble_statistics import (
@@ -24,6 +24,7 @@ from monitor.science.outlook.ensemble_statistics import (
 )
 from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.room_model import TENTH
+from monitor.science.outlook.weather_members import FEWEST
 from monitor.science.outlook.what_if import HELD_H, LAG_H, USUAL_VOLUME_M3
 from monitor.science.ranges import Floats
 
@@ -268,13 +269,38 @@ def cold_words(one: PlaceOutlook, zone: ZoneInfo, unit: str) -> str:
     )
 
 
+def _member_words(members: WeatherMembers) -> list[str]:
+    """Sentences on the members of the forecast; none if it never had any."""
+    count, reaches_h, days = members.count, members.reaches_h, members.days
+    if not count:
+        without = (
+            "This forecast has no members, although earlier forecasts had. The usual error of the "
+            "forecasts is used for the range."
+        )
+        return [without] if days else []
+    if not reaches_h:
+        return [
+            f"It has only {count} members: at least {FEWEST} are needed, so they are not used."
+        ]
+    spread = (
+        f"Their spread is corrected by their errors in the last {max(days, 1):.0f} days."
+        if days
+        else "Their spread is not corrected yet, because there are no earlier members to compare."
+    )
+    return [
+        f"It has {count} members: each is one way in which the weather may go on. They reach "
+        f"{reaches_h} h ahead. {spread}"
+    ]
+
+
 def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str:
     """Text on the basis of an outlook and its past errors."""
     look = one.look
     if look.source:
         said = [
             f"Based on the forecast from {look.source}, issued {weekday(look.issued_ms, zone)}, "
-            f"which reaches {look.reaches_h} h ahead."
+            f"which reaches {look.reaches_h} h ahead.",
+            *_member_words(look.members),
         ]
     else:
         said = [

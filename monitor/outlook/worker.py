@@ -16,7 +16,7 @@ from monitor.domain.places import Place, band
 from monitor.outlook import files, issued
 from monitor.outlook.evaluation.report import scores, snap_score
 from monitor.outlook.evaluation.walk_forward import FRESH_H, WALKED_DAYS, Walk
-from monitor.outlook.files import LearnedPlace, Progress, StoredOutlook
+from monitor.outlook.files import LearnedPlace, Progress, StoredOutlook, WeatherMembers
 from monitor.outlook.inputs import (
     HOUR_MS,
     ReadForecasts,
@@ -40,6 +40,7 @@ from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
 from monitor.store import HOUR_S, Reader, forecasts
 
 if TYPE_CHECKING:
+    from monitor.domain.forecast import Forecast
     from monitor.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -222,6 +223,7 @@ class Work:
                 held,
                 hours.has_outdoors,
                 sensor.u_rh_pct,
+                members_in_use(forecast, issues, first_h, learned.shop.forecast.members.days),
             ),
         )
         return True
@@ -264,6 +266,15 @@ class Work:
         summer = summer_time(self._settings.zone, hours.first_h, last_h + STEPS)
         hours = replace(hours, filled_h=np.concatenate([hours.filled_h, *ends]), summer=summer)
         return hours, issues_of(self._reader, self._prefer, now_ms, days, self._forecasts)
+
+
+def members_in_use(
+    forecast: Forecast | None, issues: Issues, first_h: int, days: float
+) -> WeatherMembers:
+    """Members of the forecast in use, and their reach after the hour before `first_h`."""
+    count = 0 if forecast is None or forecast.members is None else len(forecast.members.temp_c)
+    known = ~np.isnan(issues.moments_after(np.array([first_h - 1]), STEPS).variance[0, :, 0])
+    return WeatherMembers(count, int(np.max(np.flatnonzero(known) + 1, initial=0)), days)
 
 
 def _stale_h(hours: ShopHours) -> int:

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from monitor.domain.forecast import STALE_MS, UNUSABLE_MS, Forecast, Position
+from monitor.domain.forecast import STALE_MS, UNUSABLE_MS, Forecast, Members, Position
 from monitor.store.connection import Cursor
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
@@ -26,6 +26,7 @@ class StoredForecast(NamedTuple):
     position: Position | None
     notes: tuple[str, ...]
     doubt: str
+    members: int
 
 
 class SourceProgress(NamedTuple):
@@ -50,9 +51,14 @@ class SourceProgress(NamedTuple):
     last_modified: str = ""
 
 
+_BYTES = np.dtype("<f4")
+"""Values of a member in the store, one for each of the forecast's hours, NaN where it has none."""
+
 _KEPT = (
     "SELECT forecast_id, known_ms, count(valid_ms), max(valid_ms), source, issued_ms, latitude, "
-    "longitude, notes, doubt FROM forecast JOIN forecast_hour USING (forecast_id) "
+    "longitude, notes, doubt, (SELECT count(*) FROM forecast_member WHERE "
+    "forecast_member.forecast_id = forecast.forecast_id) "
+    "FROM forecast JOIN forecast_hour USING (forecast_id) "
 )
 
 
@@ -84,6 +90,14 @@ def add(run: Cursor, forecast: Forecast, known_ms: int) -> bool:
     run.executemany(
         "INSERT INTO forecast_hour VALUES (?, ?, ?, ?, ?, ?)", [(row[0], *hour) for hour in hours]
     )
+    if forecast.members is not None:
+        run.executemany(
+            "INSERT INTO forecast_member VALUES (?, ?, ?, ?, ?)",
+            [
+                (row[0], number, *(values.astype(_BYTES).tobytes() for values in member))
+                for number, member in enumerate(zip(*forecast.members, strict=True), 1)
+            ],
+        )
     return True
 
 
@@ -198,7 +212,23 @@ def read(store: Reader | Writer, forecast_id: int) -> Forecast:
         pressure,
         head.notes,
         head.doubt,
+        _members(store, forecast_id),
     )
+
+
+def _members(store: Reader | Writer, forecast_id: int) -> Members | None:
+    rows = store.connection.rows(
+        "SELECT temp_c, rh_pct, wind_m_s FROM forecast_member WHERE forecast_id = ? "
+        "ORDER BY member",
+        (forecast_id,),
+    )
+    if not rows:
+        return None
+    columns = (
+        np.stack([np.frombuffer(values, _BYTES) for values in column])
+        for column in zip(*rows, strict=True)
+    )
+    return Members(*(column.astype(np.float64) for column in columns))
 
 
 def progress_of(store: Reader | Writer, source: str) -> SourceProgress:
@@ -215,4 +245,4 @@ def keep_progress(run: Cursor, state: SourceProgress) -> None:
 
 def _kept(row: tuple[Any, ...]) -> StoredForecast:
     place = None if row[6] is None else Position(row[6], row[7])
-    return StoredForecast._make((*row[:6], place, tuple(json.loads(row[8])), row[9]))
+    return StoredForecast._make((*row[:6], place, tuple(json.loads(row[8])), *row[9:]))

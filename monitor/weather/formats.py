@@ -1,9 +1,11 @@
 """Our two forecast formats: CSV for archives and files, JSON for MQTT and files.
 
 CSV: columns `issued_at,valid_at,temp_c,rh_pct`, optionally `dew_point_c,wind_m_s,pressure_hpa`;
-times ISO 8601 with a zone; a line for each hour, forecast by forecast. JSON: one forecast,
+times ISO 8601 with a zone; a line for each hour, forecast by forecast. With a column `member`, a
+whole number, or `quantile`, a level such as 0.1, its lines are one member's or of one level; those
+where it is empty are the forecast itself. JSON: one forecast,
 `{"issued_at": …, "hours": [{"valid_at": …, "temp_c": …, "rh_pct": …}, …]}`, optionally with
-`latitude` and `longitude`; the same names as the columns.
+`latitude`, `longitude`, `members` or `quantiles`; the same names as the columns.
 """
 
 from __future__ import annotations
@@ -13,7 +15,9 @@ import io
 import math
 from collections.abc import Iterable
 from itertools import groupby
-from typing import IO, Any
+from typing import IO, Any, NamedTuple
+
+import numpy as np
 
 from monitor.core.csv_text import CsvWriter
 from monitor.core.errors import BadPayload
@@ -21,8 +25,10 @@ from monitor.core.files import FileFault, bounded_lines
 from monitor.core.formats import utc
 from monitor.core.json_documents import json_object, moment_of, number_of
 from monitor.domain.forecast import Forecast, Position, position
-from monitor.domain.forecast_source import Element
+from monitor.domain.forecast_source import ELEMENT_UNITS, Element
 from monitor.science.ranges import Floats
+from monitor.weather.members import KINDS, RawMembers, check_count
+from monitor.weather.members import from_json as members_from_json
 from monitor.weather.validation import RawForecast, converted, validated
 
 COLUMNS: dict[str, tuple[Element, str]] = {
@@ -34,6 +40,7 @@ COLUMNS: dict[str, tuple[Element, str]] = {
 }
 """Element of each column, and its unit."""
 TIMES = ("issued_at", "valid_at")
+MEMBER, QUANTILE = "member", "quantile"
 
 
 def from_csv(
@@ -58,7 +65,7 @@ def from_csv(
         raise BadPayload(f"not CSV: {exc}") from exc
     if not lines:
         raise BadPayload("it has a header and no line")
-    told: list[tuple[int, int, int, list[float | None]]] = []
+    told: list[_Line] = []
     for line, row in lines:
         if len(row) != len(header):
             raise BadPayload(f"line {line}: {len(row)} fields where the header has {len(header)}")
@@ -66,33 +73,88 @@ def from_csv(
         try:
             issued, valid = (moment_of(cells[name], "iso") for name in TIMES)
             values = [_cell(name, cells[name]) for name in COLUMNS if name in cells]
+            told.append(_Line(issued, valid, line, _member(cells), values))
         except BadPayload as exc:
             raise BadPayload(f"line {line}: {exc}") from exc
-        told.append((issued, valid, line, values))
     names = [name for name in COLUMNS if name in header]
+    kind = QUANTILE if QUANTILE in header else MEMBER
     found, seen = [], set[int]()
-    for issued_ms, group in groupby(told, key=lambda one: one[0]):
+    for issued_ms, group in groupby(told, key=lambda one: one.issued_ms):
         hours = list(group)
-        first = hours[0][2]
+        first = hours[0].line
         if issued_ms in seen:
             raise BadPayload(
                 f"line {first}: its forecast began on an earlier line: keep the lines of a "
                 "forecast together"
             )
         seen.add(issued_ms)
-        table = [hour[3] for hour in hours]
-        numbers = [hour[2] for hour in hours]
-        one = RawForecast(
-            issued_ms,
-            [hour[1] for hour in hours],
-            _values(names, table),
-            where=lambda i, numbers=numbers: f"line {numbers[i]}",  # type: ignore[misc]
-        )
         try:
-            found.append(validated(source, one, arrived_ms, archive=archive))
+            raw = _raw(issued_ms, hours, names, kind)
+            found.append(validated(source, raw, arrived_ms, archive=archive))
         except BadPayload as exc:
             raise BadPayload(f"forecast from line {first}: {exc}") from exc
     return found
+
+
+class _Line(NamedTuple):
+    """Line of a CSV file; `member` is None where it is of the forecast itself."""
+
+    issued_ms: int
+    valid_ms: int
+    line: int
+    member: float | None
+    values: list[float | None]
+
+
+def _raw(issued_ms: int, lines: list[_Line], names: list[str], kind: str) -> RawForecast:
+    """One forecast of a CSV file: its own lines, and those of its members."""
+    own = [one for one in lines if one.member is None]
+    others = [(one.member, one) for one in lines if one.member is not None]
+    valid = [one.valid_ms for one in own] or sorted({one.valid_ms for _, one in others})
+    raw = RawForecast(issued_ms, valid, {})
+    if own:
+        numbers = [one.line for one in own]
+        values = _values(names, [one.values for one in own])
+        raw = raw._replace(values=values, where=lambda i: f"line {numbers[i]}")
+    if not others:
+        return raw
+    members = sorted({member for member, _ in others})
+    check_count(f"{kind}s", len(members))
+    row, column = ({value: i for i, value in enumerate(keys)} for keys in (members, valid))
+    table = np.full((len(members), len(valid), len(names)), np.nan)
+    seen = set[tuple[int, int]]()
+    for member, one in others:
+        if one.valid_ms not in column:
+            raise BadPayload(
+                f"line {one.line}: {kind} {member:g} has a time that the forecast itself has not"
+            )
+        at = row[member], column[one.valid_ms]
+        if at in seen:
+            raise BadPayload(f"line {one.line}: {kind} {member:g} has this time twice")
+        seen.add(at)
+        table[at] = [np.nan if value is None else value for value in one.values]
+    told = {}
+    for i, name in enumerate(names):
+        element, unit = COLUMNS[name]
+        if element in KINDS and not np.isnan(table[..., i]).all():
+            factor, offset = ELEMENT_UNITS[element][unit]
+            told[element] = table[..., i] * factor + offset
+    levels = tuple(members) if kind == QUANTILE else ()
+    return raw._replace(
+        members=RawMembers(told, levels, tuple(f"{kind} {member:g}" for member in members))
+    )
+
+
+def _member(cells: dict[str, str]) -> float | None:
+    """Number of the member, or level of the quantile, that a line is of."""
+    if QUANTILE in cells:
+        return _cell(QUANTILE, cells[QUANTILE])
+    text = cells.get(MEMBER, "")
+    if text and not (text.isascii() and text.isdigit() and len(text) <= 4):
+        raise BadPayload(
+            f"member {text[:40]!r} must be a whole number, or empty for the forecast itself"
+        )
+    return float(text) if text else None
 
 
 def from_json(
@@ -105,7 +167,7 @@ def from_json(
     BadPayload
     """
     document = json_object(content)
-    known = {"issued_at", "hours", "latitude", "longitude"}
+    known = {"issued_at", "hours", "latitude", "longitude", "members", "quantiles"}
     if unknown := sorted(set(document) - known):
         raise BadPayload(f"{unknown[0]!r} is not known: must be one of {', '.join(sorted(known))}")
     if "issued_at" not in document or not isinstance(document.get("hours"), list):
@@ -127,13 +189,16 @@ def from_json(
         except BadPayload as exc:
             raise BadPayload(f"hour {number}: {exc}") from exc
         names += [name for name in hour if name in COLUMNS and name not in names]
-    if "temp_c" not in names or not {"rh_pct", "dew_point_c"} & set(names):
+    members = members_from_json(document, len(rows), {k: v[0] for k, v in COLUMNS.items()})
+    alone = names or members is None
+    if alone and ("temp_c" not in names or not {"rh_pct", "dew_point_c"} & set(names)):
         raise BadPayload("hours need temp_c, and rh_pct or dew_point_c")
     told = RawForecast(
         moment_of(document["issued_at"], "iso"),
         valid,
         _values(names, [[row.get(name) for name in names] for row in rows]),
         _position(document),
+        members=members,
     )
     return [validated(source, told, arrived_ms, archive=archive)]
 
@@ -141,17 +206,19 @@ def from_json(
 def write_csv(forecasts: Iterable[Forecast], out: IO[str]) -> int:
     """Write forecasts as an archive that `from_csv` reads. Returns how many hours."""
     writer, hours = CsvWriter(out, line_end="\n"), 0
-    writer.row([*TIMES, "temp_c", "rh_pct", "wind_m_s", "pressure_hpa"])
+    writer.row([*TIMES, "temp_c", "rh_pct", "wind_m_s", "pressure_hpa", MEMBER])
     for one in forecasts:
-        issued, columns = iso(one.issued_ms), (one.temp_c, one.rh_pct, one.wind_m_s)
-        for at, temp, rh, wind, pressure in zip(
-            one.valid_ms.tolist(),
-            *(c.tolist() for c in columns),
-            (one.pressure_pa / 100).tolist(),
-            strict=True,
-        ):
-            writer.row([issued, iso(at), *map(_text, (temp, rh, wind, pressure))])
-            hours += 1
+        issued, valid = iso(one.issued_ms), [iso(at) for at in one.valid_ms.tolist()]
+        own = np.stack([one.temp_c, one.rh_pct, one.wind_m_s, one.pressure_pa / 100], axis=1)
+        for at, values in zip(valid, own.tolist(), strict=True):
+            writer.row([issued, at, *map(_text, values), ""])
+        members = [] if one.members is None else np.stack(one.members, axis=-1).tolist()
+        for number, member in enumerate(members, 1):
+            for at, values in zip(valid, member, strict=True):
+                if not all(map(math.isnan, values)):
+                    row = [*(_text(value, 7) for value in values), "", str(number)]
+                    writer.row([issued, at, *row])
+        hours += len(valid)
     return hours
 
 
@@ -160,12 +227,12 @@ def iso(ms: int) -> str:
     return utc(ms, "auto")
 
 
-def _text(value: float) -> str:
-    return "" if math.isnan(value) else f"{value:.10g}"
+def _text(value: float, digits: int = 10) -> str:
+    return "" if math.isnan(value) else f"{value:.{digits}g}"
 
 
 def _check_header(header: list[str]) -> None:
-    allowed = [*TIMES, *COLUMNS]
+    allowed = [*TIMES, *COLUMNS, MEMBER, QUANTILE]
     if missing := [name for name in (*TIMES, "temp_c") if name not in header]:
         raise BadPayload(
             f"no column {', '.join(missing)}: its header is {', '.join(header)[:200]}"
@@ -178,6 +245,8 @@ def _check_header(header: list[str]) -> None:
         )
     if twice := [name for name in header if header.count(name) > 1]:
         raise BadPayload(f"column {twice[0]} occurs twice in the header")
+    if {MEMBER, QUANTILE} <= set(header):
+        raise BadPayload("its header has member and quantile: must have one of the two")
 
 
 def _cell(name: str, text: str) -> float | None:

@@ -184,6 +184,4 @@ class ForecastIntake:
 
 def _coming(one: Forecast) -> Forecast:
     """The forecast from the hour of its issue on: earlier hours are not forecast."""
-    kept = one.valid_ms > one.issued_ms - HOUR_MS
-    columns = ("valid_ms", "temp_c", "rh_pct", "wind_m_s", "pressure_pa")
-    return replace(one, **{name: getattr(one, name)[kept] for name in columns})
+    return one.at_hours(one.valid_ms > one.issued_ms - HOUR_MS)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
+
+import numpy as np
 
 from monitor.core.errors import BadPayload
 from monitor.core.json_documents import at, json_document, moment_of, number_of, pointer_of
-from monitor.domain.forecast_source import Element, ForecastSource
+from monitor.domain.forecast_source import Element, ForecastSource, pointer_of_member
 from monitor.domain.topic_rules import Pick
+from monitor.weather.members import RawMembers
 from monitor.weather.validation import HOURS_MAX, RawForecast, converted
 
 
@@ -36,6 +40,7 @@ def read(source: ForecastSource, body: bytes, fetched_ms: int) -> RawForecast:
     valid, columns = (
         _row_by_row(source, document) if source.hours is not None else _lists(source, document)
     )
+    members = _members(source, document, len(valid)) if source.members else None
     unit = source.time.unit
     return RawForecast(
         issued_ms,
@@ -44,7 +49,25 @@ def read(source: ForecastSource, body: bytes, fetched_ms: int) -> RawForecast:
             element: converted(element, source.elements[element].unit, column)
             for element, column in columns.items()
         },
+        members=members,
     )
+
+
+def _members(source: ForecastSource, document: Any, hours: int) -> RawMembers:
+    """The members of an answer with so many hours."""
+    told = {
+        element: np.full((source.members, hours), np.nan) for element in source.member_elements
+    }
+    for number in range(1, source.members + 1):
+        picks = {
+            element: replace(pick, pointer=pointer_of_member(pick.pointer, number))
+            for element, pick in source.member_elements.items()
+        }
+        one = replace(source, elements=picks)
+        read_columns = _row_by_row if source.hours is not None else _lists
+        for element, column in read_columns(one, document)[1].items():
+            told[element][number - 1] = converted(element, picks[element].unit, column)
+    return RawMembers(told)
 
 
 Columns = dict[Element, list[float | None]]

@@ -310,6 +310,8 @@ class ForecastPoller:
                 source.time,
                 source.issued,
                 sorted(source.elements.items()),
+                source.members,
+                sorted(source.member_elements.items()),
                 self._position,
                 self._user_agent,
             )

@@ -20,6 +20,7 @@ from monitor.core.errors import BadPayload
 from monitor.core.json_documents import at, json_object, moment_of, number_of, pointer_of
 from monitor.domain.forecast import HOUR_MS, Position, position, station_pressure
 from monitor.domain.forecast_source import ELEMENTS, Element, ForecastSource
+from monitor.weather.members import RawMembers
 from monitor.weather.validation import HOURS_MAX, RawForecast, converted
 
 NEAR_DEG = 0.1
@@ -96,7 +97,27 @@ def _met_read(body: bytes, asked: Position, altitude_m: float) -> RawForecast:
             np.where((temp >= limits.low) & (temp <= limits.high), temp, np.nan),
         )
     issued = moment_of(_at(document, "/properties/meta/updated_at"), "iso")
-    return RawForecast(issued, times, values, asked)
+    return RawForecast(issued, times, values, asked, members=_met_quantiles(details))
+
+
+def _met_quantiles(details: list[dict[str, Any]]) -> RawMembers | None:
+    """Percentiles 10 and 90 of temperature and wind, which the service gives for some places."""
+    told = {}
+    for name in ("air_temperature", "wind_speed"):
+        names = [f"{name}_percentile_{level}" for level in (10, 90)]
+        rows = [[one.get(key) for one in details] for key in names]
+        table = np.array(
+            [
+                [np.nan if value is None else number_of(value, key) for value in row]
+                for key, row in zip(names, rows, strict=True)
+            ]
+        )
+        table[:, ~(table[0] <= table[1])] = np.nan
+        if np.isfinite(table).any():
+            told[_MET_NAMES[name]] = table
+    if Element.TEMPERATURE not in told:
+        return None
+    return RawMembers(told, (0.1, 0.9), ("percentile 10", "percentile 90"))
 
 
 def _nws_path(place: Position, _: float) -> str:

@@ -11,10 +11,11 @@ import numpy as np
 
 from monitor.core.clock import from_ms
 from monitor.core.errors import BadPayload
-from monitor.domain.forecast import GAP_MS, HOUR_MS, UNUSABLE_MS, Forecast, Position
+from monitor.domain.forecast import GAP_MS, HOUR_MS, UNUSABLE_MS, Forecast, Members, Position
 from monitor.domain.forecast_source import ELEMENT_UNITS, ELEMENTS, Element
 from monitor.science.air import dew_point, relative_humidity
 from monitor.science.ranges import Floats
+from monitor.weather.members import LEFT_OUT_MAX, RawMembers, check_agreement, means, members_of
 
 AHEAD_MAX_MS = 300_000
 """Most that the sender's clock may run ahead of ours. [ms]"""
@@ -25,8 +26,6 @@ REACH_MIN_MS, REACH_MAX_MS = 6 * HOUR_MS, 17 * 24 * HOUR_MS
 longer a mistaken time; services issue up to 16 days."""
 HOURS_MAX = 3_000
 """Most moments in one forecast."""
-LEFT_OUT_MAX = 0.1
-"""Largest part of impossible values before all are rejected. [-]  Ours."""
 DEW_POINTS_APART_K = 1.0
 """Greatest difference of the stated dew point and that from RH. [K]  Ours: rounding of RH."""
 DEW_ABOVE_K = 0.3
@@ -37,7 +36,8 @@ class RawForecast(NamedTuple):
     """The values of a document, in the units of `ELEMENTS`, before validation.
 
     `valid_ms` has n times [ms since 1970-01-01 UTC]; each of `values` shape (n,), NaN where
-    nothing stands. `where` says of an index where that is in the document.
+    nothing stands. `where` says of an index where that is in the document. Without a temperature
+    of its own it is the mean of its `members`.
     """
 
     issued_ms: int
@@ -46,6 +46,7 @@ class RawForecast(NamedTuple):
     position: Position | None = None
     where: Callable[[int], str] = lambda i: f"hour {i + 1}"
     notes: tuple[str, ...] = ()
+    members: RawMembers | None = None
 
 
 def stamp(ms: int) -> str:
@@ -80,12 +81,15 @@ def validated(
     ------
     BadPayload
         If times do not rise, the issue is stale or ahead, everything is past, it reaches not far
-        enough or too far, or more than a tenth of it cannot be believed.
+        enough or too far, more than a tenth of it cannot be believed, or its members are wrong.
     """
     _check_issue(raw.issued_ms, arrived_ms, archive=archive)
     _check_times(raw, raw.issued_ms if archive else arrived_ms)
     notes = list(raw.notes)
     valid = np.asarray(raw.valid_ms, dtype=np.int64)
+    members = None if raw.members is None else members_of(raw.members, notes)
+    if members is not None and Element.TEMPERATURE not in raw.values:
+        raw = raw._replace(values=means(members))
     values, bad = _believable(raw, notes)
     temp = values[Element.TEMPERATURE]
     rh = _humidity(temp, values, notes)
@@ -100,6 +104,10 @@ def validated(
         values[Element.WIND][kept],
         values[Element.PRESSURE][kept],
     )
+    if members is not None:
+        cut = Members(*(field[:, kept] for field in members))
+        check_agreement(cut, forecast)
+        forecast = replace(forecast, members=cut)
     if (silent := int((~kept & ~bad).sum())) > 0:
         notes.append(f"{silent} of {len(kept)} hours have no temperature or no humidity")
     if not len(forecast) or forecast.ends_ms - raw.issued_ms < REACH_MIN_MS:

@@ -715,6 +715,17 @@ def test_what_the_outlook_lacks_and_whose_range_it_gives_is_said(one, shop):
     assert "Was the sensor moved" not in said(held=0.6)
     assert "100 readings in the last three days 30 were in the range" in said(held=0.3)
     assert "Was the sensor moved" not in said(held=float("nan"))
+    assert "members" not in said()
+    members = files.WeatherMembers(20, 96, 31.2)
+    words = said(members=members)
+    assert "It has 20 members: each is one way in which the weather may go on" in words
+    assert (
+        "They reach 96 h ahead. Their spread is corrected by their errors in the last 31 days."
+        in words
+    )
+    assert "not corrected yet" in said(members=dataclasses.replace(members, days=0.0))
+    assert "It has only 3 members: at least 5" in said(members=files.WeatherMembers(3, 0, 0.0))
+    assert "no members, although earlier" in said(members=files.WeatherMembers(0, 0, 12.0))
     # ±2 % RH (k = 2) and a range of ±1 %: the half widths add in square, 1.28 of a standard deviation.
     air = one.look.air.copy()
     air[1, :, 0] = np.where(np.arange(air.shape[1]) % 2, 51.0, 49.0)

@@ -49,8 +49,8 @@ def test_an_archive_is_taken_once_and_comes_out_as_it_went_in(shop):
     )
     call("export", "--out", shop / "out.csv")
     lines = (shop / "out.csv").read_text().splitlines()
-    assert lines[0] == "issued_at,valid_at,temp_c,rh_pct,wind_m_s,pressure_hpa"
-    assert lines[1] == "2023-11-14T22:13:20Z,2023-11-14T22:13:20Z,5.5,80,,"
+    assert lines[0] == "issued_at,valid_at,temp_c,rh_pct,wind_m_s,pressure_hpa,member"
+    assert lines[1] == "2023-11-14T22:13:20Z,2023-11-14T22:13:20Z,5.5,80,,,"
     assert len(lines) == 19
     only = call("export", "--from", "2026-01-01", "--source", "past")
     assert len(only.stdout.splitlines()) == 10

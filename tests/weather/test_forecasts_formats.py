@@ -55,7 +55,7 @@ def test_a_csv_of_several_forecasts_is_read_and_written_back_the_same():
     assert [(one.issued_ms, len(one)) for one in found] == [(ISSUED, 12), (ISSUED - 6 * HOUR, 12)]
     out = io.StringIO()
     assert write_csv(found, out) == 24
-    assert out.getvalue().splitlines()[1] == "2026-01-10T13:00:00Z,2026-01-10T13:00:00Z,5.5,80,,"
+    assert out.getvalue().splitlines()[1] == "2026-01-10T13:00:00Z,2026-01-10T13:00:00Z,5.5,80,,,"
     again = take(out.getvalue())
     for one, other in zip(found, again, strict=True):
         np.testing.assert_array_equal(one.temp_c, other.temp_c)

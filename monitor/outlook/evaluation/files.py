@@ -1,27 +1,30 @@
 """A log and archived forecasts from CSV files, refused with line and reason where they cannot be.
 
 Log: `time,place,temp_c,rh_pct`. Forecasts: `issued_at,valid_at,temp_c,rh_pct` and, if there are,
-`wind_m_s,pressure_hpa`. Times are ISO 8601 in UTC, or with their offset from it. Nothing is guessed
-and no unit is converted. Rows may be in any order; of two for one moment the first counts.
+`wind_m_s,pressure_hpa`; with `member` as `benchweather forecast export` writes it. Times are ISO 8601
+in UTC, or with their offset from it. Nothing is guessed and no unit is converted. Rows may be in any
+order; of two for one moment the first counts.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 from datetime import tzinfo
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from monitor.core.csv_text import restored
 from monitor.core.errors import ImportFault
 from monitor.core.files import FileFault, open_table
 from monitor.domain.opening_hours import closed_dates, closed_days
+from monitor.outlook.evaluation import tables
 from monitor.science.air import dew_point
 from monitor.science.outlook.calendar import Days, summer_time
-from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
+from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours, side_by_side
+from monitor.science.outlook.weather_members import known_mean
 from monitor.science.ranges import Floats
 
 LOG_COLUMNS = ("time", "place", "temp_c", "rh_pct")
@@ -56,9 +59,6 @@ TELL_K = 15.0
 Ours: cooled or dried rooms come near it, °F taken for °C goes beyond."""
 
 PRESSURE_HPA = (300.0, 1100.0)
-TEMP_C = (-45.0, 60.0)
-SATURATED_PCT = 105.0
-"""RH up to here is a sensor's or a model's way to say saturated, and taken as 100. [%]"""
 
 
 class Material(NamedTuple):
@@ -92,14 +92,14 @@ def read(log: Path, forecasts: Path, place: str = "", outdoors: str = OUTDOORS) 
     ImportFault
         Naming the file, the line and what is allowed; or that they do not fit together.
     """
-    table = _table(log, LOG_COLUMNS)
-    when = _moments(log, table["time"], "time")
-    temp, rh = _numbers(log, table, "temp_c"), _numbers(log, table, "rh_pct")
-    _believable(log, temp, rh)
+    table = tables.table(log, LOG_COLUMNS)
+    when = tables.moments(log, table["time"], "time")
+    temp, rh = tables.numbers(log, table, "temp_c"), tables.numbers(log, table, "rh_pct")
+    tables.believable(log, temp, rh)
     names = table["place"].str.strip()
     if (empty := np.flatnonzero(names == "")).size:
         raise ImportFault(f"{log}, line {empty[0] + 2}: place is empty")
-    once, doubled = _once(log, [when, names.to_numpy()], [temp, rh])
+    once, doubled = tables.once(log, [when, names.to_numpy()], [temp, rh])
     when, temp, rh, names = when[once], temp[once], rh[once], names[once]
     chosen = _place(log, names, place, outdoors)
     inside, outside = (names == chosen).to_numpy(), (names == outdoors).to_numpy()
@@ -169,60 +169,63 @@ def read_forecasts(path: Path) -> Issues:
 
 
 def _read_forecasts(path: Path) -> tuple[Issues, list[str]]:
-    table = _table(path, FORECAST_COLUMNS)
-    issued = _moments(path, table["issued_at"], "issued_at")
-    valid = _moments(path, table["valid_at"], "valid_at")
+    table = tables.table(path, FORECAST_COLUMNS)
+    issued = tables.moments(path, table["issued_at"], "issued_at")
+    valid = tables.moments(path, table["valid_at"], "valid_at")
     if (late := np.flatnonzero(issued > valid)).size:
         row = table.iloc[late[0]]
         raise ImportFault(
             f"{path}, line {late[0] + 2}: issued_at {row['issued_at']} is after valid_at "
             f"{row['valid_at']}: a forecast must be issued before the time it is for"
         )
-    temp, rh = _numbers(path, table, "temp_c"), _numbers(path, table, "rh_pct")
-    _believable(path, temp, rh)
-    wind = _numbers(path, table, "wind_m_s") if "wind_m_s" in table else np.full(len(temp), np.nan)
+    temp, rh = tables.numbers(path, table, "temp_c"), tables.numbers(path, table, "rh_pct")
+    tables.believable(path, temp, rh)
+    wind = (
+        tables.numbers(path, table, "wind_m_s")
+        if "wind_m_s" in table
+        else np.full(len(temp), np.nan)
+    )
     if (bad := np.flatnonzero((wind < 0) | (wind > 75))).size:
         raise ImportFault(
             f"{path}, line {bad[0] + 2}: wind_m_s {wind[bad[0]]:g}: must be 0 to 75 m/s"
         )
     if "pressure_hpa" in table:
-        pressure, (low, high) = _numbers(path, table, "pressure_hpa"), PRESSURE_HPA
+        pressure, (low, high) = tables.numbers(path, table, "pressure_hpa"), PRESSURE_HPA
         if (bad := np.flatnonzero((pressure < low) | (pressure > high))).size:
             raise ImportFault(
                 f"{path}, line {bad[0] + 2}: pressure_hpa {pressure[bad[0]]:g}: must be {low:g} to "
                 f"{high:g} hPa"
             )
-    once, doubled = _once(path, [issued, valid], [temp, rh, wind])
-    order = once[np.lexsort((valid[once], issued[once]))]
-    issued, valid, temp, rh, wind = (a[order] for a in (issued, valid, temp, rh, wind))
+    member = tables.member_numbers(path, table)
+    once, doubled = tables.once(path, [issued, valid, member], [temp, rh, wind])
+    order = once[np.lexsort((valid[once], member[once], issued[once]))]
+    issued, valid, member = issued[order], valid[order], member[order]
     dew = dew_point(temp, np.maximum(rh, 1.0))
+    columns = [values[order] for values in (temp, dew, wind)]
     moments, starts = np.unique(issued, return_index=True)
     ends = np.append(starts[1:], len(issued))
     grid = [np.full((len(moments), LEADS), np.nan) for _ in range(3)]
+    members = []
     for n, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
         middle = np.floor(moments[n] / HOUR_NS) + 0.5 + np.arange(LEADS)
-        at = valid[start:end] / HOUR_NS
-        for out, values in zip(grid, (temp, dew, wind), strict=True):
-            out[n] = _drawn(middle, at, values[start:end])
-    return Issues(moments / HOUR_NS, OutdoorHours(*grid)), doubled
-
-
-def _once(
-    path: Path, keys: list[np.ndarray], values: list[Floats]
-) -> tuple[np.ndarray, list[str]]:
-    """Rows (n,) of which each is the first for its keys, and notes on the others that differ."""
-    table = pd.DataFrame(dict(enumerate(keys)))
-    first = ~table.duplicated().to_numpy()
-    if first.all():
-        return np.arange(len(table)), []
-    other = ~first & ~pd.concat([table, pd.DataFrame(values).T], axis=1).duplicated().to_numpy()
-    if not other.any():
-        return np.flatnonzero(first), []
-    line = int(np.argmax(other)) + 2
-    return np.flatnonzero(first), [
-        f"{int(other.sum())} rows of {path.name} repeat a time, such "
-        f"as line {line}: the first row of each time is used"
-    ]
+        numbers, begins = np.unique(member[start:end], return_index=True)
+        cuts = [start + int(begin) for begin in begins] + [end]
+        rows = [
+            [_drawn(middle, valid[a:b] / HOUR_NS, values[a:b]) for values in columns]
+            for a, b in pairwise(cuts)
+        ]
+        own, others = (
+            np.array(
+                [row for number, row in zip(numbers, rows, strict=True) if (number < 0) == is_own]
+            )
+            for is_own in (True, False)
+        )
+        others = others.reshape(-1, 3, LEADS)
+        for i, out in enumerate(grid):
+            out[n] = own[0, i] if len(own) else known_mean(others[:, i])
+        members.append(OutdoorHours(*np.moveaxis(others, 1, 0)))
+    air, told = OutdoorHours(*grid), side_by_side(members, LEADS)
+    return Issues(moments / HOUR_NS, air, told), doubled
 
 
 def _drawn(middle: Floats, at: Floats, values: Floats) -> Floats:
@@ -246,104 +249,6 @@ def _means(ends: np.ndarray, values: Floats, first: int, last: int) -> Floats:
     total = np.bincount(at, weights=values[inside], minlength=last - first + 1)
     with np.errstate(invalid="ignore"):
         return np.where(count > 0, total / np.maximum(count, 1), np.nan)
-
-
-def _table(path: Path, columns: tuple[str, ...]) -> pd.DataFrame:
-    try:
-        with open_table(path) as file:
-            table = pd.read_csv(file, dtype=str, keep_default_na=False, encoding="utf-8-sig")
-    except FileFault as exc:
-        raise ImportFault(str(exc)) from exc
-    except pd.errors.EmptyDataError as exc:
-        raise ImportFault(f"{path} has no header line") from exc
-    except pd.errors.ParserError as exc:
-        raise ImportFault(f"{path}: {exc}") from exc
-    except UnicodeDecodeError as exc:
-        raise ImportFault(f"{path} is not UTF-8 text ({exc.reason} at byte {exc.start})") from exc
-    table.columns = table.columns.str.strip()
-    if "place" in table.columns:  # as our own export writes it
-        table["place"] = table["place"].map(restored)
-    if missing := [name for name in columns if name not in table.columns]:
-        header = ", ".join(table.columns)
-        parted = next((name for mark, name in _MARKS.items() if mark in header), "")
-        why = (
-            f"; its columns are separated by {parted}: must be separated by commas"
-            if parted
-            else ""
-        )
-        raise ImportFault(
-            f"{path} has no column {', '.join(missing)}: must be {','.join(columns)}; "
-            f"its header has {header[:200]}{why}"
-        )
-    if not len(table):
-        raise ImportFault(f"{path} has no rows")
-    return table
-
-
-_MARKS = {";": "semicolons", "\t": "tabs", "|": "bars"}
-_TIMES = "must be ISO 8601 in UTC or with its offset, such as 2026-01-31T14:30:00Z"
-YEARS = (1970, 2199)
-
-
-def _moments(path: Path, text: pd.Series, column: str) -> np.ndarray:
-    """Nanoseconds since 1970-01-01 UTC."""
-    text = text.str.strip().str.replace("z", "Z")
-    zoned = text.str.contains(r"(?:Z|\d[+-]\d\d:?\d\d)$")
-    if not zoned.all():
-        i = int(np.argmin(zoned.to_numpy()))
-        raise ImportFault(
-            f"{path}, line {i + 2}: {column} {text.iloc[i]!r:.60} has no time zone: {_TIMES}"
-        )
-    try:
-        moments = pd.to_datetime(text, format="ISO8601", utc=True, errors="coerce")
-        known = moments.dt.as_unit("ns")
-        good = ~known.isna() & (known.dt.year.between(*YEARS))
-    except pd.errors.OutOfBoundsDatetime:
-        years = text.str.slice(0, 4)
-        good = years.between(str(YEARS[0]), str(YEARS[1])) & ~moments.isna()
-    if (bad := np.flatnonzero(~good.to_numpy())).size:
-        i = int(bad[0])
-        raise ImportFault(
-            f"{path}, line {i + 2}: {column} {text.iloc[i]!r:.60} is not a time from {YEARS[0]} to "
-            f"{YEARS[1]}: {_TIMES}"
-        )
-    return known.astype("int64").to_numpy()
-
-
-def _numbers(path: Path, table: pd.DataFrame, column: str) -> Floats:
-    """Values of a column; NaN where it is empty."""
-    text = table[column].str.strip()
-    values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, copy=True)
-    wrong = np.flatnonzero(~np.isfinite(values) & ~text.isin(("", "nan", "NaN")).to_numpy())
-    if wrong.size:
-        i = int(wrong[0])
-        raise ImportFault(f"{path}, line {i + 2}: {column} {text.iloc[i]!r} is not a number")
-    return values
-
-
-def _believable(path: Path, temp: Floats, rh: Floats) -> None:
-    """Refuses what lies outside, and whole columns in another unit."""
-    low, high = TEMP_C
-    if (bad := np.flatnonzero((temp < low) | (temp > high))).size:
-        raise ImportFault(
-            f"{path}, line {bad[0] + 2}: temp_c {temp[bad[0]]:g}: must be {low:g} to {high:g} °C; "
-            "is the column in °F?"
-        )
-    if np.isnan(temp).all() or np.isnan(rh).all():
-        raise ImportFault(
-            f"{path}: {'temp_c' if np.isnan(temp).all() else 'rh_pct'} is empty in all rows"
-        )
-    if np.nanmedian(temp) > 42:
-        raise ImportFault(
-            f"{path}: half of temp_c is above 42 °C: must be °C; is the column in °F?"
-        )
-    if (bad := np.flatnonzero((rh < 0) | (rh > SATURATED_PCT))).size:
-        raise ImportFault(f"{path}, line {bad[0] + 2}: rh_pct {rh[bad[0]]:g}: must be 0 to 100 %")
-    if np.nanmax(rh) <= 1:
-        raise ImportFault(
-            f"{path}: no rh_pct is above 1: must be 0 to 100 %; is the column a fraction?"
-        )
-    np.clip(rh, 1.0, 100.0, out=rh)
 
 
 def _place(path: Path, names: pd.Series, place: str, outdoors: str) -> str:

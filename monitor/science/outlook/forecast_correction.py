@@ -10,6 +10,12 @@ from numpy.typing import ArrayLike
 from monitor.science.outlook.calendar import calendar
 from monitor.science.outlook.hourly_log import LEADS_H, Issues, OutdoorHours, ShopHours
 from monitor.science.outlook.ridge import Ridge, ridge
+from monitor.science.outlook.weather_members import (
+    MemberMoments,
+    MemberSpread,
+    learn_spread,
+    untried,
+)
 from monitor.science.ranges import Floats
 
 USUAL_SD_K = (1.0, 1.2)
@@ -32,7 +38,8 @@ class Corrector(NamedTuple):
     """Correction of a forecast of temperature and of dew point.
 
     `sd` (2, steps): standard deviation left of their errors [K]; `along_h`: time along the lead
-    for which an error lasts [h]; `cross`: correlation of both, −1 to 1.
+    for which an error lasts [h]; `cross`: correlation of both, −1 to 1; `members`: correction of
+    the spread of its members.
     """
 
     weights: tuple[Ridge, Ridge]
@@ -40,39 +47,59 @@ class Corrector(NamedTuple):
     along_h: float
     cross: float
     offset_h: int
+    members: MemberSpread
 
 
 def _features(
-    forecast: Floats, before: Floats, usual: Floats, now: Floats, lead: Floats, hour: Floats
+    forecast: Floats,
+    before: Floats,
+    usual: Floats,
+    now: Floats,
+    mean: Floats,
+    lead: Floats,
+    hour: Floats,
 ) -> Floats:
     """Predictors of one quantity, (features, steps, moments); see `PRIOR_SD`."""
     fade = [np.exp(-lead / h) * now for h in (4.0, 20.0, 80.0)]
     late = np.minimum(lead / 72, 1.5)
     older = np.nan_to_num(before - forecast)
     away = np.nan_to_num(usual - forecast)
+    members = np.nan_to_num(mean - forecast)
     turn = 2 * np.pi * hour / 24
     one = np.ones_like(forecast)
     return np.stack(
-        [*fade, older, older * late, away * late, away * late**2, one, np.cos(turn), np.sin(turn)]
+        [
+            *fade,
+            older,
+            older * late,
+            away * late,
+            away * late**2,
+            members,
+            one,
+            np.cos(turn),
+            np.sin(turn),
+        ]
     )
 
 
-PRIOR_MEAN = np.array([0.3, 0.3, 0.1, 0.1, 0.1, 0.08, 0.02, 0.0, 0.0, 0.0])
-PRIOR_SD = np.array([0.4, 0.4, 0.3, 0.2, 0.2, 0.15, 0.1, 0.8, 0.4, 0.4])
+PRIOR_MEAN = np.array([0.3, 0.3, 0.1, 0.1, 0.1, 0.08, 0.02, 0.6, 0.0, 0.0, 0.0])
+PRIOR_SD = np.array([0.4, 0.4, 0.3, 0.2, 0.2, 0.15, 0.1, 0.4, 0.8, 0.4, 0.4])
 """Coefficients until the record tells: of the present error, fading fast, slowly, hardly; of the
-older issue; of the usual air; a bias, and its daily wave. [-], the last three [K]  Ours."""
+older issue; of the usual air; of the members' mean; a bias, and its daily wave. [-], the last three
+[K]  Ours."""
 
 
 class ForecastHours(NamedTuple):
     """Raw forecasts for the hours after some moments: the newest, the one before, the usual air,
     each (2, steps, moments), temperature and dew point; wind (steps, moments); the newest's
-    present error (2, moments)."""
+    present error (2, moments); mean and variance of the newest's members."""
 
     newest: Floats
     before: Floats
     usual: Floats
     wind: Floats
     now: Floats
+    members: MemberMoments
 
 
 def forecast_hours(
@@ -107,7 +134,12 @@ def forecast_hours(
     wind = fresh.wind_m_s
     wind = np.where(np.isnan(wind), past.wind_m_s[ends], wind)
     return ForecastHours(
-        np.stack(newest), np.stack([older.temp_c, older.dew_c]), usual, wind, np.stack(present)
+        np.stack(newest),
+        np.stack([older.temp_c, older.dew_c]),
+        usual,
+        wind,
+        np.stack(present),
+        issues.moments_after(now_h, steps),
     )
 
 
@@ -160,7 +192,15 @@ def corrected(corrector: Corrector, raw: ForecastHours, hours_h: np.ndarray) -> 
     t, dew = (
         raw.newest[k]
         + corrector.weights[k].apply(
-            _features(raw.newest[k], raw.before[k], raw.usual[k], raw.now[k], lead, hour)
+            _features(
+                raw.newest[k],
+                raw.before[k],
+                raw.usual[k],
+                raw.now[k],
+                raw.members.mean[k],
+                lead,
+                hour,
+            )
         )
         for k in range(2)
     )
@@ -189,9 +229,9 @@ def learn(
     information = min(spacing / 24, 1.0) * 4 / len(leads)
     for k, seen in enumerate((past.temp_c, past.dew_c)):
         truth = np.where(inside, seen[np.minimum(target_at, stop)], np.nan)
-        cut = (raw.newest[k], raw.before[k], raw.usual[k])
-        forecast, before, usual = (c[leads - 1] for c in cut)
-        features = _features(forecast, before, usual, raw.now[k], lead, hour)
+        cut = (raw.newest[k], raw.before[k], raw.usual[k], raw.members.mean[k])
+        forecast, before, usual, mean = (c[leads - 1] for c in cut)
+        features = _features(forecast, before, usual, raw.now[k], mean, lead, hour)
         weight = ridge(
             features.reshape(len(PRIOR_SD), -1),
             (truth - forecast).ravel(),
@@ -203,10 +243,36 @@ def learn(
         )
         weights.append(weight)
         left.append(truth - forecast - weight.apply(features))
-    sd = np.stack([_spread(error, leads, steps, information) for error in left])
+    own = np.isnan(hours.out_temp_c + hours.out_dew_c)[np.minimum(target_at, stop)]
+    error = np.stack(left)
+    # Without a sensor's reading the truth is a newer forecast, which is off itself.
+    error = np.where(own, np.sign(error) * np.hypot(error, usual_sd(0)), error)
+    sd = np.stack([_spread(one, leads, steps, information) for one in error])
     cross = _correlation(left[0].ravel(), left[1].ravel())
     along = _along(left[1], leads)
-    return Corrector((weights[0], weights[1]), sd, along, cross, offset_h)
+    usual_steps = usual_sd(np.arange(1, steps + 1))
+    members = untried(usual_steps)
+    variance = raw.members.variance[:, leads - 1]
+    if not np.isnan(variance).all():
+        members = learn_spread(
+            error * _unseen(error, weights, information),
+            variance,
+            usual_sd(leads),
+            information,
+            leads,
+            usual_steps,
+            spacing,
+        )
+    return Corrector((weights[0], weights[1]), sd, along, cross, offset_h, members)
+
+
+def _unseen(error: Floats, weights: list[Ridge], information: float) -> Floats:
+    """Factor (2, 1, 1) from errors (2, leads, moments) that coefficients were fitted to, to those of
+    hours to come: √((n + p) / (n − p)) with p coefficients that n independent errors determine
+    (Akaike's final prediction error, from memory)."""
+    n = np.maximum((~np.isnan(error)).sum(axis=(1, 2)) * information, 1.0)
+    p = np.minimum([weight.determined.sum() for weight in weights], n / 2)
+    return np.asarray(np.sqrt((n + p) / (n - p)))[:, None, None]
 
 
 def _spread(error: Floats, leads: np.ndarray, steps: int, information: float) -> Floats:

@@ -5,7 +5,9 @@ Every hour bears the number of hours since 1970-01-01 UTC at its end, and holds 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -18,6 +20,7 @@ from monitor.science.outlook.calendar import (
     SummerTime,
     calendar,
 )
+from monitor.science.outlook.weather_members import Distances, MemberMoments, member_moments
 from monitor.science.ranges import Floats
 
 LEADS_H = np.array([1, 2, 3, 4, 6, 8, 10, 12, 15, 18, 24, 30, 36, 48, 60, 72, 96, 120])
@@ -112,11 +115,13 @@ class Issues:
 
     `issued_h` (n,) is when each became known [h since 1970-01-01 UTC, fractions allowed];
     `air` holds fields of shape (n, leads): column k is the mean over the hour that ends at
-    floor(issued_h) + 1 + k, NaN where it tells nothing.
+    floor(issued_h) + 1 + k, NaN where it tells nothing. `members`: those of each issue, fields of
+    shape (n, members, leads), NaN where there is none; None if no issue has members.
     """
 
     issued_h: Floats
     air: OutdoorHours
+    members: OutdoorHours | None = None
 
     def newest(self, now_h: np.ndarray, back: int = 0) -> np.ndarray:
         """Index of the newest issue known at each of `now_h`, or the one `back` before; −1: none."""
@@ -129,18 +134,63 @@ class Issues:
 
     def take(self, issue: np.ndarray, end_h: np.ndarray) -> OutdoorHours:
         """Forecast number `issue` for the hours ending at `end_h`; both broadcast."""
+        return OutdoorHours(*self._taken(issue, end_h, *self.air))
+
+    def _taken(self, issue: np.ndarray, end_h: np.ndarray, *tables: Floats) -> list[Floats]:
+        """Values of tables (..., n, leads) for the hours ending at `end_h`; NaN if unknown."""
         issue, end_h = np.broadcast_arrays(issue, end_h)
         if not len(self.issued_h):
-            return OutdoorHours(*(np.full(end_h.shape, np.nan) for _ in OutdoorHours._fields))
+            return [np.full((*table.shape[:-2], *end_h.shape), np.nan) for table in tables]
         lead = end_h - np.floor(self.issued_h[issue]).astype(np.int64) - 1
         leads = self.air.temp_c.shape[1]
         good = (issue >= 0) & (lead >= 0) & (lead < leads)
         at = np.where(good, lead, 0)
-        return OutdoorHours(*(np.where(good, field[issue, at], np.nan) for field in self.air))
+        return [np.where(good, table[..., issue, at], np.nan) for table in tables]
+
+    @cached_property
+    def moments(self) -> MemberMoments | None:
+        """Mean and variance of the members, (2, n, leads); None if no issue has members."""
+        if self.members is None:
+            return None
+        return member_moments(self.members.temp_c, self.members.dew_c)
+
+    def moments_after(self, now_h: np.ndarray, steps: int) -> MemberMoments:
+        """Mean and variance of the newest issue's members for the `steps` hours after each of
+        `now_h`, (2, steps, moments); NaN if unknown."""
+        if self.moments is None:
+            none = np.full((2, steps, len(now_h)), np.nan)
+            return MemberMoments(none, none)
+        at = self.newest(now_h), now_h + 1 + np.arange(steps)[:, None]
+        return MemberMoments(*self._taken(*at, *self.moments))
+
+    def distances_after(self, now_h: np.ndarray, steps: int) -> Distances | None:
+        """Distances of the newest issue's members for the `steps` hours after each of `now_h`; None
+        if no issue has members."""
+        if self.members is None:
+            return None
+        at = self.newest(now_h), now_h + 1 + np.arange(steps)[:, None]
+        moments = self.moments_after(now_h, steps)
+        fields = self._taken(*at, *(np.swapaxes(field, 0, 1) for field in self.members))
+        wind = np.asarray(fields[2], np.float64)
+        known = ~np.isnan(wind)
+        calm = np.where(known, wind, 0).sum(0) / np.maximum(known.sum(0), 1)
+        off = [fields[0] - moments.mean[0], fields[1] - moments.mean[1], wind - calm]
+        return Distances(np.stack(off), moments.variance)
 
     def nearest(self, end_h: np.ndarray) -> OutdoorHours:
         """Forecast of each hour by the newest issue known at its beginning. Shape of `end_h`."""
         return self.take(self.newest(end_h - 1.0), end_h)
+
+
+def side_by_side(each: Sequence[OutdoorHours], leads: int) -> OutdoorHours | None:
+    """Members of some issues, each (members, leads), as `Issues` has them; None if none has any."""
+    most = max((len(one.temp_c) for one in each), default=0)
+    if not most:
+        return None
+    grid = np.full((3, len(each), most, leads), np.nan, np.float32)
+    for n, one in enumerate(each):
+        grid[:, n, : len(one.temp_c)] = np.stack(one)
+    return OutdoorHours(*grid)
 
 
 def since_mean(hours: ShopHours) -> Floats:

@@ -12,6 +12,7 @@ from monitor.science.outlook import forecast_correction, residual_correction, ve
 from monitor.science.outlook.hourly_log import LEADS_H, STEPS, Issues, OutdoorHours
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.room_model import PreparedLog, RoomModel, humidifier_running, run
+from monitor.science.outlook.weather_members import Distances, drawn
 from monitor.science.outlook.what_if import Launch
 from monitor.science.ranges import Floats
 
@@ -95,7 +96,7 @@ def learn(k: PreparedLog, issues: Issues, stop: int, before: ShopModel | None = 
     left = residual_correction.learn(k, d, simulated, ends, stop)
     trial = ends[::-TRIAL_EVERY][::-1]
     some = OutdoorHours(*(field[:, ::-1][:, ::TRIAL_EVERY][:, ::-1] for field in air))
-    moved = _strayed(room, corrector, k, trial, some, TRIAL_MEMBERS, 1)
+    moved = _strayed(room, corrector, k, issues, trial, some, TRIAL_MEMBERS, 1)
     weather = (moved**2).mean(axis=(1, 3))
     whole = np.stack(
         [
@@ -137,7 +138,7 @@ def predict(
         others.append(verification.reference_forecasts(now, ends, STEPS))
         given.append(verification.blended(trust.shares[j], j, fitted[j], others[j]))
     middle = np.stack(given)
-    off = _strayed(shop.room, shop.forecast, k, ends, air, members, seed)
+    off = _strayed(shop.room, shop.forecast, k, issues, ends, air, members, seed)
     random = np.random.default_rng((seed, 2))
     half_members = off.shape[1] // 2
     for j in range(2):
@@ -176,7 +177,8 @@ def launch(
     ends = np.array([end])
     raw = forecast_correction.forecast_hours(k.hours, k.past, issues, ends, STEPS)
     air = forecast_correction.corrected(shop.forecast, raw, _hours(k, ends))
-    weather = _weather(shop.forecast, air, members, seed)
+    told = issues.distances_after(k.hours.first_h + ends, STEPS)
+    weather = _weather(shop.forecast, air, told, members, seed)
     return Launch(
         k.hours.first_h + end + 1,
         float(k.temp_c[end]),
@@ -191,18 +193,30 @@ def launch(
 
 
 def _weather(
-    corrector: forecast_correction.Corrector, air: OutdoorHours, members: int, seed: int
+    corrector: forecast_correction.Corrector,
+    air: OutdoorHours,
+    told: Distances | None,
+    members: int,
+    seed: int,
 ) -> OutdoorHours:
-    """The outdoor air as it may come, fields of shape (STEPS, members, moments)."""
+    """The outdoor air as it may come, fields of shape (STEPS, members, moments).
+
+    Each draw takes one member of the forecast, if `told` has any, and what members do not tell is
+    added as noise.
+    """
     random = np.random.default_rng((seed, 1))
     half, moments = -(-members // 2), air.temp_c.shape[1]
     a = _along(random, (half, moments), corrector.along_h)
     b = _along(random, (half, moments), corrector.along_h)
     b = corrector.cross * a + np.sqrt(1 - corrector.cross**2) * b
-    off = [np.concatenate([z, -z]) * corrector.sd[j][:, None] for j, z in enumerate((a, b))]
+    own, sd = np.zeros((3, 1, 1, 1)), corrector.sd[..., None]
+    if told is not None:
+        dealer = np.random.default_rng((seed, 4))
+        own, sd = drawn(told, corrector.members, corrector.sd, 2 * half, dealer)
+    off = [np.concatenate([z, -z]) * sd[j] + own[j] for j, z in enumerate((a, b))]
     t = np.clip(air.temp_c + off[0], -45, 55)
     dew = np.minimum(air.dew_c + off[1], t)
-    wind = np.broadcast_to(air.wind_m_s, t.shape)
+    wind = np.broadcast_to(np.maximum(air.wind_m_s + own[2], 0), t.shape)
     return OutdoorHours(*(np.moveaxis(field, 1, 0) for field in (t, dew, wind)))
 
 
@@ -210,13 +224,15 @@ def _strayed(
     room: RoomModel,
     corrector: forecast_correction.Corrector,
     k: PreparedLog,
+    issues: Issues,
     ends: np.ndarray,
     air: OutdoorHours,
     members: int,
     seed: int,
 ) -> Floats:
     """Deviations of members from their mean due to the weather, (2, members, STEPS, moments)."""
-    weather = _weather(corrector, air, members, seed)
+    told = issues.distances_after(k.hours.first_h + ends, STEPS)
+    weather = _weather(corrector, air, told, members, seed)
     _, count, moments = weather.temp_c.shape
     flat = OutdoorHours(*(field.reshape(STEPS, -1) for field in weather))
     runs = np.stack(run(room, k, np.tile(ends, count), flat))

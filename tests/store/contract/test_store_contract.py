@@ -17,7 +17,7 @@ from monitor.core.errors import StoreFault
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.domain.alerts.rule_state import RuleState
 from monitor.domain.events import About, Event
-from monitor.domain.forecast import Forecast, Position
+from monitor.domain.forecast import Forecast, Members, Position
 from monitor.domain.notification import Notice
 from monitor.store import (
     HOUR_S,
@@ -338,6 +338,7 @@ def test_forecasts_are_kept_once_by_source_and_issue(writer, reader):
         np.full(3, np.nan),
         ("a note",),
         "",
+        Members(*(np.array([[1.25, np.nan, 3.0], [2.5, 3.0, 4.0]]) + i for i in range(3))),
     )
     for new in (True, False):
         with writer.connection.transaction() as run:
@@ -350,7 +351,8 @@ def test_forecasts_are_kept_once_by_source_and_issue(writer, reader):
     )
     np.testing.assert_array_equal(found.wind_m_s, value.wind_m_s)
     assert forecasts.newest(reader, T0) is None  # not known yet
-    assert [one.hours for one in forecasts.recent(reader, 5)] == [3]
+    np.testing.assert_array_equal(np.stack(found.members), np.stack(value.members))
+    assert [(one.hours, one.members) for one in forecasts.recent(reader, 5)] == [(3, 2)]
     assert [one.issued_ms for one in forecasts.between(reader, 0, EVER_MS)] == [T0]
     state = forecasts.SourceProgress("met", T0, T0 + 5, None, 1, "away")
     with writer.connection.transaction() as run:
