@@ -22,6 +22,7 @@ AT_ONCE = (
     "outbox",
     "forecast",
     "forecast_hour",
+    "forecast_member",
     "forecast_asked",
     "client_sheet",
     "lateness",

@@ -107,7 +107,7 @@ class _Line(NamedTuple):
 
 
 def _raw(issued_ms: int, lines: list[_Line], names: list[str], kind: str) -> RawForecast:
-    """One forecast of a CSV file: its own lines, and those of its members."""
+    """Forecast of some lines of a CSV file, which are its own or its members'."""
     own = [one for one in lines if one.member is None]
     others = [(one.member, one) for one in lines if one.member is not None]
     valid = [one.valid_ms for one in own] or sorted({one.valid_ms for _, one in others})

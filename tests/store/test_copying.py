@@ -13,7 +13,7 @@ from monitor.core.errors import StoreFault
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.domain.alerts.rule_state import RuleState
 from monitor.domain.events import About, Event
-from monitor.domain.forecast import Forecast, Position
+from monitor.domain.forecast import Forecast, Members, Position
 from monitor.domain.notification import Notice
 from monitor.store import (
     Reader,
@@ -58,7 +58,10 @@ def fill(writer):
     event = Event(About.WAIT, "w1", T0, "anna", "start", {"é": [None, 0.5, "\\"]})
     hours = np.arange(2)
     air = (10.0 + hours, 50.0 + hours, np.array([1.0, np.nan]), np.full(2, np.nan))
-    forecast = Forecast("met", Position(47.5, 8.25), T0, T0 + 3_600_000 * hours, *air, (), "")
+    members = Members(*(np.array([[1.0, np.nan], [2.0, 3.0]]) + i for i in range(3)))
+    forecast = Forecast(
+        "met", Position(47.5, 8.25), T0, T0 + 3_600_000 * hours, *air, (), "", members
+    )
     with writer.connection.transaction() as run:
         journal.append(run, [event] * 3, done=("c1", T0, {}))
         outbox.add(run, [Notice("n1", T0, T0, 2, "Dry", "30 % RH")], ["mail"])
@@ -183,7 +186,7 @@ def test_the_command_copies_there_and_back_and_takes_no_password(
 
     done = copy("file", "server")
     assert done.returncode == 0, done.stderr
-    assert "rows of 19 tables are in postgresql://127.0.0.1" in done.stdout
+    assert "rows of 20 tables are in postgresql://127.0.0.1" in done.stdout
     back = tmp_path / "back.sqlite3"
     assert copy(url, str(back)).returncode == 0
     again = Writer(back)

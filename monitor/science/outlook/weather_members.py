@@ -142,7 +142,7 @@ def _most_probable(square: Floats, spread: Floats, information: float) -> tuple[
 
 
 def bridged(off: Floats) -> Floats:
-    """Distances (members, steps, moments) without gaps: a member that tells nothing for some hours
+    """Fill the gaps of distances (members, steps, moments): a member that tells nothing for some hours
     keeps the last one, fading; 0 before its first."""
     missing = np.isnan(off)
     if not missing.any():
@@ -154,8 +154,10 @@ def bridged(off: Floats) -> Floats:
 
 
 def dealt(known: np.ndarray, count: int, random: np.random.Generator) -> np.ndarray:
-    """Numbers (count, moments) of the member that each draw takes, evenly dealt among those that tell
-    something, by a mask (members, moments); −1 where none does."""
+    """Deal members to draws, evenly among those that tell something, by a mask (members, moments).
+
+    Returns the number of each draw's member, (count, moments); −1 where none tells anything.
+    """
     out = np.full((count, known.shape[1]), -1)
     for moment in range(known.shape[1]):
         some = np.flatnonzero(known[:, moment])
