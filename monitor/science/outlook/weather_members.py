@@ -142,7 +142,7 @@ def _most_probable(square: Floats, spread: Floats, information: float) -> tuple[
 
 
 def bridged(off: Floats) -> Floats:
-    """Fill the gaps of distances (members, steps, moments): a member that tells nothing for some hours
+    """Fill the gaps of distances (members, steps, moments): a member without a value for some hours
     keeps the last one, fading; 0 before its first."""
     missing = np.isnan(off)
     if not missing.any():
@@ -154,7 +154,7 @@ def bridged(off: Floats) -> Floats:
 
 
 def dealt(known: np.ndarray, count: int, random: np.random.Generator) -> np.ndarray:
-    """Deal members to draws, evenly among those that tell something, by a mask (members, moments).
+    """Deal members to draws, evenly among those with values, by a mask (members, moments).
 
     Returns the number of each draw's member, (count, moments); −1 where none tells anything.
     """
