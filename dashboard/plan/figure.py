@@ -47,6 +47,45 @@ class Bar(NamedTuple):
     words: str
 
 
+class Move(NamedTuple):
+    """A step that may be dragged, as the browser has it.
+
+    `row`: number of its repair in the plot. `may`: spans of starts that are allowed. `first_ms`,
+    `first`: time before which a step before it is not ready, and why, as a sentence. [ms]
+    """
+
+    repair: str
+    step: str
+    label: str
+    row: int
+    from_ms: int
+    to_ms: int
+    may: Sequence[Span]
+    first_ms: int
+    first: str
+
+
+REST = "The work does not fit before closing, or its wait may not be left alone for so long."
+"""Reason against a start in opening hours at which the plan allows none."""
+GRID_MS = 30 * formats.MINUTE_MS
+"""A dragged step starts at a multiple of this. [ms]"""
+
+
+def moves_meta(
+    moves: Sequence[Move], hours: Sequence[Span], now_ms: int, made_ms: int, zone: str
+) -> dict[str, Any]:
+    """Everything that the browser needs to drag steps, as a plot carries it."""
+    return {
+        "moves": [one._asdict() for one in moves],
+        "hours": list(hours),
+        "now_ms": now_ms,
+        "made_ms": made_ms,
+        "zone": zone,
+        "rest": REST,
+        "grid_ms": GRID_MS,
+    }
+
+
 class Row(NamedTuple):
     """A repair in the plot. `ready` is None where it is not known."""
 

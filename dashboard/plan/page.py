@@ -33,7 +33,12 @@ if TYPE_CHECKING:
 PATH = "/plan"
 SHAPES = (
     "Solid: work. Hatched: waiting. Line with a diamond: ready, in 8 of 10 cases. Star: promised. "
-    "Arrow: promised for later. Shaded: nights and closed days."
+    "Arrow: promised for later. Shaded: nights and closed days. Each step has its usual time here; the "
+    "range of the ready time includes delays."
+)
+DRAG = (
+    "Drag solid work to another start; a dashed frame shows where it may go. The page of a repair "
+    "has buttons for the same."
 )
 
 
@@ -70,7 +75,7 @@ def register(app: dash.Dash, shop: ShopData, book: PlanQueries) -> None:
         )
     )
     def draw(_token: str, _changed: str, screen: Mapping[str, Any] | None) -> tuple[Any, ...]:
-        return drawn(shop, book, screen or {})
+        return drawn(shop, book, screen or {}, writer=may_change().allowed)
 
 
 @page_frame.where_store_fails(page_frame.sheet("Plan", "sheet bench plan"))
@@ -87,19 +92,23 @@ def layout(shop: ShopData, book: PlanQueries) -> Component:
             html.Div(
                 [
                     html.Div(
-                        dcc.Graph(
-                            id="repairs-plot",
-                            config=plots.PLOT_CONFIG,
-                            responsive=True,
-                            figure=plots.NO_PLOT,
-                        ),
+                        [
+                            dcc.Graph(
+                                id="repairs-plot",
+                                config=plots.PLOT_CONFIG,
+                                responsive=True,
+                                figure=plots.NO_PLOT,
+                            ),
+                            html.Div(id="repairs-drag", **attributes(aria_hidden="true")),
+                        ],
                         id="repairs-drawn",
                         style={"height": f"{figure.height_px(count)}px"},
                         className="plot",
                         role="img",
                         **attributes(aria_label="Repairs over the days; listed below"),
                     ),
-                    html.P(SHAPES, className="aside"),
+                    html.P(id="repairs-drag-said", className="caution", role="status"),
+                    html.P(f"{SHAPES} {DRAG}" if may.allowed else SHAPES, className="aside"),
                 ],
                 id="repairs-plotted",
                 hidden=not count,
@@ -246,15 +255,22 @@ def listed(
     ]
 
 
-def drawn(shop: ShopData, book: PlanQueries, screen: Mapping[str, Any]) -> tuple[Any, ...]:
-    """Plot, its height, and whether it is hidden."""
+def drawn(
+    shop: ShopData, book: PlanQueries, screen: Mapping[str, Any], *, writer: bool
+) -> tuple[Any, ...]:
+    """Plot, its height, and whether it is hidden. A writer may drag its steps."""
     look, now, zone = theme_of(screen), now_ms(), shop.settings.zone
-    rows = view.rows(book.journal(), book.plan(), now, zone)
+    journal, present = book.journal(), book.plan()
+    rows = view.rows(journal, present, now, zone)
     if not any(row.bars or row.promised_ms for row in rows):
         return plots.empty_plot("", look), {}, True
     of = plots.View(now, now, zone, "C", plots.width_of(screen))
     shown = figure.view_of(rows, now, of)
     plot = figure.plan_plot(rows, book.hours(), now, shown, look)
+    good = text.usable(present, now)
+    if writer and good is not None:
+        moves = view.moves(journal, good, now, zone)
+        plot.layout.meta = figure.moves_meta(moves, book.hours(), now, good.made_ms, zone.key)
     return plots.sent(plot), {"height": f"{figure.height_px(len(rows))}px"}, False
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from dash import dcc, html
 
 from dashboard.plan import agenda as agendas
-from dashboard.plan import text
+from dashboard.plan import figure, text
 from dashboard.plan.agenda import Do
 from dashboard.plan.figure import Bar, Row
 from dashboard.plan.forms import FREE
@@ -252,6 +252,41 @@ def step_taps(
         sure = "Remove it? Tap again"
         taps.append(action_button("Remove", "remove", sure=sure, said="Removed.", **own))
     return taps
+
+
+def moves(
+    journal: Journal, present: PresentPlan | None, now: int, zone: ZoneInfo
+) -> list[figure.Move]:
+    """Steps of the plan that may be dragged to another start."""
+    planned, found = agendas.planned_steps(present), []
+    for row, repair in enumerate(agendas.open_repairs(journal)):
+        for step in repair.steps:
+            of = planned.get((repair.id, step.id))
+            if of is None or of.running or step.started_ms is not None or not of.may:
+                continue
+            first_ms, first = _first_start(repair, step, planned, now, zone)
+            span = (of.from_ms, of.to_ms, of.may)
+            found.append(figure.Move(repair.id, step.id, step.label, row, *span, first_ms, first))
+    return found
+
+
+def _first_start(
+    repair: Repair, step: Step, planned: Planned, now: int, zone: ZoneInfo
+) -> tuple[int, str]:
+    """Time before which a step before it is not ready, and why; 0 and "" without one. [ms]"""
+    ends = {
+        one.id: of.off.usual_ms
+        for one in map(repair.step, step.after)
+        if (of := planned.get((repair.id, one.id))) and not one.finished
+    }
+    for one in repair.all_before(step) if step.loads else ():
+        if of := planned.get((repair.id, one.id)):
+            ends[one.id] = max(of.ready.usual_ms, ends.get(one.id, 0))
+    if not ends:
+        return 0, ""
+    last = max(ends, key=lambda own: ends[own])
+    at = formats.ahead(ends[last], now, zone)
+    return ends[last], f"{repair.step(last).label} comes first, and is ready about {at}."
 
 
 def rows(journal: Journal, present: PresentPlan | None, now: int, zone: ZoneInfo) -> list[Row]:

@@ -24,7 +24,7 @@ _QUANTILES: WeakKeyDictionary[WaitTimes, dict[float, Floats]] = WeakKeyDictionar
 """Quantiles of waits by share: many steps, and each new plan, have the same waits."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Job:
     """A step that is still to be started.
 
@@ -45,6 +45,10 @@ class Job:
     needs: dict[str, int]
     loaded: tuple[str, ...] = ()
     """Ids of all steps whose joints it loads."""
+    may: Ticks
+    """Ticks at which it may start by its own work and wait, also before a start that was chosen."""
+    first: int
+    """First tick at which the running steps let it start."""
 
     @property
     def before(self) -> tuple[int, ...]:
@@ -230,6 +234,7 @@ def _job(number: int, step: Step, share: float, time: OpenTime, earliest: int) -
         may &= high_ms <= time.closes_ms
     if not step.over_weekend:
         may &= high_ms <= time.long_closes_ms
+    allowed, first = start[may], earliest
     if step.fixed_ms is not None:
         earliest = max(earliest, int(time.at_or_after(step.fixed_ms)))
     may[:earliest] = False
@@ -250,4 +255,6 @@ def _job(number: int, step: Step, share: float, time: OpenTime, earliest: int) -
         after_ready=(),
         earliest=earliest,
         needs={name: count for name, count in step.needs.items() if count},
+        may=allowed,
+        first=first,
     )

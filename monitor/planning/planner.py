@@ -5,10 +5,13 @@ from __future__ import annotations
 import logging
 from time import perf_counter
 
+import numpy as np
+
 from monitor.planning import greedy as by_rules
 from monitor.planning.execution import Outcome, executed
-from monitor.planning.model import Model, build
+from monitor.planning.model import Job, Model, build, wait_s
 from monitor.planning.problem import (
+    MAY_DAYS,
     TICK_MS,
     Note,
     NoteKind,
@@ -17,12 +20,14 @@ from monitor.planning.problem import (
     PlannedStep,
     Problem,
     TimeRange,
+    WaitTimes,
 )
 from monitor.planning.refusals import checked
 from monitor.planning.solver import Solved, installed, solve
 
 log = logging.getLogger(__name__)
 
+DAY_MS = 86_400_000
 SEED = 20_261_129
 PASSES = 60
 """Orders that the first plan tries. [-]  Ours: half a second on one core for five repairs."""
@@ -129,9 +134,33 @@ def _steps(model: Model, starts: list[int], outcome: Outcome) -> tuple[PlannedSt
         from_ms = int(model.time.begin_ms[start])
         to_ms = from_ms + round(1000 * job.step.hands_on.usual)
         repair = model.problem.repairs[job.repair]
-        off, ready = outcome.off[number], outcome.ready[number]
-        found.append(PlannedStep(repair.id, job.step.id, from_ms, to_ms, off, ready))
+        off_ms = to_ms + round(1000 * _usual_s(job.step.wait, to_ms))
+        ready_ms = max(off_ms, to_ms + round(1000 * _usual_s(job.step.load, to_ms)))
+        off, ready = _around(off_ms, outcome.off[number]), _around(ready_ms, outcome.ready[number])
+        may = _may_start(model, starts, job)
+        found.append(PlannedStep(repair.id, job.step.id, from_ms, to_ms, off, ready, may=may))
     return tuple(sorted(found, key=lambda s: (s.from_ms, s.repair, s.step)))
+
+
+def _usual_s(wait: WaitTimes | None, begin_ms: int) -> float:
+    """Usual duration of a wait that begins at a moment. [ms], [s]"""
+    return float(wait_s(wait, 0.5, np.array([begin_ms]))[0])
+
+
+def _around(usual_ms: int, of: TimeRange) -> TimeRange:
+    """A range of executions that has the plan's own time as its middle. [ms]"""
+    return TimeRange(min(of.low_ms, usual_ms), usual_ms, max(of.high_ms, usual_ms))
+
+
+def _may_start(model: Model, starts: list[int], job: Job) -> tuple[tuple[int, int], ...]:
+    """Spans of the starts that a job may be moved to, if the jobs before it stay. [ms]"""
+    time, jobs = model.time, model.jobs
+    ends = [int(jobs[n].off[starts[n]]) for n in job.after_off]
+    ends += [int(jobs[n].ready[starts[n]]) for n in job.after_ready]
+    begin_ms = time.begin_ms[job.may[job.may >= max([job.first, *ends])]]
+    begin_ms = begin_ms[begin_ms < model.problem.now_ms + MAY_DAYS * DAY_MS]
+    parts = np.split(begin_ms, np.flatnonzero(np.diff(begin_ms) > TICK_MS) + 1)
+    return tuple((int(part[0]), int(part[-1])) for part in parts if len(part))
 
 
 def _repairs(model: Model, starts: list[int], outcome: Outcome) -> tuple[PlannedRepair, ...]:

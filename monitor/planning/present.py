@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-FORMAT = 4
+FORMAT = 5
 """A file of another format counts as none: the plan is made again within seconds."""
 FRESH_MS = 1_200_000
 """A plan that was looked at longer ago says nothing any more. [ms]  Ours: one is made each 5 min."""

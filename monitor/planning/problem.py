@@ -205,8 +205,16 @@ class Note(NamedTuple):
     text: str
 
 
+MAY_DAYS = 14
+"""Days for which the allowed starts of a step are kept. [-]"""
+
+
 class PlannedStep(NamedTuple):
-    """A step in the plan: its hands-on work, when the clamps come off, when it may be loaded."""
+    """A step in the plan: its hands-on work, when the clamps come off, when it may be loaded.
+
+    The usual times are those of the plan, in which each step takes its usual time; so no step
+    begins before the usual end of one before it. The ranges are from many executions.
+    """
 
     repair: str
     step: str
@@ -217,6 +225,8 @@ class PlannedStep(NamedTuple):
     running: bool = False
     known: bool = True
     """False where it runs and its readings give no ready time."""
+    may: tuple[tuple[int, int], ...] = ()
+    """Starts that are allowed, as spans in the next `MAY_DAYS`, if nothing before it moves. [ms]"""
 
 
 class PlannedRepair(NamedTuple):

@@ -290,6 +290,26 @@ def test_a_start_moves_by_open_hours_over_a_night():
     assert agendas.shifted(27 * HOUR, 1, hours, 0) is None
 
 
+def test_only_who_may_change_gets_what_a_drag_needs_and_the_step_before_is_named(
+    shop, data, book, repair
+):
+    present.keep(shop, replace(book.plan(), made_ms=now_ms()))
+    seen, _, _ = page.drawn(data, book, {}, writer=False)
+    assert seen.layout.meta is None
+    drawn, _, _ = page.drawn(data, book, {}, writer=True)
+    meta = drawn.layout.meta
+    assert meta["zone"] == data.settings.zone.key
+    planned = {one.step: one for one in book.plan().plan.steps if one.repair == repair}
+    moves = {one["step"]: one for one in meta["moves"] if one["repair"] == repair}
+    assert moves
+    for own, one in moves.items():
+        assert (one["from_ms"], one["may"]) == (planned[own].from_ms, planned[own].may)
+        assert not planned[own].running
+    last = moves["4"]
+    assert last["first_ms"] >= planned["3"].off.usual_ms
+    assert "comes first, and is ready about" in last["first"]
+
+
 @pytest.mark.parametrize(
     ("hours", "words"),
     [(-36, "1.5 days earlier"), (24, "1 day later"), (1, "no change"), (-120, "5 days earlier")],

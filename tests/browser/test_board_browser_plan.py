@@ -11,6 +11,7 @@ import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import DAY, Board, opened, until
 
+from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.planning import worker
 from monitor.store import Reader
@@ -88,3 +89,63 @@ def test_a_repair_is_taken_in_its_step_started_with_its_wait_and_finished(bench,
     until(page, "document.querySelector('.step[data-state=finished]')")
     seen.logged[:] = [text for text in seen.logged if "409" not in text]  # the question's answer
     assert seen.logged == []
+
+
+PLACES = """key => {
+  const graph = document.querySelector('#repairs-plot .js-plotly-plot'), full = graph._fullLayout;
+  const { meta } = graph.layout, box = graph.getBoundingClientRect(), hour = 3600000;
+  const across = ms => box.left + full.xaxis._offset + full.xaxis.l2p(ms);
+  const [, end] = full.xaxis.range;
+  const those = meta.moves.filter(one => !key || one.step === key);
+  for (const [one, first, last] of those.flatMap(one => one.may.map(span => [one, ...span]))) {
+    const at = Math.ceil(first / meta.grid_ms) * meta.grid_ms;
+    if (at > last || at > end - 2 * hour || Math.abs(at - one.from_ms) < 3 * hour) continue;
+    const y = box.top + full.yaxis._offset + full.yaxis.l2p(one.row);
+    const from = across(one.from_ms), left = box.left + full.xaxis._offset;
+    const to = from + across(at) - across(one.from_ms);
+    return { step: one.step, repair: one.repair, at, y, from, to, left, made: meta.made_ms };
+  }
+}"""
+"""A step of the plot with a start of the next days that it may be moved to, and where both are."""
+
+
+def fixed_of(bench, place):
+    with closing(Reader(bench.settings.store_path)) as reader:
+        return Journal(reader).repairs[place["repair"]].step(place["step"]).fixed_ms
+
+
+def test_a_step_is_dragged_while_a_new_plan_comes_and_a_wrong_place_changes_nothing(bench, visit):
+    seen = visit("wall")
+    page = opened(seen, bench, "/plan")
+    until(page, f"(({PLACES})())")
+    seen.settled()
+    page.locator("#repairs-plot").scroll_into_view_if_needed()
+    place = page.evaluate(PLACES)
+    page.mouse.move(place["from"] + 1, place["y"])
+    page.mouse.down()
+    page.mouse.move(place["left"] + 2, place["y"], steps=4)  # before now
+    until(page, "document.querySelector('#repairs-drag .ghost.not')")
+    page.mouse.up()
+    until(page, "document.querySelector('#repairs-drag-said').innerText.startsWith('Not moved. ')")
+    assert fixed_of(bench, place) is None
+
+    page.mouse.move(place["from"] + 1, place["y"])
+    page.mouse.down()
+    page.mouse.move(place["from"] + 20, place["y"], steps=2)
+    until(page, "document.querySelectorAll('#repairs-drag .may').length")
+    body = {"about": "repair", "do": "promise", "repair": place["repair"], "id": "drag-1"}
+    body["form"] = {"promised": "2027-12-31T12:00"}
+    post = "body => fetch('/bench/do', { method: 'POST', body: JSON.stringify(body), "
+    post += "headers: { 'Content-Type': 'application/json' } }).then(answer => answer.status)"
+    assert page.evaluate(post, body) == 200
+    graph = "document.querySelector('#repairs-plot .js-plotly-plot').layout"
+    until(page, f"{graph}.meta.made_ms !== {place['made']}")
+    assert page.locator("#repairs-drag .ghost").count() == 1  # the drag goes on
+    place = page.evaluate(PLACES, place["step"])
+    page.mouse.move(place["to"] + 1, place["y"], steps=3)
+    page.mouse.up()
+    while fixed_of(bench, place) != place["at"]:  # the test's own limit of time ends it
+        page.wait_for_timeout(50)
+    until(
+        page, "!document.querySelector('#repairs-drag').children.length"
+    )  # the next plan is there

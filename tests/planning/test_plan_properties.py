@@ -57,8 +57,17 @@ def test_no_plan_breaks_a_rule(shop, limit_s):
             # The range is from executions that may start earlier or later than the plan.
             assert one.off.low_ms >= shop.now_ms + 1000 * step_.wait.minimum_s
     for key, one in planned.items():
+        assert one.off.low_ms <= one.off.usual_ms <= one.off.high_ms
         for before in steps[key].after:
             assert one.from_ms >= ends[key[0], before]
+            # No row begins before the usual end that is shown of the row before it.
+            assert one.from_ms >= planned[key[0], before].off.usual_ms
+            for first_ms, _ in one.may:
+                assert first_ms >= planned[key[0], before].off.usual_ms
+        for first_ms, last_ms in one.may:
+            assert any(a <= first_ms <= last_ms < b for a, b in weekdays())
+        if steps[key].fixed_ms is None:
+            assert any(a <= one.from_ms <= b for a, b in one.may)
     for now_ms in moments:
         working = [k for k, s in planned.items() if s.from_ms <= now_ms < s.to_ms]
         assert sum(steps[k].people for k in working) <= shop.people
