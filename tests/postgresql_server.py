@@ -140,11 +140,16 @@ class PostgresqlServer:
         subprocess.run(command, cwd=self.folder, check=True, capture_output=True)
 
 
+SERVER = pytest.StashKey[PostgresqlServer]()
+
+
 @pytest.fixture(scope="session")
-def postgresql_server() -> Iterator[PostgresqlServer]:
-    """One server for all tests of a process."""
+def postgresql_server(request: pytest.FixtureRequest) -> PostgresqlServer:
+    """One server for all tests of a process, whichever module imports this."""
     pytest.importorskip("psycopg", reason="psycopg is not installed: pip install '.[postgresql]'")
-    server = PostgresqlServer()
-    server.start()
-    yield server
-    server.remove()
+    config = request.config
+    if SERVER not in config.stash:
+        config.stash[SERVER] = PostgresqlServer()
+        config.add_cleanup(config.stash[SERVER].remove)
+        config.stash[SERVER].start()
+    return config.stash[SERVER]

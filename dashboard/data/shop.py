@@ -109,7 +109,7 @@ class ShopData:
             return held
         if held:
             held[1].close()
-        return inode, Reader(self.settings.store_address)
+        return inode, Reader(self.settings.read_address)
 
     def opening_hours(self) -> Hours:
         """Opening hours by the settings and, if the store can be read, the answers about closed days."""
@@ -151,7 +151,7 @@ class ShopData:
             self._watcher[1].close()
             self._watcher = None
         if self._watcher is None:
-            self._watcher = (inode, Reader(self.settings.store_address))
+            self._watcher = (inode, Reader(self.settings.read_address))
             self._opened += 1
         version = (self._opened, self._watcher[1].version())
         if version != self._seen:

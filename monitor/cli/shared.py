@@ -177,7 +177,7 @@ def store_of(settings: Settings) -> Iterator[Reader]:
 
     if not is_there(settings.store_address):
         failed(f"No readings in {settings.data}. {start_hint(settings)}")
-    with exit_on(), contextlib.closing(Reader(settings.store_address)) as reader:
+    with exit_on(), contextlib.closing(Reader(settings.read_address)) as reader:
         yield reader
 
 

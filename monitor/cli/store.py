@@ -1,4 +1,4 @@
-"""`benchweather store`: the store copied to another engine."""
+"""`benchweather store`: the store copied to another engine; roles of a database."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 app = typer.Typer(
     no_args_is_help=True,
     context_settings=HELP_OPTIONS,
-    help="Copy the store between a file and a database server.",
+    help="Copy the store between a file and a database server, and make roles there.",
 )
 FILE, SERVER = "file", "server"
 _WHERE = f"`{FILE}`, `{SERVER}` (store.url), a file's name, or postgresql://user@host/database"
@@ -52,6 +52,27 @@ def copy(
     rows = sum(one.rows for one in found.values())
     out.print(f"{rows} rows of {len(found)} tables are in {to.name}, each as in {of.name}.")
     out.print("Set store.url to the store that you want to use, and start Benchweather.")
+
+
+@command(app, "roles")
+def make_roles(
+    settings: Settings,
+    prefix: Annotated[
+        str, typer.Option(help="Beginning of the names of the roles")
+    ] = "benchweather",
+) -> None:
+    """Make the roles of store.url's database, each with the least rights: owner, writer, reader."""
+    from monitor.store import Writer, roles
+
+    if not settings.store.url.get_secret_value():
+        wrong("store.url is not set: set it to the database, with its owner as the user")
+    with exit_on(), contextlib.closing(Writer(settings.store_address)) as writer:
+        names = roles.make(writer.connection, prefix)
+    out.print(
+        f"Made in {writer.connection.name}: {', '.join(names.values())}. Now, on the server:"
+    )
+    out.print(f"  GRANT {names[roles.WRITER]} TO the user of store.url")
+    out.print(f"  GRANT {names[roles.READER]} TO the user of store.read_url")
 
 
 def _address(given: str, settings: Settings) -> StoreAddress:

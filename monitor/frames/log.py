@@ -54,7 +54,7 @@ class ShopLog:
         self.settings = settings_module.load(data=data)
         if not is_there(self.settings.store_address):
             raise FrameFault(f"{self.settings.data}: there is no log yet")
-        self._reader = Reader(self.settings.store_address)
+        self._reader = Reader(self.settings.read_address)
 
     def __enter__(self) -> Self:
         return self

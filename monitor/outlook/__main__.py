@@ -35,8 +35,8 @@ def main() -> None:
     stop = threading.Event()
     with (
         signals_call(stop.set),
-        contextlib.closing(Reader(settings.store_address)) as for_looks,
-        contextlib.closing(Reader(settings.store_address)) as for_nights,
+        contextlib.closing(Reader(settings.read_address)) as for_looks,
+        contextlib.closing(Reader(settings.read_address)) as for_nights,
     ):
         looking, learning = Work(settings, for_looks), Work(settings, for_nights)
         jobs = Scheduler(str(settings.zone))

@@ -33,7 +33,7 @@ def main() -> None:
     logs.set_up()
     os.nice(NICE)
     stop = threading.Event()
-    with signals_call(stop.set), contextlib.closing(Reader(settings.store_address)) as reader:
+    with signals_call(stop.set), contextlib.closing(Reader(settings.read_address)) as reader:
         run(settings, reader, stop)
     os._exit(0)  # a plan under way is made again
 

@@ -104,6 +104,12 @@ class Settings:
         return url or self.store_path
 
     @property
+    def read_address(self) -> Path | str:
+        """Address of the store for what only reads it."""
+        url = "" if self.demo else self.store.read_url.get_secret_value()
+        return url or self.store_address
+
+    @property
     def store_path(self) -> Path:
         return self.data / "readings.sqlite3"
 

@@ -30,6 +30,7 @@ FILE_ONLY: dict[SettingPath, str] = {
     ("broker", "program"): "names a program to run",
     ("store",): "leads to another store",
     ("store", "url"): "leads to another store",
+    ("store", "read_url"): "leads to another store",
 }
 """Settings that only the file itself may have changed, and why."""
 VERSIONS_KEPT = 60

@@ -24,6 +24,8 @@ def cross_faults(found: Fields) -> list[Fault]:
                     f"places.{i}",
                 )
             )
+    if found.store.read_url.get_secret_value() and not found.store.url.get_secret_value():
+        faults.append(Fault("needs store.url: set both or none", "store.read_url"))
     password = broker.password.get_secret_value()
     for name, group in (("broker", broker), ("board", found.board)):
         if bool(group.cert_file) != bool(group.key_file):

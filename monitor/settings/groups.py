@@ -445,12 +445,16 @@ class StoreSettings(BaseModel):
         "A database on PostgreSQL 15 or newer, postgresql://user@host/database; empty: a file in the "
         "data folder",
     )
+    read_url: SecretStr = _setting(
+        SecretStr(""),
+        "The same database for a user who may only read, for board, outlook and plan; empty: store.url",
+    )
 
-    @field_validator("url")
+    @field_validator("url", "read_url")
     @classmethod
     def _database(cls, value: SecretStr) -> SecretStr:
         if (url := value.get_secret_value()) and (fault := database_fault(url)):
-            raise ValueError(f"{fault}, or be empty for a file")
+            raise ValueError(f"{fault}, or be empty")
         return value
 
 

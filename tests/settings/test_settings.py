@@ -301,3 +301,9 @@ def test_a_store_in_a_database_is_accepted_and_the_demo_keeps_its_file(tmp_path,
     assert url not in repr(found)
     demo = settings.load(data=tmp_path, environ=environ, demo=True)
     assert demo.store_address == demo.store_path
+    environ["BENCHWEATHER_STORE__READ_URL"] = reading = url.replace("o@", "r@")
+    found = settings.load(data=tmp_path, environ=environ)
+    assert (found.store_address, found.read_address) == (url, reading)
+    del environ["BENCHWEATHER_STORE__URL"]
+    with pytest.raises(SettingsFault, match=r"store.read_url needs store.url"):
+        settings.load(data=tmp_path, environ=environ)

@@ -1,0 +1,79 @@
+"""Roles of a store in a database, each with the least rights: owner, writer and reader."""
+
+from __future__ import annotations
+
+import re
+
+from monitor.core.errors import StoreFault
+from monitor.store import copying
+from monitor.store.connection import StoreConnection
+
+PREFIX = "benchweather"
+OWNER, WRITER, READER = "owner", "writer", "reader"
+_PREFIX = re.compile(r"[a-z_][a-z0-9_]{0,50}")
+_MORE = {
+    "schema_step": "",
+    "series": "INSERT, UPDATE",
+    "reading": "INSERT",
+    "event": "INSERT",
+    "client_sheet": "INSERT, UPDATE, DELETE, TRUNCATE",
+}
+"""What a writer may do besides reading a table; other tables it may change as it likes."""
+
+
+def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
+    """Make the roles, or give them their rights again, and hand the tables to the owner.
+
+    Parameters
+    ----------
+    connection : StoreConnection
+        Of a user who owns the tables, or the database, and may make roles.
+    prefix : str
+        Beginning of the roles' names: lower-case letters, digits and `_`.
+
+    Returns
+    -------
+    dict of part to name of its role
+
+    Raises
+    ------
+    StoreFault
+        If the user may not, or the prefix is not one.
+    """
+    if not _PREFIX.fullmatch(prefix):
+        raise StoreFault(
+            f"{prefix!r}: must be lower-case letters, digits and _, at most 51, no digit first"
+        )
+    names = {part: f"{prefix}_{part}" for part in (OWNER, WRITER, READER)}
+    owner, writer, reader = names.values()
+    schema, database, user = connection.row(
+        "SELECT quote_ident(current_schema()), quote_ident(current_database()), "
+        "quote_ident(current_user)"
+    )
+    parts = connection.rows(
+        "SELECT inhrelid::regclass::text FROM pg_inherits WHERE inhparent = 'reading'::regclass"
+    )
+    tables = ("schema_step", "series", *copying.BY_SERIES, *copying.AT_ONCE)
+    with connection.transaction() as run:
+        for name in names.values():
+            run.execute("SELECT 1 FROM pg_roles WHERE rolname = ?", (name,))
+            if run.fetchone() is None:
+                run.execute(f"CREATE ROLE {name} NOLOGIN")
+        for statement in (
+            f"GRANT {owner} TO {user}",
+            f"GRANT CONNECT, TEMPORARY ON DATABASE {database} TO {owner}, {writer}",
+            f"GRANT CONNECT ON DATABASE {database} TO {reader}",
+            f"GRANT USAGE, CREATE ON SCHEMA {schema} TO {owner}",
+            f"GRANT USAGE ON SCHEMA {schema} TO {writer}, {reader}",
+            "ALTER FUNCTION reading_month OWNER TO " + owner,
+            f"GRANT EXECUTE ON FUNCTION reading_month TO {writer}",
+        ):
+            run.execute(statement)
+        for table in (*tables, *(name for (name,) in parts)):
+            run.execute(f"ALTER TABLE {table} OWNER TO {owner}")
+            run.execute(f"REVOKE ALL ON {table} FROM PUBLIC, {writer}, {reader}")
+        for table in tables:
+            run.execute(f"GRANT SELECT ON {table} TO {writer}, {reader}")
+            if more := _MORE.get(table, "INSERT, UPDATE, DELETE"):
+                run.execute(f"GRANT {more} ON {table} TO {writer}")
+    return names

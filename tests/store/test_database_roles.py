@@ -1,0 +1,149 @@
+"""Roles of a store in a database, tried by attack."""
+
+from __future__ import annotations
+
+import psycopg
+import pytest
+from conftest import benchweather
+from full_store import fill
+from postgresql_server import postgresql_server  # noqa: F401 - a fixture
+
+from monitor.core.clock import EVER_MS
+from monitor.core.errors import StoreFault
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.store import Reader, Writer, client_sheets, migrations, roles, rollups
+
+BENCH = Series("front-bench", "a1", Quantity.TEMPERATURE)
+T0, MONTH_MS = 1_790_000_000_000, 31 * 86_400_000
+DENIED = (psycopg.errors.InsufficientPrivilege,)
+READS_ONLY = (
+    "INSERT INTO series (place, sensor, quantity) VALUES ('x', 'x', 'x')",
+    "UPDATE reading SET value = 0",
+    "DELETE FROM rollup",
+    "SELECT reading_month(0)",
+    "SELECT * FROM reading FOR UPDATE",
+)
+NOBODY = (
+    "DELETE FROM event",
+    "UPDATE event SET body = '{}'",
+    "DELETE FROM reading",
+    "UPDATE reading SET value = 0",
+    "TRUNCATE reading",
+    "TRUNCATE event",
+    "DELETE FROM reading_2026_09",
+    "DROP TABLE reading_2026_09",
+    "ALTER TABLE reading DETACH PARTITION reading_2026_09",
+    "DROP TABLE reading",
+    "DROP TABLE event CASCADE",
+    "ALTER TABLE event DROP COLUMN body",
+    "DELETE FROM series",
+    "INSERT INTO schema_step VALUES (9999)",
+    "CREATE TABLE mine (n int)",
+    "CREATE OR REPLACE FUNCTION reading_month(bigint) RETURNS void LANGUAGE sql AS ''",
+    "ALTER FUNCTION reading_month(bigint) SECURITY INVOKER",
+    "SET ROLE benchweather_owner",
+    "GRANT benchweather_owner TO CURRENT_USER",
+    "COPY reading TO PROGRAM 'cat'",
+    "CREATE ROLE more",
+)
+
+
+@pytest.fixture
+def ways(postgresql_server):  # noqa: F811 - the fixture
+    """Addresses of one store for its owner, a writer and a reader."""
+    address = postgresql_server.address()
+    writer = Writer(address)
+    fill(writer)
+    names = roles.make(writer.connection)
+    assert roles.make(writer.connection) == names  # a second time changes nothing
+    writer.close()
+    for user in ("writer", "reader"):
+        postgresql_server.sql(f"DROP ROLE IF EXISTS {user}_user")
+        postgresql_server.sql(f"CREATE ROLE {user}_user LOGIN IN ROLE {names[user]}")
+    return {
+        part: address.replace("owner@", f"{part}_user@" if part != "owner" else "owner@")
+        for part in names
+    }
+
+
+def test_a_writer_stores_everything_and_a_reader_reads_it(ways):
+    writer, reader = Writer(ways["writer"]), Reader(ways["reader"])
+    writer.claim()
+    batch = [Reading(BENCH, T0 + i * MONTH_MS, 20.0) for i in range(60)]
+    assert writer.write(batch, lateness={("p", "s", 0): 1}) == (60, 0)  # five years of partitions
+    assert client_sheets.erase(writer, "Mira") == 1
+    writer.tidy()
+    writer.prune_refused(0)
+    writer.prune_commands(EVER_MS)
+    assert len(reader.readings(reader.series()[BENCH], 0, EVER_MS)[0]) == 60
+    assert client_sheets.all_of(reader) == []
+    assert rollups.recount(reader, 0, EVER_MS).disagreements == []
+    writer.close()
+    reader.close()
+
+
+@pytest.mark.parametrize(
+    ("who", "statements"), [("reader", READS_ONLY + NOBODY), ("writer", NOBODY)]
+)
+def test_no_role_can_do_more_than_it_must(ways, who, statements):
+    done = []
+    with psycopg.connect(ways[who], autocommit=True) as attacker:
+        attacker.execute("SET default_transaction_read_only = off")
+        for statement in statements:
+            try:
+                attacker.execute(statement)
+            except DENIED:
+                continue
+            done.append(statement)
+    assert done == []
+
+
+def test_a_writer_cannot_lead_the_owner_s_function_astray(ways):
+    with psycopg.connect(ways["writer"], autocommit=True) as attacker:
+        attacker.execute(
+            "CREATE TEMP TABLE reading (series_id bigint, ts_ms bigint, value float8)"
+        )
+        attacker.execute("SET search_path = pg_temp, " + _schema(ways["owner"]))
+        attacker.execute("SET timezone = 'Pacific/Kiritimati'")
+        attacker.execute("SELECT reading_month(1769904000000)")  # 2026-02-01 UTC
+    with psycopg.connect(ways["owner"]) as owner:
+        bound = owner.execute(
+            "SELECT pg_get_expr(relpartbound, oid) FROM pg_class WHERE relname = 'reading_2026_02' "
+            "AND relnamespace = current_schema()::regnamespace"
+        ).fetchone()
+    assert bound == ("FOR VALUES FROM ('1769904000000') TO ('1772323200000')",)
+
+
+def _schema(address):
+    return address.rpartition("%3D")[2]
+
+
+def test_a_new_step_of_the_schema_is_the_owner_s_to_take(ways, monkeypatch):
+    every = migrations.steps()
+    more = migrations.Migration(99, "more", ["CREATE TABLE more (n INTEGER) STRICT;"])
+    monkeypatch.setattr(migrations, "steps", lambda *_: [*every, more])
+    with pytest.raises(StoreFault, match="`benchweather store roles`"):
+        Writer(ways["writer"])
+    Writer(ways["owner"]).close()
+    Writer(ways["writer"]).close()
+
+
+def test_the_command_makes_the_roles_and_says_what_to_do(postgresql_server, tmp_path):  # noqa: F811
+    environment = {"BENCHWEATHER_DATA": str(tmp_path), "COLUMNS": "250"}
+    assert "store.url is not set" in benchweather("store", "roles", environment=environment).stderr
+    postgresql_server.sql("CREATE ROLE plain_owner LOGIN CREATEROLE")
+    postgresql_server.sql("CREATE DATABASE shop1 OWNER plain_owner")
+    address = postgresql_server.url("plain_owner", "shop1")
+    environment["BENCHWEATHER_STORE__URL"] = address
+    Writer(address).close()
+    done = benchweather("store", "roles", "--prefix", "shop1", environment=environment)
+    assert done.returncode == 0, done.stderr
+    assert "GRANT shop1_writer TO" in done.stdout
+    Writer(address).close()  # whose user is of the owner's role now
+    bad = benchweather("store", "roles", "--prefix", "x; DROP", environment=environment)
+    assert "must be lower-case letters" in bad.stderr
+    postgresql_server.sql("CREATE ROLE plain LOGIN")
+    environment["BENCHWEATHER_STORE__URL"] = postgresql_server.address().replace(
+        "owner@", "plain@"
+    )
+    assert "has not the rights" in benchweather("store", "roles", environment=environment).stderr
