@@ -80,7 +80,7 @@ def speeds(read: files.Material) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--quick", action="store_true", help="one shop, 40 days, for CI")
+    parser.add_argument("--quick", action="store_true", help="one shop, 20 days, for CI")
     parser.add_argument("--shops", type=int, nargs="*", default=list(HELD_BACK))
     parser.add_argument("--days", type=int, default=90)
     parser.add_argument("--first", type=int, default=0, help="first day of the year")
@@ -88,7 +88,7 @@ def main() -> None:
     arguments = parser.parse_args()
     numbers, days = arguments.shops, arguments.days
     if arguments.quick:
-        numbers, days = numbers[:1], 40
+        numbers, days, arguments.first = numbers[:1], 20, 20
     hours = 24 * min(arguments.first + days + 6, 365)
     made = shops(tuple(numbers), hours, wicks=numbers if arguments.wicks else ())
     speeds(material(made[0], arguments.first, days))
