@@ -178,6 +178,7 @@ def is_legible(page, shop: str) -> None:
         for selector in selectors:
             if shop == "one" and selector == ".indoors .number":
                 continue
+            page.locator(selector).first.wait_for(state="attached", timeout=90_000)
             caps = page.evaluate(CAPS, selector)
             assert caps, selector
             small = [(text, round(minutes(px), 1)) for text, px in caps if minutes(px) < least]
