@@ -67,7 +67,7 @@ def run_cycles(
     """Run the service's evaluation cycle over a stretch, as if time had passed."""
     cycle = EvaluationCycle(
         settings,
-        Reader(settings.store_path),
+        Reader(settings.store_address),
         writer,
         StatePublisher(settings, Unheard()),
         ServiceTroubles,
@@ -84,7 +84,7 @@ def dry_shop(folder: Path, *, port: int = 8050) -> tuple[Settings, Writer, Comma
     filled (mind it). The caller closes the writer.
     """
     settings = shop_air.settings_in(folder, port=port, config=CONFIG)
-    writer, now = Writer(settings.store_path), now_ms()
+    writer, now = Writer(settings.store_address), now_ms()
     commands = commanded(writer, settings)
     shop_air.fill(writer, "varnish-room", now - 3 * DAY, now, 120_000)
     shop_air.fill(writer, "outdoors", now - 3 * DAY, now, 120_000)

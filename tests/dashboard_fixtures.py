@@ -165,7 +165,7 @@ WAITS = (
 
 def commanded(writer: Writer, settings: Settings) -> Commands:
     """What carries commands out, as the service has it; its reader is closed with the process."""
-    reader = Reader(settings.store_path)
+    reader = Reader(settings.store_address)
     return Commands(
         writer,
         functools.partial(equivalent_s, reader, settings),
@@ -176,7 +176,7 @@ def commanded(writer: Writer, settings: Settings) -> Commands:
 
 def keep_plan(settings: Settings, now: int) -> PresentPlan:
     """Make the present plan by rules, and keep it as the planner does."""
-    with contextlib.closing(Reader(settings.store_path)) as reader:
+    with contextlib.closing(Reader(settings.store_address)) as reader:
         journal = Journal(reader)
         problem = problem_of(reader, settings, journal, now).problem
     found = plan(problem, limit_s=0)
@@ -228,7 +228,7 @@ def command_link(settings: Settings, commands: Commands) -> Iterator[None]:
     def handle(command: Mapping[str, object]) -> Mapping[str, object]:
         with lock:
             if command.get("about") == archive.ABOUT:
-                with contextlib.closing(Writer(settings.store_path)) as writer:
+                with contextlib.closing(Writer(settings.store_address)) as writer:
                     return archive.carry_out(writer, command)
             return commands.carry_out(command, now_ms())
 

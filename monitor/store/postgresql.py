@@ -23,7 +23,7 @@ from psycopg.types.numeric import FloatDumper, FloatLoader
 from psycopg.types.string import StrDumper
 
 from monitor.core.errors import StoreFault, StoreMissing, StoreUnavailable
-from monitor.store import connection, migrations, postgresql_schema, rollups
+from monitor.store import connection, migrations, postgresql_bulk, postgresql_schema, rollups
 from monitor.store.connection import Row3, StoreConnection
 
 CONNECT_S = 5
@@ -64,17 +64,12 @@ WITH new AS (
 """  # noqa: S608 - constants of the store
 _PUT_STAGED = _PUT.format(source="pg_temp.stage")
 _PUT_ARRAYS = _PUT.format(source="unnest(?::bigint[], ?::bigint[], ?::float8[])")
-_COPY = "COPY pg_temp.stage FROM STDIN (FORMAT BINARY)"
-_COPY_HEAD, _COPY_END = b"PGCOPY\n\xff\r\n\0" + bytes(8), b"\xff\xff"
-_COPY_ROW = np.dtype(
-    [("fields", ">i2")]
-    + [
-        part
-        for name, kind in (("series_id", ">i8"), ("ts_ms", ">i8"), ("value", ">f8"))
-        for part in ((f"{name}_size", ">i4"), (name, kind))
-    ]
-)
-"""A row of `stage` as COPY wants it in its binary form."""
+_ROLL = f"""
+INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high)
+SELECT * FROM unnest(?::bigint[], ?::bigint[], ?::bigint[], ?::bigint[], ?::float8[], ?::float8[],
+  ?::float8[])
+{rollups.MERGED}"""  # noqa: S608 - a constant of the store
+_COPY = "COPY {table} FROM STDIN (FORMAT BINARY)"
 
 
 @functools.lru_cache(maxsize=512)
@@ -194,16 +189,27 @@ class PostgresqlConnection(StoreConnection):
         if len(rows) < COPY_FROM:
             columns = [list(column) for column in zip(*rows, strict=True)]
             return int(run.execute(_PUT_ARRAYS, columns).fetchone()[0])
-        table = np.empty(len(rows), _COPY_ROW)
-        table["fields"] = 3
-        names = ("series_id", "ts_ms", "value")
-        for name, column in zip(names, zip(*rows, strict=True), strict=True):
-            table[name], table[f"{name}_size"] = column, 8
-        if np.isnan(table["value"]).any():
+        series, at, values = (
+            np.array(column, kind)
+            for column, kind in zip(zip(*rows, strict=True), ("i8", "i8", "f8"), strict=True)
+        )
+        if np.isnan(values).any():
             raise StoreFault(f"{self.name}: a reading is not a number")
-        with run.copy(_COPY) as copy:
-            copy.write(_COPY_HEAD + table.tobytes() + _COPY_END)
-        return int(run.execute(_PUT_STAGED).fetchone()[0])
+        content = postgresql_bulk.copy_content(series, at, values)
+        run.execute("SAVEPOINT before")
+        try:
+            with run.copy(_COPY.format(table="reading")) as copy:
+                copy.write(content)
+        except psycopg.errors.UniqueViolation:  # some are there already
+            run.execute("ROLLBACK TO before")
+            with run.copy(_COPY.format(table="pg_temp.stage")) as copy:
+                copy.write(content)
+            return int(run.execute(_PUT_STAGED).fetchone()[0])
+        order = np.lexsort((at, series))
+        for period_s in (rollups.TEN_MINUTES_S, rollups.HOUR_S):
+            columns = postgresql_bulk.windows(series[order], at[order], values[order], period_s)
+            run.execute(_ROLL, columns)
+        return len(rows)
 
     def put(self, run: Any, table: str, rows: Sequence[Sequence[Any]]) -> None:
         if table == "reading":

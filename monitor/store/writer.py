@@ -184,10 +184,12 @@ class Writer:
         fresh: dict[Series, int] = {}
         ids = self._series_ids
         rows = []
+        last, series_id = None, None
         for series, ts_ms, value in readings:
-            series_id = ids.get(series) or fresh.get(series)
-            if series_id is None:
-                series_id = fresh[series] = self._new_series(run, series)
+            if series is not last:  # a pack is of one series
+                last, series_id = series, ids.get(series) or fresh.get(series)
+                if series_id is None:
+                    series_id = fresh[series] = self._new_series(run, series)
             rows.append((series_id, ts_ms, value))
         new = self.connection.add_readings(run, rows)
         if refusals:

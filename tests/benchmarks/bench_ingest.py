@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import functools
 import json
 import multiprocessing
 import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
@@ -28,6 +29,7 @@ from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.store import Reader, Writer
+from monitor.store.connection import StoreAddress
 
 FILTER = "benchweather/+/+"
 T0 = 1_790_000_000
@@ -90,13 +92,17 @@ def count_only(port: int, client_id: str, count: int) -> float:
     return time.perf_counter() - began
 
 
-def into_store(port: int, client_id: str, count: int, pack: int, folder: Path) -> float:
+def new_file(folder: Path) -> StoreAddress:
+    """Address of a store that is not there yet."""
+    return folder / f"{time.monotonic_ns()}.sqlite3"
+
+
+def into_store(port: int, client_id: str, count: int, pack: int, address: StoreAddress) -> float:
     """Seconds until every reading is durable, acknowledged and in its rollups."""
-    path = folder / f"{time.monotonic_ns()}.sqlite3"
     subscription = Subscription(Address("127.0.0.1", port), [FILTER], client_id)
-    writer = Writer(path)
+    writer = Writer(address)
     ingest = Ingest(subscription, Contract(), writer)
-    reader = Reader(path)
+    reader = Reader(address)
     began = time.perf_counter()
     ingest.start()
     while reader.tallies()["messages"] < count:
@@ -105,7 +111,9 @@ def into_store(port: int, client_id: str, count: int, pack: int, folder: Path) -
     assert reader.tallies()["readings"] == count * pack, reader.tallies()
     ingest.stop(5)
     writer.close()
-    path.unlink()
+    reader.close()
+    if isinstance(address, Path):
+        address.unlink()
     return took
 
 
@@ -132,7 +140,9 @@ def open_embedded(folder: Path) -> Iterator[int]:
     broker.stop()
 
 
-def drain(port: int, count: int, pack: int, folder: Path, rounds: int) -> tuple[float, float]:
+def drain(
+    port: int, count: int, pack: int, new_store: Callable[[], StoreAddress], rounds: int
+) -> tuple[float, float]:
     """Median messages/s of counting and of storing a queue that waits."""
     counting, storing = [], []
     for number in range(rounds):
@@ -143,7 +153,7 @@ def drain(port: int, count: int, pack: int, folder: Path, rounds: int) -> tuple[
             if what == "count":
                 counting.append(count / count_only(port, client_id, count))
             else:
-                storing.append(count / into_store(port, client_id, count, pack, folder))
+                storing.append(count / into_store(port, client_id, count, pack, new_store()))
             forget(port, client_id)
     return statistics.median(counting), statistics.median(storing)
 
@@ -162,7 +172,7 @@ def live(port: int, count: int, folder: Path, rounds: int) -> tuple[float, float
             if what == "count":
                 counting.append(count / count_only(port, client_id, count))
             else:
-                storing.append(count / into_store(port, client_id, count, 1, folder))
+                storing.append(count / into_store(port, client_id, count, 1, new_file(folder)))
             sender.join()
             forget(port, client_id)
     return statistics.median(counting), statistics.median(storing)
@@ -185,14 +195,15 @@ def main() -> None:
     count, packs, rounds = (2_000, 200, 1) if quick else (40_000, 3_000, 3)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
+        new_store = functools.partial(new_file, folder)
         (folder / "m").mkdir()
         mosquitto = Mosquitto(folder / "m")
         mosquitto.start()
         line = "{:<44}{:>12,.0f}{:>12,.0f}{:>9.2f}   {}".format
         print(f"{'':<44}{'counting/s':>12}{'durable/s':>12}{'ratio':>9}   target")
-        one = drain(mosquitto.port, count, 1, folder, rounds)
+        one = drain(mosquitto.port, count, 1, new_store, rounds)
         print(line("mosquitto, backlog, 1 reading a message", *one, one[1] / one[0], ">= 0.90"))
-        many = drain(mosquitto.port, packs, 100, folder, rounds)
+        many = drain(mosquitto.port, packs, 100, new_store, rounds)
         print(
             line(
                 "mosquitto, backlog, packs of 100: readings",
@@ -205,7 +216,7 @@ def main() -> None:
         print(line("mosquitto, publisher at work too", *both, both[1] / both[0], ">= 0.85"))
         mosquitto.stop()
         with open_embedded(folder / "n") as port:
-            own = drain(port, count, 1, folder, rounds)
+            own = drain(port, count, 1, new_store, rounds)
             print(
                 line("embedded, backlog, 1 reading a message", *own, own[1] / own[0], "none set")
             )

@@ -93,6 +93,17 @@ def test_a_transaction_that_is_cut_stores_nothing_and_the_next_try_all_of_it(ser
     assert rollups.recount(reader, 0, EVER_MS).disagreements == []
 
 
+def test_a_large_batch_with_repeats_in_it_and_in_the_store_is_stored_once(server):
+    writer = Writer(server.emptied())
+    assert writer.write([*readings(150), *readings(100, 100)]) == (200, 50)
+    assert writer.write(readings(300)) == (100, 200)
+    assert rollups.recount(writer, 0, EVER_MS).disagreements == []
+    with pytest.raises(StoreFault, match="not a number"):
+        writer.write([*readings(99, 500), Reading(BENCH, T0 - 1, float("nan"))])
+    assert writer.write(readings(400)) == (100, 300)
+    writer.close()
+
+
 def test_a_commit_whose_answer_is_lost_is_not_done_twice(server):
     way = CutAtCommit(server.port)
     writer = Writer(server.emptied().replace(f":{server.port}", f":{way.port}"))
