@@ -183,17 +183,22 @@ class Visit:
         self.page.on("requestfailed", lambda request: self._open.discard(request))
 
     def settled(self) -> None:
-        """Wait until nothing is asked for any more, and what came is drawn."""
-        end = quiet_from = time.monotonic()
-        end += 30
-        while time.monotonic() - quiet_from < 0.2:
-            assert time.monotonic() < end, [request.url for request in self._open]
-            self.page.wait_for_timeout(50)  # each look costs 15 ms of the processor
-            if self._open:
-                quiet_from = time.monotonic()
-        self.page.evaluate(
-            "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
-        )
+        """Wait until nothing is asked for any more, and what came is drawn.
+
+        What a busy page draws can ask for more, so it is looked again after the drawing.
+        """
+        end = time.monotonic() + 60
+        asked = -1
+        while asked != len(self.asked):
+            asked, quiet_from = len(self.asked), time.monotonic()
+            while time.monotonic() - quiet_from < 0.2:
+                assert time.monotonic() < end, [request.url for request in self._open]
+                self.page.wait_for_timeout(50)  # each look costs 15 ms of the processor
+                if self._open:
+                    quiet_from = time.monotonic()
+            self.page.evaluate(
+                "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
+            )
 
     def rest(self) -> None:
         """As a hand does between two taps: what the last one brought is there, time has passed."""
