@@ -208,6 +208,7 @@ BENCH_COMMANDS: Mapping[str, frozenset[str]] = {
             "take in",
             "correct",
             "add",
+            "add template",
             "change",
             "start",
             "finish",

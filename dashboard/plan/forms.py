@@ -28,6 +28,11 @@ LABELS = {
     "count": "How many",
     "sort": "Sort",
     "stock": "Name",
+    "after": "It comes after",
+    "needs": "It needs",
+    "place": "Place",
+    "overnight": "May it be left overnight?",
+    "weekend": "May it be left over a weekend?",
 }
 """The label of each field."""
 _FIELDS = {"promised_ms": "promised", "fixed_ms": "fixed", "hands_on_min": "minutes"}
@@ -38,6 +43,8 @@ STEP_FIELDS = ("name", "kind")
 def field_of(name: str, form: Form) -> str:
     """The form's name of a field of a request; "" if the form has none."""
     own = _FIELDS.get(name, name)
+    if own.startswith("needs"):
+        return "needs" if any(one.startswith("needs.") for one in form.typed) else ""
     if own == "stock" and "stock" not in form.typed:
         own = "name"
     return own if own in form.typed else ""
@@ -68,6 +75,8 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
                 values["name"] = form.text("name")
             if (moment := form.moment("promised")) is not None:
                 values["promised_ms"] = moment
+        case "add template":
+            values["template"] = form.text("template")
         case "add":
             values["kind"] = tap.get("kind") or form.text("kind")
             if form.text("name"):
@@ -103,9 +112,28 @@ def _changes(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
         values["name"] = form.text("name")
     if (minutes := form.number("minutes")) is not None:
         values["hands_on_min"] = [minutes]
+    if "after" in form.typed:  # the form of one step
+        values |= _order_and_needs(form)
     if not values and not form.faults:
         raise Rejected(Fault("is empty: type what changes", "minutes"))
     return values
+
+
+def _order_and_needs(form: Form) -> dict[str, Any]:
+    """The fields of the form that has all of a step as it is."""
+    needs = {}
+    for name in form.typed:
+        if name.startswith("needs.") and (count := form.whole(name)):
+            needs[name.removeprefix("needs.")] = count
+    after = [one.strip() for one in form.text("after").split(",") if one.strip()]
+    yes_no = {name: form.text(name) == "yes" for name in ("overnight", "weekend")}
+    return {
+        "name": form.text("name"),
+        "place": form.text("place"),
+        "after": after,
+        "needs": needs,
+        **yes_no,
+    }
 
 
 def _fixed(tap: Mapping[str, Any], form: Form) -> int | None:

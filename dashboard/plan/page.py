@@ -321,13 +321,20 @@ def taking_in(book: PlanQueries) -> Component:
     )
 
 
-def choice(label: str, id_: str, name: str, options: Mapping[str, str]) -> Component:
+def choice(
+    label: str, id_: str, name: str, options: Mapping[str, str], chosen: str = ""
+) -> Component:
     """A labelled choice; an option without words shows its value."""
     return html.Div(
         [
             html.Label(label, htmlFor=id_),
             html.Select(
-                [html.Option(words or value, value=value) for value, words in options.items()],
+                [
+                    html.Option(
+                        words or value, value=value, selected=bool(chosen) and value == chosen
+                    )
+                    for value, words in options.items()
+                ],
                 id=id_,
                 name=name,
             ),

@@ -9,7 +9,7 @@ from dash import Input, Output, State, dcc, html
 
 from dashboard.access.visitor import may_change
 from dashboard.plan import agenda as agendas
-from dashboard.plan import text, view
+from dashboard.plan import step_form, text, view
 from dashboard.plan.page import choice, read_only
 from dashboard.plan.view import PLAN
 from dashboard.ui import formats, page_frame
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.plan import PlanQueries
     from dashboard.data.shop import ShopData
+    from monitor.commands import Journal
     from monitor.domain.repairs.repair import Repair
 
 PATH = "/plan/one"
@@ -44,7 +45,7 @@ def register(app: dash.Dash, shop: ShopData, book: PlanQueries) -> None:
         "plan_one",
         path_template="/plan/<repair_id>",
         title="Repair",
-        layout=lambda repair_id="", **_: layout(shop, book, repair_id),
+        layout=lambda repair_id="", step="", **_: layout(shop, book, repair_id, step),
     )
 
     @app.callback(
@@ -61,8 +62,8 @@ def register(app: dash.Dash, shop: ShopData, book: PlanQueries) -> None:
 
 
 @page_frame.where_store_fails(PLAN.failed(PATH, "Repair", "one"))
-def layout(shop: ShopData, book: PlanQueries, repair_id: str) -> Component:
-    """The page of a repair."""
+def layout(shop: ShopData, book: PlanQueries, repair_id: str, step_id: str = "") -> Component:
+    """The page of a repair, or the form that changes one of its steps."""
     may, found = may_change(), book.journal().repairs.get(repair_id)
     if found is None:
         return PLAN.page(
@@ -70,8 +71,16 @@ def layout(shop: ShopData, book: PlanQueries, repair_id: str) -> Component:
         )
     forms: list[Component] = [read_only(may.why, sign_in=may.sign_in)]
     if may.allowed:
-        forms = [*adding(found), promising(found, shop), *moving(found), *ending(found)]
+        forms = [
+            *adding(found, book.journal()),
+            promising(found, shop),
+            *moving(found),
+            *ending(found),
+        ]
         forms = forms if found.open else ending(found)
+    step = next((one for one in found.steps if one.id == step_id), None)
+    if may.allowed and found.open and step is not None and step.started_ms is None:
+        return PLAN.page(PATH, step_form.changing(found, step, shop, book.journal()), "one")
     return PLAN.page(
         PATH,
         [
@@ -134,8 +143,8 @@ def live(shop: ShopData, book: PlanQueries, repair: Repair, *, writer: bool) -> 
     ]
 
 
-def adding(repair: Repair) -> list[Component]:
-    """Taps that add a step found on the way, and a form for any other."""
+def adding(repair: Repair, journal: Journal) -> list[Component]:
+    """Taps that add a step found on the way, a form for any other, and one for a usual repair."""
 
     def tap(kind: StepKind) -> Component:
         word = str(kind).capitalize()
@@ -186,7 +195,40 @@ def adding(repair: Repair) -> list[Component]:
             ],
             id="repair-add",
             **attributes(data_unfold="repair-add"),
-        )
+        ),
+        html.Details(
+            [
+                html.Summary("Add a usual repair"),
+                html.P(
+                    "Its steps come on top of those of this repair. Set-up, settling and handing "
+                    "out are done once. Remove what you do only once, such as opening."
+                ),
+                html.Div(
+                    choice(
+                        "Usual repair",
+                        "add-template",
+                        "template",
+                        {one.id: one.name for one in journal.templates.values()},
+                    ),
+                    id="add-template-form",
+                    className="fields",
+                    **attributes(data_draft=f"repair-template-{repair.id}"),
+                ),
+                html.Div(
+                    action_button(
+                        "Add its steps",
+                        "add template",
+                        about="repair",
+                        repair=repair.id,
+                        form="add-template-form",
+                        said="Added.",
+                        then="reload",
+                    ),
+                    className="taps wide",
+                ),
+            ],
+            **attributes(data_unfold="repair-template"),
+        ),
     ]
 
 
@@ -216,7 +258,7 @@ def promising(repair: Repair, shop: ShopData) -> Component:
 
 
 def moving(repair: Repair) -> list[Component]:
-    """Forms that move a step to a time and change its work."""
+    """The form that moves a step to a time."""
     steps = {one.id: one.label for one in repair.steps if one.started_ms is None}
     if not steps:
         return []
@@ -240,35 +282,7 @@ def moving(repair: Repair) -> list[Component]:
                 ),
             ],
             **attributes(data_unfold="repair-move"),
-        ),
-        html.Details(
-            [
-                html.Summary("Change a step"),
-                html.Div(
-                    [
-                        choice("Step", "change-step", "step", steps),
-                        text_field("Name", "change-name", "name", faults=True, maxLength=80),
-                        text_field(
-                            "Minutes of work",
-                            "change-minutes",
-                            "minutes",
-                            faults=True,
-                            inputMode="decimal",
-                        ),
-                    ],
-                    id="change-form",
-                    className="fields",
-                    **attributes(data_draft=f"repair-change-{repair.id}"),
-                ),
-                html.Div(
-                    action_button(
-                        "Change it", "change", form="change-form", said="Changed.", **own
-                    ),
-                    className="taps wide",
-                ),
-            ],
-            **attributes(data_unfold="repair-change"),
-        ),
+        )
     ]
 
 

@@ -248,6 +248,7 @@ def step_taps(
     if step.fixed_ms is not None:
         said = "The plan chooses its time again."
         taps.append(action_button("Let the plan choose", "move", fixed=FREE, said=said, **own))
+    taps.append(dcc.Link("Change", href=f"/plan/{repair.id}?step={step.id}", className="tap"))
     if step.kind is not StepKind.HAND_OUT:
         sure = "Remove it? Tap again"
         taps.append(action_button("Remove", "remove", sure=sure, said="Removed.", **own))

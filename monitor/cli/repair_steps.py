@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import functools
+import inspect
+from collections.abc import Callable
 from typing import Annotated, Any
 
 import typer
@@ -48,48 +51,72 @@ Awaits = Annotated[
 ]
 
 
+OPTIONS: dict[str, tuple[Any, Any]] = {
+    "name": (StepName, None),
+    "after": (After, None),
+    "wait": (WaitKind, None),
+    "minutes": (Minutes, ""),
+    "needs": (Needs, None),
+    "place": (StepPlace, None),
+    "overnight": (Overnight, None),
+    "weekend": (Weekend, None),
+    "loads": (Loads, None),
+    "consent": (Awaits, None),
+}
+"""Options for the fields of a step: kind and default of each."""
+
+
+def with_step_options(action: Callable[..., None]) -> Callable[..., None]:
+    """A command whose parameter `fields` becomes the options for the fields of a step."""
+    given = inspect.signature(action, eval_str=True)
+
+    @functools.wraps(action)
+    def run(**values: Any) -> None:
+        fields = _fields(**{name: values.pop(name) for name in OPTIONS})
+        action(fields=fields, **values)
+
+    del run.__wrapped__
+    parameters = [p for name, p in given.parameters.items() if name != "fields"]
+    parameters += [
+        inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=kind)
+        for name, (kind, default) in OPTIONS.items()
+    ]
+    run.__signature__ = given.replace(  # type: ignore[attr-defined] # as functools.wraps sets it
+        parameters=[p.replace(kind=p.KEYWORD_ONLY) for p in parameters]
+    )
+    return run
+
+
 @command(app)
+@with_step_options
 def add(
     settings: Settings,
+    fields: dict[str, Any],
     repair: RepairId,
     kind: Annotated[str, typer.Argument(help="Kind of step, such as 'glue crack' or cleat")],
-    name: StepName = None,
-    after: After = None,
-    wait: WaitKind = None,
-    minutes: Minutes = "",
-    needs: Needs = None,
-    place: StepPlace = None,
-    overnight: Overnight = None,
-    weekend: Weekend = None,
-    loads: Loads = None,
-    consent: Awaits = None,
     aside: Annotated[bool, typer.Option("--aside", help="No other step has to follow it")] = False,
 ) -> None:
     """Add a step that was found on the way. The steps that followed now follow it too."""
-    fields = _fields(name, after, wait, minutes, needs, place, overnight, weekend, loads, consent)
     asked = {"repair": repair, "kind": kind, "between": not aside} | fields
     ask_about(settings, "add", asked)
     show_after(settings, repair)
 
 
-@command(app)
-def change(
+@command(app, "add-template")
+def add_template(
     settings: Settings,
     repair: RepairId,
-    step: StepId,
-    name: StepName = None,
-    after: After = None,
-    wait: WaitKind = None,
-    minutes: Minutes = "",
-    needs: Needs = None,
-    place: StepPlace = None,
-    overnight: Overnight = None,
-    weekend: Weekend = None,
-    loads: Loads = None,
-    consent: Awaits = None,
+    template: Annotated[str, typer.Argument(help="Usual repair, from `template list`")],
 ) -> None:
+    """Add the steps of a template to an open repair."""
+    ask_about(settings, "add template", {"repair": repair, "template": template})
+    show_after(settings, repair)
+
+
+@command(app)
+@with_step_options
+def change(settings: Settings, fields: dict[str, Any], repair: RepairId, step: StepId) -> None:
     """Change a step that is not finished."""
-    fields = _fields(name, after, wait, minutes, needs, place, overnight, weekend, loads, consent)
     ask_about(settings, "change", {"repair": repair, "step": step} | fields)
     show_after(settings, repair)
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Annotated, Any
 
-from msgspec import Meta
+from msgspec import UNSET, Meta
 
 from monitor.commands import alerts as alert_commands
 from monitor.commands.alerts import (
@@ -263,15 +263,17 @@ class Commands:
     def _check_place(self, request: Request) -> None:
         """Reject a place that does not exist: it has no air. While none is known, as in a shop
         without a sensor, any will do."""
-        place = getattr(request, "place", None)
+        named = {"place": getattr(request, "place", None)}
+        if isinstance(request, templates.SetTemplate) and request.steps is not UNSET:
+            for i, step in enumerate(request.steps):
+                named[f"steps.{i}.place"] = step.get("place")
         known = set(self._places()) if self._places else set()
-        if (
-            known
-            and isinstance(place, str)
-            and place
-            and place not in known
-            and request.about != About.SENSOR
-        ):
-            allowed = f"one of {', '.join(sorted(known))}"
-            to_add = "to add one, name it in the settings or start its sensor"
-            raise Rejected(Fault("", "place", place, f"{allowed}; {to_add}"))
+        allowed = f"one of {', '.join(sorted(known))}"
+        to_add = "to add one, name it in the settings or start its sensor"
+        faults = [
+            Fault("", field, place, f"{allowed}; {to_add}")
+            for field, place in named.items()
+            if isinstance(place, str) and place and place not in known
+        ]
+        if known and faults and request.about != About.SENSOR:
+            raise Rejected(*faults)

@@ -16,6 +16,7 @@ from monitor.domain.repairs import decisions, templates
 from monitor.domain.repairs import stock as stocks
 from monitor.domain.repairs.repair import Repair
 from monitor.domain.repairs.requests import (
+    AddTemplate,
     DoubtedRequest,
     FinishStep,
     HandOutRepair,
@@ -65,6 +66,10 @@ class DecideRepair:
         if isinstance(request, TakeInRepair):
             return _take_in(command, request)
         repair = repair_of(journal, request.subject)
+        if isinstance(request, AddTemplate):
+            steps = template_of(journal, request.template).steps
+            body = decisions.template_added(repair, steps, known(journal))
+            return Decision([command.event(repair.id, body)], {"repair": repair.id})
         body = decisions.decide(repair, request, known(journal), command.now_ms)
         if isinstance(request, DoubtedRequest) and not request.sure and self._doubts:
             at_ms, now_ms = body["at_ms"], command.now_ms
@@ -147,7 +152,7 @@ def _take_in(command: Command[Request], request: TakeInRepair) -> Decision:
         if other.open and other.instrument == instrument.id:
             raise Rejected(
                 f"{instrument.reference} has an open repair, {other.id} ({other.name}): add the "
-                "steps to it"
+                "steps or the template to it"
             )
     steps: tuple[Step, ...] = ()
     name = "Repair"

@@ -176,6 +176,49 @@ def always():
     return tuple((now_ms() + i * DAY, now_ms() + i * DAY + 8 * HOUR) for i in range(10))
 
 
+def test_the_form_of_a_step_shows_it_as_it_is_and_changes_all_of_it(client, book, repair):
+    shown = page_of(client, f"/plan/{repair}", search="?step=4", **HERE)
+    step = book.journal().repairs[repair].step("4")
+    assert f"Change: {step.label}" in shown
+    assert f"/plan/{repair}?step=4" in page_of(client, f"/plan/{repair}", **HERE)
+    kept = {"name": step.name, "minutes": "", "place": "", "after": ", ".join(step.after)}
+    kept |= {"overnight": "yes", "weekend": "yes", "needs.crack-clamps": "0"}
+    form = kept | {
+        "overnight": "no",
+        "needs.crack-clamps": "2",
+        "after": "1, 2",
+        "name": "soundpost",
+    }
+    assert tap(client, "change", repair=repair, step="4", form=form)[0] == 200
+    found = book.journal().repairs[repair].step("4")
+    assert (found.after, found.needs, found.overnight) == (("1", "2"), {"crack-clamps": 2}, False)
+    assert (found.name, found.weekend, found.hands_on_min) == (
+        "soundpost",
+        True,
+        step.hands_on_min,
+    )
+    for wrong, field, words in (
+        ({"after": "5"}, "after", "in a circle"),
+        ({"needs.crack-clamps": "99"}, "needs", "the shop has 8"),
+        ({"needs.crack-clamps": "x"}, "needs", "whole number"),
+    ):
+        status, answer = tap(client, "change", repair=repair, step="4", form=kept | wrong)
+        assert status == 409
+        assert words in answer["fields"][field]
+    assert tap(client, "change", repair=repair, step="4", form=kept)[0] == 200
+    assert book.journal().repairs[repair].step("4") == step
+
+
+def test_a_usual_repair_is_added_at_the_board(client, repair, book):
+    before = len(book.journal().repairs[repair].steps)
+    form = {"template": "bushing"}
+    assert tap(client, "add template", repair=repair, form=form)[0] == 200
+    assert len(book.journal().repairs[repair].steps) == before + 5
+    status, answer = tap(client, "add template", repair=repair, form={"template": "x"})
+    assert status == 409
+    assert "must be one of" in answer["fields"]["template"]
+
+
 def test_the_stock_is_set_and_a_number_that_steps_need_is_kept(client, repair):
     def stock(form, own="spool-clamps"):
         return do(client, about="stock", do="set", stock=own, form=form)

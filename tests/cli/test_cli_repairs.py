@@ -87,6 +87,10 @@ def test_a_second_crack_goes_in_and_steps_are_changed_fixed_and_removed(shop):
     assert "in a circle" in shop.command("repair", "change", "1", "14", "--after", "3").stderr
     shop.command("repair", "remove", "1", "14")
     assert "14" not in steps_of(shop)
+    assert "Peg-hole" not in shop.command("repair", "add-template", "1", "bushing").stderr
+    added = [one for own, one in steps_of(shop).items() if int(own) > 14]
+    assert [one["kind"] for one in added] == ["fit", "fill", "fit", "retouch"]
+    assert "must be one of" in shop.command("repair", "add-template", "1", "none").stderr
 
 
 def test_templates_and_stock_are_changed_from_the_terminal(shop, tmp_path):

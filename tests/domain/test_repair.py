@@ -192,6 +192,37 @@ def test_what_cannot_be_is_refused_in_words(shop):
     refused(shop, "needs 32", "remove", "stock", stock="spool-clamps")
 
 
+def test_a_second_template_goes_into_an_open_repair_and_ends_with_it(shop):
+    shop.take_in("open-seams")
+    shop.ask("add template", repair="1", template="bushing")
+    steps = shop.repair.steps
+    kinds = [str(one.kind) for one in steps]
+    assert kinds.count("hand out") == kinds.count("set up") == 1
+    assert kinds[-1] == "hand out"
+    pegbox = next(one for one in steps if one.name == "pegbox")
+    assert pegbox.id in next(one for one in steps if one.kind is StepKind.SET_UP).after
+    assert next(one for one in steps if one.name == "bushings").after == ()
+    last = max(int(one.id) for one in steps)
+    assert len({one.id for one in steps}) == len(steps) == last
+    shop.ask("add", repair="1", kind="clean")
+    assert shop.step(last + 1).kind is StepKind.CLEAN
+    refused(shop, "must be one of top-cracks", "add template", repair="1", template="?")
+    for _ in range(12):
+        shop.ask("add template", repair="1", template="bushing")
+    refused(shop, "at most 60", "add template", repair="1", template="bushing")
+
+
+def test_the_places_of_a_templates_steps_must_exist(shop):
+    shop.commands._places = lambda: ["bench"]
+    steps = [{"kind": "clean"}, {"kind": "fit", "place": "attic"}]
+    asked = ("set", "template")
+    refused(
+        shop, "steps.1.place = 'attic': must be one of bench", *asked, template="x", steps=steps
+    )
+    steps[1]["place"] = "bench"
+    shop.ask(*asked, template="x", steps=steps)
+
+
 def test_a_step_waits_for_the_clients_consent(shop):
     shop.take_in("retouch")
     shop.ask("change", repair="1", step="1", consent_awaited=True)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import Request, fields_given, given
 from monitor.domain.repairs import step as steps_module
-from monitor.domain.repairs.repair import STEPS_MAX, Repair, replaced, with_step
+from monitor.domain.repairs.repair import STEPS_MAX, Repair, replaced, with_step, with_steps
 from monitor.domain.repairs.requests import (
     AddStep,
     ChangeStep,
@@ -132,6 +133,44 @@ def _added(repair: Repair, request: AddStep, known: Known) -> dict[str, Any]:
         followers = [one.id for one in repair.steps if not one.after and one.started_ms is None]
     _check(with_step(repair, step, followers), step, known)
     return {"step": as_mapping(step), "followers": followers}
+
+
+ENDING = (StepKind.SET_UP, StepKind.SETTLE, StepKind.HAND_OUT)
+"""Kinds of work that a repair ends with, once for all that was done."""
+
+
+def template_added(repair: Repair, steps: Iterable[Step], known: Known) -> dict[str, Any]:
+    """The body of the event that adds the steps of a template to a repair.
+
+    Raises
+    ------
+    Rejected
+        If there are too many, or one cannot be.
+    """
+    if not repair.open:
+        raise Rejected(f"{repair.name} is handed out: undo that first (`reopen` without a step)")
+    there = {one.kind: one.id for one in repair.steps if one.started_ms is None}
+    own: dict[str, str] = {}
+    added: list[Step] = []
+    before: dict[str, list[str]] = {}
+    for step in steps:
+        if step.kind in ENDING and step.kind in there:
+            own[step.id] = there[step.kind]
+            new = [own[one] for one in step.after if own[one] not in there.values()]
+            before.setdefault(own[step.id], []).extend(new)
+            continue
+        own[step.id] = str(repair.next_step + len(added))
+        after = tuple(dict.fromkeys(own[one] for one in step.after))
+        added.append(replace(step, id=own[step.id], after=after))
+    if len(repair.steps) + len(added) > STEPS_MAX:
+        raise Rejected(
+            f"{repair.name} has {len(repair.steps)} steps, and at most {STEPS_MAX} are allowed"
+        )
+    before = {one: new for one, new in before.items() if new}
+    made = with_steps(repair, added, before)
+    if faults := [*steps_module.step_faults(added, known), *steps_module.order_faults(made.steps)]:
+        raise Rejected(*faults)
+    return {"steps": [as_mapping(one) for one in added], "before": before}
 
 
 def _changed(repair: Repair, request: ChangeStep, known: Known) -> dict[str, Any]:

@@ -23,6 +23,7 @@ class RepairAction(StrEnum):
     TAKE_IN = "take in"
     CORRECT = "correct"
     ADD = "add"
+    ADD_TEMPLATE = "add template"
     CHANGE = "change"
     START = "start"
     FINISH = "finish"
@@ -147,6 +148,8 @@ def apply(repair: Repair | None, event: Event) -> Repair:
             return replace(repair, **{k: v for k, v in body.items() if k in ("name", "note")})
         case RepairAction.ADD:
             return with_step(repair, from_mapping(body["step"]), body["followers"])
+        case RepairAction.ADD_TEMPLATE:
+            return with_steps(repair, map(from_mapping, body["steps"]), body["before"])
         case RepairAction.REMOVE:
             return _without_step(repair, repair.step(body["step"]))
         case RepairAction.PROMISE:
@@ -201,14 +204,21 @@ def replaced(repair: Repair, step: Step) -> Repair:
 
 def with_step(repair: Repair, step: Step, followers: Iterable[str]) -> Repair:
     """A repair with one more step, in the list before the first that follows it."""
-    them = set(followers)
-    steps = [
-        replace(one, after=(*one.after, step.id)) if one.id in them else one
-        for one in repair.steps
-    ]
-    at = next((i for i, one in enumerate(steps) if one.id in them), len(steps))
-    steps.insert(at, step)
-    return replace(repair, steps=tuple(steps), next_step=int(step.id) + 1)
+    return with_steps(repair, [step], {one: [step.id] for one in followers})
+
+
+def with_steps(
+    repair: Repair, added: Iterable[Step], before: Mapping[str, Iterable[str]]
+) -> Repair:
+    """A repair with more steps, in the list before the first that follows one of them.
+
+    `before`: ids of the added steps that a step must follow, by its id.
+    """
+    steps = [replace(one, after=(*one.after, *before.get(one.id, ()))) for one in repair.steps]
+    at = next((i for i, one in enumerate(steps) if one.id in before), len(steps))
+    steps[at:at] = added = list(added)
+    last = max(int(one.id) for one in added)
+    return replace(repair, steps=tuple(steps), next_step=last + 1)
 
 
 def _without_step(repair: Repair, step: Step) -> Repair:

@@ -66,6 +66,14 @@ class AddStep(StepRequest, frozen=True, kw_only=True, tag="add"):
     between: bool = True
 
 
+class AddTemplate(RepairRequest, frozen=True, kw_only=True, tag="add template"):
+    """Add the steps of a template to a repair. Its set-up, settling and handing out are those that
+    the repair has, if they are not started."""
+
+    repair: str
+    template: Name
+
+
 class ChangeStep(StepRequest, frozen=True, kw_only=True, tag="change"):
     """Change fields of a step that is not finished."""
 
@@ -149,6 +157,7 @@ REQUESTS = (
     TakeInRepair,
     CorrectRepair,
     AddStep,
+    AddTemplate,
     ChangeStep,
     StartStep,
     FinishStep,
