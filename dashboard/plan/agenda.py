@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core.formats import HOUR_MS, MINUTE_MS
 from monitor.domain.repairs.step import StepKind, StepState
-from monitor.planning.last_start import Verdict
+from monitor.planning.last_start import Verdict, shown_from
 from monitor.planning.today import Today, today
 
 if TYPE_CHECKING:
@@ -111,10 +111,14 @@ def agenda(
     ahead = _items(journal, (one for one in later if one not in leave))
     coming = [i for i in ahead if (i.repair.id, i.step.id) not in shown]
     leaving = {(i.repair.id, i.step.id) for i in last} | (shown - wrong.keys())
+    starts = present.last_starts if present is not None and closes_ms is not None else ()
+    late = closes_ms is not None and now_ms >= shown_from(closes_ms)
     verdicts = [
         one
-        for one in (present.last_starts if present is not None and closes_ms is not None else ())
-        if (one.repair, one.step) not in leaving and _startable(journal, one.repair, one.step)
+        for one in starts
+        if (late or one.verdict is Verdict.AIR)
+        and (one.repair, one.step) not in leaving
+        and _startable(journal, one.repair, one.step)
     ]
     return Agenda(tuple(found), tuple(coming[:NEXT_SHOWN]), last, tuple(verdicts))
 

@@ -17,7 +17,7 @@ from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.planning.last_start import Verdict
-from monitor.planning.words import Names, unknown_air
+from monitor.planning.words import BY_RULES, Names, unknown_air
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -170,8 +170,9 @@ def head(
     unknown = unknown_air(_named(shop, present.unknown)) if present and planned else ""
     first = text.headline(found, names, opens, now, zone) if planned else trouble
     nothing = "" if planned else "Not known without a plan."
-    night = agendas.uses_night(found, present, agendas.closing(hours, now))
-    start = "What you start now makes use" if night else "No start today makes use"
+    closes = agendas.closing(hours, now)
+    night = agendas.uses_night(found, present, closes)
+    empty = text.no_last_start(closes, now, zone, night=night)
     return [
         html.H1(first),
         *([html.P(unknown, className="caution")] if unknown else []),
@@ -180,14 +181,7 @@ def head(
             [
                 _card("Now", now_list, nothing or "Nothing to start now."),
                 _card("Next", next_list, nothing or "Nothing else is planned."),
-                _card(
-                    "Before you leave",
-                    leave,
-                    nothing or f"{start} of the night."
-                    if opens is None
-                    else "The shop is closed.",
-                    stop,
-                ),
+                _card("Before you leave", leave, nothing or empty, stop),
             ],
             className="plan-cards",
         ),
@@ -252,6 +246,7 @@ def listed(
         html.H2(formats.counted(len(items), "open repair")),
         html.Ul(items, className="repairs"),
         *([html.P(kept, className="aside")] if kept else []),
+        *([html.P(BY_RULES, className="aside")] if present and present.by_rules else []),
     ]
 
 

@@ -8,6 +8,7 @@ from dashboard.plan import agenda as agendas
 from dashboard.plan.agenda import Do
 from dashboard.ui import formats
 from monitor.domain.repairs.step import CLAMPED, StepState
+from monitor.planning.last_start import shown_from
 from monitor.planning.problem import NoteKind
 from monitor.planning.words import chance, range_words, shift_sentence, soft_sentence
 from monitor.runtime.service_troubles import full_stop
@@ -252,6 +253,20 @@ def kept_words(kept: int, promised: int) -> str:
     if not promised:
         return ""
     return f"Promises kept so far: {kept} of {promised}."
+
+
+def no_last_start(closes_ms: int | None, now: int, zone: ZoneInfo, *, night: bool) -> str:
+    """Sentence of the empty card of starts before leaving.
+
+    `night`: work that starts now waits past closing. [ms]
+    """
+    if closes_ms is None:
+        return "The shop is closed."
+    if night:
+        return "What you start now makes use of the night."
+    if now < (from_ms := shown_from(closes_ms)):
+        return f"From {formats.clock(from_ms, zone)} it is shown what to start for the night."
+    return "No start today makes use of the night."
 
 
 def opens_next(hours: Sequence[tuple[int, int]], now: int) -> int | None:

@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli.output import out, print_json, print_table, when
-from monitor.cli.shared import Json, exit_on, journal_of, known, progress, store_of, wrong
+from monitor.cli.shared import (
+    Json,
+    exit_on,
+    fahrenheit,
+    journal_of,
+    known,
+    progress,
+    store_of,
+    wrong,
+)
 from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.settings import Settings
@@ -135,6 +144,8 @@ def _pairs(given: list[str] | None, option: str, example: str) -> dict[str, floa
             found[name.strip()] = float(value)
         except ValueError:
             equals = ""
+        if equals and not math.isfinite(found[name.strip()]):
+            equals = ""
         if not equals or not name.strip():
             wrong(f"{option} {text!r}: must be a name and a number such as name={example}")
     return found
@@ -173,7 +184,14 @@ def _planned(reader: Reader, settings: Settings, journal: Journal, changes: Chan
 def _print_present(
     present: PresentPlan, journal: Journal, settings: Settings, *, as_json: bool
 ) -> None:
-    from monitor.planning.words import Names, last_start_sentence, shift_sentence, unknown_air
+    from monitor.planning.last_start import Verdict, shown_from
+    from monitor.planning.words import (
+        BY_RULES,
+        Names,
+        last_start_sentence,
+        shift_sentence,
+        unknown_air,
+    )
 
     if as_json:
         print_json(present)
@@ -203,13 +221,32 @@ def _print_present(
     places = {place.id: place.label for place in settings.places}
     for shift in present.shifts[:SHIFTS_SHOWN]:
         out.print(shift_sentence(shift, names, places, now, settings.zone))
+    closes = closing_time(settings, now)
+    late = closes is not None and now >= shown_from(closes)
     for start in present.last_starts:
-        out.print(last_start_sentence(start, names, now, settings.zone))
+        if late or start.verdict is Verdict.AIR:
+            text = last_start_sentence(start, names, now, settings.zone)
+            out.print(formats.in_reader_unit(text, formats.unit_of(fahrenheit(settings))))
+    if closes is not None and not late:
+        at = formats.clock(shown_from(closes), settings.zone)
+        out.print(f"From {at} it is shown what to start for the night.")
+    if present.by_rules:
+        out.print(BY_RULES)
     if found.proved:
         out.print("No other order is better by these figures.")
     elif found.gap < 1:
         most = math.ceil(100 * found.gap)
         out.print(f"At most {most} % worse than the best possible order.")
+
+
+def closing_time(settings: Settings, now: int) -> int | None:
+    """Closing time of the shop; None while it is closed. [ms]"""
+    from monitor.commands.closing import shop_hours
+    from monitor.planning.inputs import opening
+
+    with store_of(settings) as reader:
+        spans = opening(shop_hours(reader, settings), settings.zone, now)
+        return next((end for begin, end in spans if begin <= now), None)
 
 
 def _ready(one: PlannedStep, names: Names, now: int, settings: Settings) -> str:

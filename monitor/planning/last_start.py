@@ -19,6 +19,11 @@ _SCORES = np.array([NormalDist().inv_cdf((i + 0.5) / 10) for i in range(10)])
 """Scores at which the own spread of a wait is taken. [-]"""
 
 
+def shown_from(closes_ms: int) -> int:
+    """Time from which last starts are shown; those that the air forbids are shown all day. [ms]"""
+    return closes_ms - BEFORE_MS
+
+
 class Verdict(StrEnum):
     """Verdict on a start before closing, as files and messages have it."""
 

@@ -12,6 +12,7 @@ from monitor.planning.execution import Outcome, executed
 from monitor.planning.model import Job, Model, build, wait_s
 from monitor.planning.problem import (
     MAY_DAYS,
+    SOLVER,
     TICK_MS,
     Note,
     NoteKind,
@@ -69,7 +70,7 @@ def plan(
         steps=_steps(model, starts, outcome),
         repairs=_repairs(model, starts, outcome),
         notes=notes(model, starts),
-        solver="CP-SAT" if solves else "greedy",
+        solver=SOLVER if solves else "greedy",
         objective_h=objective_h,
         bound_h=bound_h,
         gap=(objective_h - bound_h) / objective_h if objective_h else 0.0,

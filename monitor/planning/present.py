@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from monitor.core.durable_file import write_durably
 from monitor.planning.last_start import LastStart
-from monitor.planning.problem import Plan
+from monitor.planning.problem import SOLVER, Plan
 from monitor.planning.sensitivity import Shift
 
 if TYPE_CHECKING:
@@ -45,6 +46,14 @@ class PresentPlan:
     unknown: tuple[str, ...] = ()
     format: int = FORMAT
 
+    @property
+    def by_rules(self) -> bool:
+        """True if no solver has looked for a better plan."""
+        made = self.plan
+        return (
+            made is not None and bool(made.steps) and made.solver != SOLVER and not self.improving
+        )
+
     def fresh(self, now_ms: int) -> bool:
         """True if the plan is recent enough to show. [ms]"""
         return abs(now_ms - self.made_ms) < FRESH_MS
@@ -57,10 +66,7 @@ def path_of(settings: Settings) -> Path:
 
 def keep(settings: Settings, present: PresentPlan) -> None:
     """Replace the stored plan. The caller reports an OSError."""
-    path = path_of(settings)
-    part = path.with_suffix(".part")
-    part.write_bytes(msgspec.json.encode(present))
-    part.replace(path)
+    write_durably(path_of(settings), msgspec.json.encode(present).decode())
 
 
 def read(settings: Settings) -> PresentPlan | None:

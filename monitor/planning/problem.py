@@ -19,6 +19,8 @@ from monitor.science.ranges import Floats
 
 Z90 = 1.2816
 """Score of the 90 % quantile of the standard normal distribution. [-]"""
+SOLVER = "CP-SAT"
+"""Word for the solver in plans; other plans are made by rules."""
 TICK_MS = 300_000
 """Work is planned in steps of this. [ms]"""
 

@@ -10,6 +10,7 @@ from monitor.commands.closing import shop_hours
 from monitor.commands.repairs import template_of
 from monitor.core.errors import Fault, Rejected
 from monitor.domain.opening_hours import DAYS
+from monitor.domain.repairs.step import NEED_MAX
 from monitor.planning.inputs import ShopWaits, opening, problem_of, repair_if_taken_in
 from monitor.planning.problem import Plan, Problem
 
@@ -49,7 +50,10 @@ def problem_if(
     Rejected
         If something is named that is not there, with what is.
     """
-    known = {place.id for place in settings.places}
+    for name, count in changes.stock.items():
+        if not 0 <= count <= NEED_MAX:
+            raise Rejected(Fault("", f"number of {name}", count, f"0 to {NEED_MAX}"))
+    known = {place.id for place in settings.places if place.kind != "outdoors"}
     for place, held in changes.held_pct.items():
         if place not in known:
             raise Rejected(Fault("", "place", place, f"one of {', '.join(sorted(known))}"))

@@ -90,6 +90,12 @@ def chance(share: float) -> str:
     return "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 
+BY_RULES = (
+    "The plan is made by rules, because the solver is not installed. With "
+    "`pip install 'benchweather[planner]'` it may be better."
+)
+
+
 def unknown_air(places: Iterable[str]) -> str:
     """Sentence on places whose air is not known; "" if there are none."""
     named = ", ".join(places)

@@ -228,6 +228,7 @@ class Ingest:
         except StoreFault:
             raise
         except MonitorError as exc:
+            log.warning("message rejected topic=%.100r reason=%.300r", arrival.topic, str(exc))
             self._reject(arrival, str(exc), deliveries)
         except Exception as exc:
             # Our own fault; but a message that came again for ever would stop everything.

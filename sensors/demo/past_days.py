@@ -9,11 +9,15 @@ from __future__ import annotations
 import contextlib
 import functools
 from collections.abc import Iterator
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from monitor.air.place_means import places
 from monitor.alerting.observations import ServiceTroubles
 from monitor.commands import Commands, Journal
+from monitor.core.clock import to_ms
+from monitor.core.formats import local
+from monitor.domain.opening_hours import of_date
 from monitor.mqtt.client import Publisher
 from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.state_publisher import StatePublisher
@@ -50,7 +54,7 @@ class PastDays:
     def __init__(
         self, settings: Settings, reader: Reader, writer: Writer, started_ms: int
     ) -> None:
-        self._started_ms = started_ms
+        self._started_ms, self._settings = started_ms, settings
         self._commands = Commands(
             writer,
             functools.partial(equivalent_s, reader, settings),
@@ -78,8 +82,8 @@ class PastDays:
         ids: dict[int, str] = {}
         guests: dict[str, str] = {}
         for guest in GUESTS:
-            steps += _steps_of(guest, self._started_ms)
-        steps += repairs.commands(self._started_ms)
+            steps += _steps_of(guest, self._due_ms(guest.due_d))
+        steps += repairs.commands(self._due_ms)
         for number, job in enumerate(JOBS):
             steps.append((job.ago_h, {"job": number}))
             if job.left_h is not None:
@@ -103,6 +107,16 @@ class PastDays:
     def _do(self, command: dict[str, Any], at_ms: int) -> Any:
         return self._commands.carry_out({**command, "by": BY}, at_ms)
 
+    def _due_ms(self, due_d: float) -> int:
+        """Closing time of the open day on which something is due, so many days from now. [ms]"""
+        at_ms, zone = self._started_ms + round(24 * due_d * HOUR_MS), self._settings.zone
+        hours = self._settings.hours.model_dump()
+        for ahead in range(7):
+            day = local(at_ms, zone).date() + timedelta(days=ahead)
+            if (found := of_date(hours, day)) is not None:
+                return to_ms(datetime.combine(day, found[1], zone))
+        return at_ms  # it is never open
+
     def _at(self, ago_h: float) -> int:
         return self._started_ms - round(ago_h * HOUR_MS)
 
@@ -116,7 +130,7 @@ def opened(settings: Settings, writer: Writer, started_ms: int) -> Iterator[Past
         yield None if lived else PastDays(settings, reader, writer, started_ms)
 
 
-def _steps_of(guest: Guest, started_ms: int) -> list[tuple[float, dict[str, Any]]]:
+def _steps_of(guest: Guest, due_ms: int) -> list[tuple[float, dict[str, Any]]]:
     taken_in = {
         "about": "instrument",
         "do": "register",
@@ -125,7 +139,7 @@ def _steps_of(guest: Guest, started_ms: int) -> list[tuple[float, dict[str, Any]
         "place": BENCH,
         "home_temp_c": guest.home_temp_c,
         "home_rh_pct": guest.home_rh_pct,
-        "due_ms": started_ms + round(24 * guest.due_d * HOUR_MS),
+        "due_ms": due_ms,
     }
     steps: list[tuple[float, dict[str, Any]]] = [(24 * guest.came_d, taken_in)]
     if guest.opened_d is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from monitor.domain.repairs.step import StepKind as K
@@ -135,8 +136,11 @@ Dated = tuple[float, dict[str, Any]]
 """A command, and how long ago it was given. [h]"""
 
 
-def commands(started_ms: int) -> list[Dated]:
-    """Commands that take the repairs in, add their steps and finish those without a wait."""
+def commands(due: Callable[[float], int]) -> list[Dated]:
+    """Commands that take the repairs in, add their steps and finish those without a wait.
+
+    `due` has the time at which something is due on a day counted from now. [d], [ms]
+    """
     found: list[Dated] = []
     guests = {guest.reference: guest for guest in GUESTS}
     for number, repair in NUMBERED:
@@ -158,8 +162,7 @@ def commands(started_ms: int) -> list[Dated]:
             if done_d is not None:
                 found.append((24 * done_d, {"do": "finish", "step": str(i)} | of))
         if repair.promised:
-            due_ms = started_ms + round(24 * guest.due_d * 3_600_000)
-            promised = {"do": "promise", "repair": str(number), "promised_ms": due_ms}
+            promised = {"do": "promise", "repair": str(number), "promised_ms": due(guest.due_d)}
             found.append((came_h, promised))
     return [(ago_h, {"about": "repair"} | command) for ago_h, command in found]
 

@@ -26,9 +26,10 @@ from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.repairs.repair import Repair
 from monitor.domain.repairs.step import Step, StepKind
 from monitor.planning import present
+from monitor.planning.last_start import LastStart, Verdict
 from monitor.planning.problem import DampAir, PlannedStep, TimeRange
 from monitor.planning.sensitivity import Shift
-from monitor.planning.words import Names
+from monitor.planning.words import BY_RULES, Names
 from monitor.service.state_publisher import repair_state
 from monitor.store import Writer
 
@@ -242,6 +243,31 @@ def test_a_start_under_now_that_waits_past_closing_makes_use_of_the_night(book, 
     assert not agendas.uses_night(agendas.Agenda((), (item,), (), ()), made, before)
 
 
+def test_last_starts_are_shown_from_an_hour_before_closing(data, book, repair):
+    own = book.journal().repairs[repair]
+    one = next(one for one in own.steps if agendas.can_start(own, one))
+    now = now_ms()
+    off = TimeRange(*[now + 9 * HOUR] * 3)
+    verdicts = (LastStart(repair, one.id, Verdict.LEFT_ALONE, off),)
+    present_ = replace(book.plan(), plan=replace(book.plan().plan, steps=()), last_starts=verdicts)
+    shown = [
+        agendas.agenda(book.journal(), present_, now, now + hours * HOUR).verdicts
+        for hours in (1, 2)
+    ]
+    assert shown == [verdicts, ()]
+    zone = ZoneInfo("UTC")
+    assert text.no_last_start(18 * HOUR, 9 * HOUR, zone, night=False) == (
+        "From 17:00 it is shown what to start for the night."
+    )
+    assert text.no_last_start(18 * HOUR, 17 * HOUR, zone, night=False).startswith("No start today")
+    assert text.no_last_start(None, 0, zone, night=False) == "The shop is closed."
+    by_rules = replace(book.plan(), improving=False)
+    assert BY_RULES in said(page.listed(book.journal(), by_rules, data, book, now))
+    assert BY_RULES not in said(
+        page.listed(book.journal(), replace(by_rules, improving=True), data, book, now)
+    )
+
+
 def test_a_state_is_published_though_a_planned_step_is_gone_or_started_since(book, repair):
     found, names, made = book.journal().repairs[repair], Names(book.journal()), book.plan()
     planned = repair_state(found, names, made)
@@ -413,3 +439,4 @@ def test_what_if_answers_in_days_and_refuses_in_words(client, book, repair, monk
     assert Names(book.journal()).repair(repair) in answer
     assert "must be 0 to 100" in asked(clamps="spool-clamps", more="-4")
     assert "must be 20 to 80" in asked(place="front-bench", rh="wet")
+    assert "one of front-bench, varnish-room" in asked(place="outdoors", rh="45")

@@ -85,6 +85,9 @@ def test_the_plan_is_shown_and_what_if_says_what_would_change(shop):
     assert "later" in told  # the rush job goes first
     assert "New: crack" in told
     assert "must be one of" in shop.command("plan", "--stock", "bananas=3").stderr
+    none = shop.command("plan", "--stock", "crack-clamps=-4").stderr
+    assert "number of crack-clamps = -4: must be 0 to 200" in none
+    assert "must be a name and a number" in shop.command("plan", "--stock", "x=nan").stderr
     assert "20 to 80 %" in shop.command("plan", "--hold", "bench=99").stderr
     assert shop.command("plan", "--hold", "bench").returncode == 2
 

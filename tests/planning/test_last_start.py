@@ -148,6 +148,14 @@ def test_the_present_plan_is_read_as_it_was_written(tmp_path):
     assert present.read(one) == kept
     assert kept.fresh(NOW_MS + HOUR_MS // 4)
     assert not kept.fresh(NOW_MS + HOUR_MS)
+    assert kept.by_rules
+    assert not replace(kept, improving=True).by_rules
+    secret = tmp_path / "other.txt"
+    secret.write_text("kept")
+    for name in ("plan.part", "plan.json.part"):
+        (tmp_path / name).symlink_to(secret)
+    present.keep(one, kept)
+    assert secret.read_text() == "kept"  # a link beside the plan is not followed
     present.path_of(one).write_text('{"half')
     assert present.read(one) is None
     present.keep(one, PresentPlan(made_ms=1, version=1, plan=None, format=0))

@@ -290,11 +290,14 @@ def test_a_command_of_any_shape_is_refused_and_stops_nothing(parts, law):
     assert len(parts[2].refused(9)) == 1
 
 
-def test_a_command_about_something_else_than_its_topic_is_refused(parts):
+def test_a_command_about_something_else_than_its_topic_is_refused(parts, caplog):
     command = json.dumps({"about": "instrument", "do": "leave", "instrument": "x"}).encode()
     deliver(parts, arrival(1, command, topic=COMMAND_TOPIC.format("alert")), arrival(2, TIMED))
     (kept,) = parts[2].refused(9)
     assert kept.reason == "about = 'instrument': the topic says alert"
+    (line,) = [one.getMessage() for one in caplog.records if "rejected" in one.getMessage()]
+    assert "alert" in line
+    assert "the topic says alert" in line
 
 
 _json = st.recursive(

@@ -10,6 +10,7 @@ import pytest
 
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
+from monitor.domain.opening_hours import is_open
 from monitor.domain.wait import Feel
 from monitor.outlook import files
 from monitor.science.sensor_health import SensorFault
@@ -96,7 +97,7 @@ def test_waits_are_dated_when_they_happened_and_their_expected_times_are_sane(sh
 
 
 def test_repairs_are_under_way_and_their_waits_belong_to_their_steps(shop):
-    _, _, journal, started = shop
+    settings, _, journal, started = shop
     found = journal.repairs.values()
     assert len(found) == len(repairs.REPAIRS)
     steps = [step for one in found for step in one.steps]
@@ -106,7 +107,12 @@ def test_repairs_are_under_way_and_their_waits_belong_to_their_steps(shop):
         if step.wait:
             assert step.finished is not journal.waits[step.wait].open, step.label
     assert any(one.consents_awaited for one in found)
-    assert all(one.promised_ms > started for one in found if one.promised_ms)
+    promised = [one.promised_ms for one in found if one.promised_ms]
+    assert min(promised) > started
+    hours = settings.hours.model_dump()
+    for at_ms in promised:  # at a closing time
+        assert is_open(hours, settings.zone, at_ms - 1)
+        assert not is_open(hours, settings.zone, at_ms)
 
 
 def test_a_second_start_goes_on_where_the_first_ended(shop):

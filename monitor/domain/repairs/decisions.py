@@ -206,10 +206,10 @@ def _consent(repair: Repair, step_id: str | None) -> dict[str, Any]:
 def _handed_out(repair: Repair, request: HandOutRepair, now_ms: int) -> dict[str, Any]:
     left = [o for o in repair.steps if not o.finished and o.kind is not StepKind.HAND_OUT]
     if not request.unfinished and not repair.steps:
-        raise Rejected(f"{repair.name} has nothing to do: hand it out with `unfinished`")
+        raise Rejected(f"{repair.name} has nothing to do: add steps, or hand it out unfinished")
     if left and not request.unfinished:
         names = ", ".join(one.label for one in left)
-        raise Rejected(f"not finished: {names}. Finish them, or hand it out with `unfinished`")
+        raise Rejected(f"not finished: {names}. Finish them, or hand it out unfinished")
     if waiting := [one for one in left if one.wait]:
         raise Rejected(f"{waiting[0].label} still waits: release it first")
     at_ms = given(request.at_ms, now_ms)
