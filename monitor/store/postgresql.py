@@ -22,6 +22,7 @@ from psycopg.conninfo import conninfo_to_dict
 from psycopg.types.numeric import FloatDumper, FloatLoader
 from psycopg.types.string import StrDumper
 
+from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault, StoreMissing, StoreUnavailable
 from monitor.store import connection, migrations, postgresql_bulk, postgresql_schema, rollups
 from monitor.store.connection import Row3, StoreConnection
@@ -231,7 +232,7 @@ class PostgresqlConnection(StoreConnection):
     def tidy(self) -> None:
         """Refresh the planner's statistics and make the partition of the next month."""
         with self.transaction() as run:
-            self._make_months(run, {(round(1000 * time.time()) + AHEAD_MS) // DAY_MS})
+            self._make_months(run, {(now_ms() + AHEAD_MS) // DAY_MS})
         with self._lock, self._translated(), self._begun("ANALYZE"):
             pass
 
@@ -360,7 +361,8 @@ class PostgresqlConnection(StoreConnection):
 
     def _fault(self, exc: psycopg.Error) -> StoreFault:
         """An error of the driver as ours."""
-        said = " ".join((exc.diag.message_primary or str(exc)).split()) or type(exc).__name__
+        text = exc.diag.message_primary or str(exc) or type(exc).__name__
+        said = " ".join(text.split()).rstrip(".?")
         for secret in {self._secret, unquote(self._secret)} - {""}:
             said = said.replace(secret, "********")
         errors = psycopg.errors

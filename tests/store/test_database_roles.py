@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import psycopg
 import pytest
 from conftest import benchweather
 from full_store import fill
@@ -13,6 +12,7 @@ from monitor.core.errors import StoreFault
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import Reader, Writer, client_sheets, migrations, roles, rollups
 
+psycopg = pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
 BENCH = Series("front-bench", "a1", Quantity.TEMPERATURE)
 T0, MONTH_MS = 1_790_000_000_000, 31 * 86_400_000
 DENIED = (psycopg.errors.InsufficientPrivilege,)
