@@ -74,7 +74,8 @@ def shift_sentence(
 ) -> str:
     """Sentence on what moves a repair: a late wait, or damp air at a place."""
     with_, without = (formats.ahead(at, now_ms, zone) for at in (one.with_ms, one.without_ms))
-    effect = f"{names.instrument(one.repair)} is ready {with_} instead of {without}."
+    whose = names.instrument(one.repair)
+    effect = f"{whose} is usually ready {with_}, otherwise {without}."
     if one.air is None:
         return f"If {names.step(one.of, one.step)} takes long (1 case in 5), {effect}"
     air = one.air

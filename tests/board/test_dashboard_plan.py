@@ -300,7 +300,7 @@ def test_what_moves_a_repair_is_told_with_both_times(data, book, repair):
     present = replace(book.plan(), shifts=shifts)
     zone, names = data.settings.zone, Names(book.journal())
     told = text.sensitive(found, present, names, data.place_names(), now, zone)
-    assert told.count("VN-1 is ready") == 2
+    assert told.count("VN-1 is usually ready") == 2
     assert "takes long (1 case in 5)" in told
     assert "If the mean humidity at Front bench is above 70 %" in told
     assert "another" not in told
