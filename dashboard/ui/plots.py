@@ -79,7 +79,9 @@ def axes(
             "ticktext": [t.text for t in marks],
             # plotly hides labels past the edge; with none left it can't place the title
             "ticklabeloverflow": "hide past div" if len(marks) > 1 else "allow",
-            "title": {"text": f"Local time, {view.zone.key.replace('_', ' ')}", "standoff": 8},
+            "title": {"text": f"Local time, {view.zone.key.replace('_', ' ')}"}
+            # a distance is counted from the labels, and a narrow plot may show none of them
+            | ({} if view.width_px < NARROW_PX else {"standoff": 8}),
         },
         "yaxis": axis
         | {

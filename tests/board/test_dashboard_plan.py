@@ -400,6 +400,7 @@ def test_the_plot_tells_work_from_waiting_by_shape_and_word_and_shades_closed_da
     assert names["waiting"].marker.pattern.shape == "/"
     assert names["waiting"].x[0] == 19 * HOUR
     assert "&lt;b&gt;VN-1" in drawn.layout.yaxis.ticktext
+    assert drawn.layout.xaxis.title.standoff is None  # "-Infinity" where no label fits
     shut = figure.closed_days(((now, now + HOUR),), of)
     assert 3 <= len(shut) <= 5
 

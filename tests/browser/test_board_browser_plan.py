@@ -10,6 +10,7 @@ import browser_fixtures as browser
 import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import DAY, Board, opened, until
+from conftest import until as until_so
 
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
@@ -144,8 +145,10 @@ def test_a_step_is_dragged_while_a_new_plan_comes_and_a_wrong_place_changes_noth
     place = page.evaluate(PLACES, place["step"])
     page.mouse.move(place["to"] + 1, place["y"], steps=3)
     page.mouse.up()
-    while fixed_of(bench, place) != place["at"]:  # the test's own limit of time ends it
-        page.wait_for_timeout(50)
+    until_so(lambda: fixed_of(bench, place))
+    assert (
+        abs(fixed_of(bench, place) - place["at"]) <= 3_600_000
+    )  # to half an hour, if time passed
     until(
         page, "!document.querySelector('#repairs-drag').children.length"
     )  # the next plan is there
