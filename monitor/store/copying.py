@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 from monitor.core.errors import StoreFault
 from monitor.store.connection import UNFINISHED, StoreConnection
+from monitor.store.rollups import HOUR_S
 
 BY_SERIES = {"reading": ("ts_ms",), "rollup": ("period_s", "ts_ms")}
 """Large tables, and what orders the rows of a series."""
@@ -102,9 +103,13 @@ def copy(
 
 
 def size(source: StoreConnection) -> int:
-    """Number of rows of a store."""
-    tables = ("series", *BY_SERIES, *AT_ONCE)
-    return sum(source.row(f"SELECT count(*) FROM {table}")[0] for table in tables)  # noqa: S608
+    """Number of rows of a store; of readings as the rollups have it, which takes no time."""
+    tables = ("series", "rollup", *AT_ONCE)
+    hours = "SELECT coalesce(sum(n), 0) FROM rollup WHERE period_s = ?"
+    return int(source.row(hours, (HOUR_S,))[0]) + sum(
+        source.row(f"SELECT count(*) FROM {table}")[0]  # noqa: S608
+        for table in tables
+    )
 
 
 def sums(store: StoreConnection, series: Sequence[Any]) -> dict[str, TableSum]:
