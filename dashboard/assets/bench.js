@@ -116,7 +116,8 @@
   }
   function answered(item, answer) {
     faults(item, answer.fields || {});
-    const [yes, no] = item.command.about === "reading" ? ["Keep it", "Correct it"] : ["Do it anyway", "Not now"];
+    const verb = item.command.do === "finish" ? "Finish" : "Start";
+    const [yes, no] = item.command.about === "reading" ? ["Keep it", "Correct it"] : [`${verb} anyway`, "Not now"];
     if (answer.question) say(answer.question, [
       tapElement(yes, () => { say(""); post([{ ...item, command: { ...item.command, id: newId(), sure: "yes" } }]); }),
       tapElement(no, () => say("")),

@@ -226,7 +226,7 @@ def too_early(
     last = max(soft, key=lambda one: one.ready.usual_ms)
     at_ms = last.ready.usual_ms if last.known else None
     label = repair.step(last.step).label
-    return f"Do not start it yet. {soft_sentence(label, at_ms, now, zone)}"
+    return f"Do not start this step yet. {soft_sentence(label, at_ms, now, zone)}"
 
 
 def work_words(step: Step, usual_min: float) -> str:

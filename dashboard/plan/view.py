@@ -197,7 +197,7 @@ def step_row(
     starts = can and step.kind is not StepKind.HAND_OUT
     early = text.too_early(repair, step, planned, now, zone) if can else ""
     if can and wrong_air:
-        early = early or f"Do not start it now. {wrong_air}"
+        early = early or f"Do not start this step now. {wrong_air}"
     return html.Li(
         [
             html.H3([mark, step.label]),

@@ -74,7 +74,9 @@ class DecideRepair:
         if isinstance(request, DoubtedRequest) and not request.sure and self._doubts:
             at_ms, now_ms = body["at_ms"], command.now_ms
             if found := self._doubts(journal, repair, request, at_ms, now_ms):
-                raise Rejected(Fault(f"{' '.join(found)} Do it anyway?", SURE))
+                verb = "Start" if isinstance(request, StartStep) else "Finish"
+                label = repair.step(request.step).label
+                raise Rejected(Fault(f"{' '.join(found)} {verb} “{label}” anyway?", SURE))
         more: list[Any] = []
         match request:
             case MoveStep() if request.fixed_ms is not None:

@@ -88,7 +88,8 @@ class _Notes:
                 repair.id,
                 step.id,
                 f"{self._planned_words(step, of, instrument)} The air at {self._label(place)} is "
-                f"likely not right for it then ({in_ten(share)}). {worst.sentence}",
+                f"likely to be wrong for it then ({in_ten(share)}): {worst.title.lower()}. "
+                f"{worst.advice}",
             )
 
     def _of_wood(
@@ -111,12 +112,14 @@ class _Notes:
         if closing.close is Close.NOT_YET and moment(closing.from_in_s) > at_ms:
             why = f"{closing.reason}, {closing.part}" if closing.part else str(closing.reason)
             if moment(closing.from_in_s) == EVER_MS:
-                return f"In this air it is not safe to close then ({why})."
+                return f"If the air stays as it is, it is not safe to close then ({why})."
             safe = formats.ahead(moment(closing.from_in_s), self._now_ms, self._zone)
-            return f"It is safe to close from about {safe}, if the air stays as it is ({why})."
+            return (
+                f"If the air stays as it is, it is not safe to close before about {safe} ({why})."
+            )
         if closing.close is Close.YES and moment(closing.until_in_s) < at_ms:
             last = formats.ahead(moment(closing.until_in_s), self._now_ms, self._zone)
-            return f"It is safe to close only until about {last}, if the air stays as it is."
+            return f"If the air stays as it is, it is not safe to close after about {last}."
         return ""
 
     def _left_open(self, repair: Repair, instrument: Instrument) -> Iterator[Note]:

@@ -13,7 +13,7 @@ from monitor.core import formats
 from monitor.core.errors import Rejected
 from monitor.domain.air_assessment import forbids
 from monitor.domain.repairs.requests import StartStep
-from monitor.domain.repairs.step import COATED, StepKind
+from monitor.domain.repairs.step import CLAMPED, COATED, StepKind
 from monitor.domain.situation import drying
 from monitor.domain.wait import is_early
 from monitor.planning.last_start import LastStart, Verdict
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from monitor.store import Reader
 
 NOTED_LATER_MS = SOON_MS
-"""A start that is noted so long afterwards is done: there is nothing to warn of. [ms]"""
+"""Time after which a start that is entered later is not asked about: the work is done. [ms]"""
 
 
 def doubts(
@@ -91,7 +91,8 @@ class StepCheck:
         if wait is None or not is_early(wait, at_ms):
             return ()
         least = formats.hours(float(wait.kind["minimum_s"]))
-        return (f"{step.label} is before the safe minimum of its wait, {least}.",)
+        leave = " Leave the clamps on." if step.kind in CLAMPED else ""
+        return (f"The wait of “{step.label}” has not reached its safe minimum, {least}.{leave}",)
 
     def air(self, repair: Repair, step: Step, glue: str = "") -> tuple[str, ...]:
         """Reasons in the present air of its place, in the parts and in the wood."""

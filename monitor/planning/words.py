@@ -131,9 +131,10 @@ def last_start_sentence(one: LastStart, names: Names, now_ms: int, zone: ZoneInf
 def soft_sentence(label: str, ready_ms: int | None, now_ms: int, zone: ZoneInfo) -> str:
     """Sentence on a joint that may not be loaded yet; None: its ready time is not known. [ms]"""
     if ready_ms is None or ready_ms <= now_ms:
-        return f"{label} may not be worked, loaded or strung yet. Its ready time is not known."
-    at = formats.ahead(ready_ms, now_ms, zone)
-    return f"{label} may be worked, loaded or strung from about {at}."
+        until = "yet. Its ready time is not known"
+    else:
+        until = f"before about {formats.ahead(ready_ms, now_ms, zone)}"
+    return f"“{label}” is not ready yet. Do not work, load or string it {until}."
 
 
 def last_start_summary(

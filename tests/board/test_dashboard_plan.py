@@ -128,8 +128,10 @@ def test_a_step_goes_from_found_to_finished_on_the_board(client, shop, book, rep
     assert any(one.running for one in made.plan.steps)
     status, answer = tap(client, "finish", repair=repair, step=crack)
     assert status == 409
-    early = "Glue crack is before the safe minimum of its wait, 3 h. Do it anyway?"
-    assert answer["question"] == early
+    assert answer["question"] == (
+        "The wait of “Glue crack” has not reached its safe minimum, 3 h. Leave the clamps on. "
+        "Finish “Glue crack” anyway?"
+    )
     assert tap(client, "finish", repair=repair, step=crack, sure="yes")[0] == 200
     assert not book.journal().waits[wait].open
 
@@ -343,7 +345,10 @@ def test_work_on_a_joint_that_is_not_hard_is_advised_against():
     off, hard = (TimeRange(at, at, at) for at in (HOUR, 24 * HOUR))
     runs = {("1", "1"): PlannedStep("1", "1", 0, 0, off, hard, running=True)}
     words = text.too_early(own, cleat, runs, 2 * HOUR, ZoneInfo("UTC"))
-    assert words.startswith("Do not start it yet. Glue crack, bass side may be worked")
+    assert words == (
+        "Do not start this step yet. “Glue crack, bass side” is not ready yet. Do not work, "
+        "load or string it before about tomorrow 00:00."
+    )
     assert text.too_early(own, clean, runs, 2 * HOUR, ZoneInfo("UTC")) == ""
     assert text.too_early(own, cleat, runs, 24 * HOUR, ZoneInfo("UTC")) == ""
     hold = runs[("1", "1")]._replace(known=False)

@@ -86,7 +86,7 @@ def test_a_repair_is_taken_in_its_step_started_with_its_wait_and_finished(bench,
     until(page, "document.querySelectorAll('.plan-steps .step').length === 2")
     seen.rest()
     page.locator(".step[data-state=waiting] button", has_text="finish").click()
-    page.get_by_role("button", name="Do it anyway").click()  # before the safe minimum
+    page.get_by_role("button", name="Finish anyway").click()  # before the safe minimum
     until(page, "document.querySelector('.step[data-state=finished]')")
     seen.logged[:] = [text for text in seen.logged if "409" not in text]  # the question's answer
     assert seen.logged == []

@@ -52,10 +52,10 @@ def test_a_repair_goes_from_taking_in_to_handing_out(shop):
     shop.command("repair", "start", "1", "3")
     early = shop.command("repair", "finish", "1", "3", "--feel", "right")
     assert early.returncode == 1
-    assert "is before the safe minimum of its wait" in early.stdout
+    assert "has not reached its safe minimum" in early.stdout
     shop.command("repair", "finish", "1", "3", "--feel", "right", "--yes")
     assert "not finished: Set up" in shop.command("repair", "hand-out", "1").stderr
-    assert "may be worked, loaded or strung" in shop.command("repair", "finish", "1", "4").stdout
+    assert "Do not work, load or string it" in shop.command("repair", "finish", "1", "4").stdout
     shop.command("repair", "finish", "1", "4", "--yes")
     assert "is handed out" in shop.command("repair", "hand-out", "1").stdout
     finished = shop.command("repair", "list", "--finished").stdout

@@ -111,7 +111,7 @@ def test_work_in_air_that_is_wrong_for_it_is_asked_about(bench, kind, place, wor
     assert words in found
     assert bool(found) == bool(words)
     if words:
-        assert found.endswith("Do it anyway?")
+        assert found.endswith("” anyway?")
         assert not asked(bench, "start", own, sure=True)
 
 
@@ -127,10 +127,12 @@ def test_clamps_before_the_safe_minimum_and_soft_joints_are_asked_about(bench):
     assert not asked(bench, "start", glue)
     early = asked(bench, "finish", glue, now=NOW + HOUR)
     assert early == (
-        "Glue crack, bass side is before the safe minimum of its wait, 3 h. Do it anyway?"
+        "The wait of “Glue crack, bass side” has not reached its safe minimum, 3 h. Leave the clamps "
+        "on. Finish “Glue crack, bass side” anyway?"
     )
     assert not asked(bench, "finish", glue, now=NOW + HOUR, sure=True)
     assert not asked(bench, "finish", work, now=NOW + 2 * HOUR)
     soft = asked(bench, "start", load, now=NOW + 2 * HOUR)
-    assert soft.startswith("Glue crack, bass side may be worked, loaded or strung")
+    assert soft.startswith("“Glue crack, bass side” is not ready yet. Do not work,")
+    assert soft.endswith("Start “Set up” anyway?")
     assert not asked(bench, "start", load, now=NOW + 2 * HOUR, sure=True)
