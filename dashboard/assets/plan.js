@@ -57,7 +57,7 @@
     if (sent && (!p || p.meta.made_ms !== sent.made || performance.now() > sent.until)) sent = null;
     const key = drag && drag.begun ? drag.key : sent && sent.key;
     const one = p && key ? stepOf(p, key) : null;
-    if (drag && drag.begun && p && !one) return stop("It is not in the plan any more.");
+    if (drag && drag.begun && p && !one) return stop("This step is no longer in the plan.");
     if (!layer) { drag = null; return; }
     layer.dataset.dragging = drag && drag.begun ? "yes" : "no";
     if (!one) { layer.replaceChildren(); return; }

@@ -65,7 +65,7 @@ class Move(NamedTuple):
     first: str
 
 
-REST = "The work does not fit before closing, or its wait may not be left alone for so long."
+REST = "The work does not fit before closing, or its wait would be left alone for too long."
 """Reason against a start in opening hours at which the plan allows none."""
 GRID_MS = 30 * formats.MINUTE_MS
 """A dragged step starts at a multiple of this. [ms]"""

@@ -33,12 +33,12 @@ if TYPE_CHECKING:
 PATH = "/plan"
 SHAPES = (
     "Solid: work. Hatched: waiting. Line with a diamond: ready, in 8 of 10 cases. Star: promised. "
-    "Arrow: promised for later. Shaded: nights and closed days. Each step has its usual time here; the "
-    "range of the ready time includes delays."
+    "Arrow: promised for later. Shaded: nights and closed days. Each bar is as long as the "
+    "step usually takes. The range of the ready time includes delays."
 )
 DRAG = (
-    "Drag solid work to another start; a dashed frame shows where it may go. The page of a repair "
-    "has buttons for the same."
+    "To move the start of a step, drag its solid bar. Dashed frames show where it may start. The page "
+    "of each repair has buttons for the same."
 )
 
 

@@ -200,8 +200,8 @@ def adding(repair: Repair, journal: Journal) -> list[Component]:
             [
                 html.Summary("Add a usual repair"),
                 html.P(
-                    "Its steps come on top of those of this repair. Set-up, settling and handing "
-                    "out are done once. Remove what you do only once, such as opening."
+                    "Its steps are added to those of this repair. Set-up, settling and handing out "
+                    "stay single. If another step is now there twice, such as opening, remove one."
                 ),
                 html.Div(
                     choice(

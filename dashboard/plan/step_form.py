@@ -65,7 +65,7 @@ def changing(repair: Repair, step: Step, shop: ShopData, journal: Journal) -> li
         html.Div(
             [
                 action_button(
-                    "Change it",
+                    "Save the changes",
                     "change",
                     name="tap main",
                     about="repair",
@@ -88,7 +88,7 @@ def _order(repair: Repair, step: Step) -> Component:
     ]
     return html.Fieldset(
         [
-            html.Legend("It comes after"),
+            html.Legend("This step comes after"),
             dcc.Checklist(id="change-after", options=options, value=list(step.after)),
             fault_line("after"),
         ],
@@ -109,7 +109,11 @@ def _stock(step: Step, journal: Journal) -> Component:
         for one in journal.stock.values()
     ]
     return html.Fieldset(
-        [html.Legend("It needs"), html.Div(fields, className="fields"), fault_line("needs")],
+        [
+            html.Legend("Clamps and places that it needs"),
+            html.Div(fields, className="fields"),
+            fault_line("needs"),
+        ],
         className="picks",
     )
 

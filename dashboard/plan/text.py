@@ -265,7 +265,7 @@ def no_last_start(closes_ms: int | None, now: int, zone: ZoneInfo, *, night: boo
     if night:
         return "What you start now makes use of the night."
     if now < (from_ms := shown_from(closes_ms)):
-        return f"From {formats.clock(from_ms, zone)} it is shown what to start for the night."
+        return f"What to start for the night is shown from {formats.clock(from_ms, zone)}."
     return "No start today makes use of the night."
 
 

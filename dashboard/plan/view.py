@@ -43,7 +43,7 @@ PLAN = Section(
         ("/plan/stock", "Clamps and places"),
     ),
 )
-CHECK_AIR = "No rule of the plan is about the air for this. Follow the maker's sheet of the glue."
+CHECK_AIR = "The plan does not judge the air for this glue. Follow the glue maker's sheet."
 _SHAPES = {
     StepState.FINISHED: "right",
     StepState.STARTED: "waiting",
@@ -287,7 +287,7 @@ def _first_start(
         return 0, ""
     last = max(ends, key=lambda own: ends[own])
     at = formats.ahead(ends[last], now, zone)
-    return ends[last], f"{repair.step(last).label} comes first, and is ready about {at}."
+    return ends[last], f"{repair.step(last).label} comes first. It is ready about {at}."
 
 
 def rows(journal: Journal, present: PresentPlan | None, now: int, zone: ZoneInfo) -> list[Row]:

@@ -40,7 +40,7 @@ def store_trouble(fault: StoreFault) -> Trouble:
         "store",
         f"The store cannot be read: {full_stop(str(fault))}",
         (
-            "Stop Benchweather. If the file is damaged, keep it and put the last backup in its "
-            "place. Then start Benchweather again."
+            "Stop Benchweather. If the file is damaged, move it away but keep it, and put the last "
+            "backup in its place. Then start Benchweather again."
         ),
     )

@@ -25,8 +25,8 @@ def ask(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
 
 
 def ask_sure(settings: Settings, do: str, fields: dict[str, Any], *, yes: bool) -> Any:
-    """The answer of the running service to a request that it may ask back: the question is put to
-    the person, unless `yes` answers it."""
+    """The answer of the running service to a request that it may have a question about. The person
+    answers the question, or `yes` does."""
     with exit_on():
         try:
             return ask_or_raise(settings, do, fields | ({SURE: True} if yes else {}))
@@ -36,7 +36,7 @@ def ask_sure(settings: Settings, do: str, fields: dict[str, Any], *, yes: bool) 
             unit = unit_of(settings.board.temperature_unit == "F")
             question = in_reader_unit(exc.faults[0].problem, unit)
         if not typer.confirm(question):
-            failed("Nothing is changed. Add --yes to answer this question with yes.")
+            failed("Nothing was changed. To do it without this question, add --yes.")
         return ask_or_raise(settings, do, fields | {SURE: True})
 
 

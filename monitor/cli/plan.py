@@ -229,7 +229,7 @@ def _print_present(
             out.print(formats.in_reader_unit(text, formats.unit_of(fahrenheit(settings))))
     if closes is not None and not late:
         at = formats.clock(shown_from(closes), settings.zone)
-        out.print(f"From {at} it is shown what to start for the night.")
+        out.print(f"What to start for the night is shown from {at}.")
     if present.by_rules:
         out.print(BY_RULES)
     if found.proved:

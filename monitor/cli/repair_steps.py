@@ -44,7 +44,10 @@ Loads = Annotated[
     typer.Option("--loads/--not-loads", help="Works, loads or strings the joints before it"),
 ]
 Sure = Annotated[
-    bool, typer.Option("--yes", help="Even if it is too early, or the air is wrong for it")
+    bool,
+    typer.Option(
+        "--yes", help="Do it without asking, even if it is too early or the air is wrong for it"
+    ),
 ]
 Awaits = Annotated[
     bool | None, typer.Option("--consent/--no-consent", help="The client's consent is awaited")

@@ -32,14 +32,14 @@ def copy(
     source: Annotated[str, typer.Argument(metavar="FROM", help=_WHERE)],
     target: Annotated[str, typer.Argument(metavar="TO", help=_WHERE)],
 ) -> None:
-    """Copy the store into an empty one and compare every row. Stop Benchweather before."""
+    """Copy the store into an empty one and compare every row. Stop Benchweather first."""
     from monitor.service.supervisor import sole_use
     from monitor.store import copying
     from monitor.store.connection import opened
 
     here, there = _address(source, settings), _address(target, settings)
     if isinstance(here, Path) and not here.is_file():
-        failed(f"{here}: there is no such file")
+        failed(f"{here}: there is no such file: name the file of a store, or write `{FILE}`")
     with exit_on(), sole_use(settings.data), contextlib.ExitStack() as both, progress() as bar:
         stores = []
         for address, read_only in ((here, True), (there, False)):
@@ -61,18 +61,19 @@ def make_roles(
         str, typer.Option(help="Beginning of the names of the roles")
     ] = "benchweather",
 ) -> None:
-    """Make the roles of store.url's database, each with the least rights: owner, writer, reader."""
+    """Make an owner, a writer and a reader in the database of store.url, each with the least rights."""
     from monitor.store import Writer, roles
 
     if not settings.store.url.get_secret_value():
-        wrong("store.url is not set: set it to the database, with its owner as the user")
+        wrong(
+            "store.url is not set: set it to the database, with the database's owner as the user"
+        )
     with exit_on(), contextlib.closing(Writer(settings.store_address)) as writer:
         names = roles.make(writer.connection, prefix)
-    out.print(
-        f"Made in {writer.connection.name}: {', '.join(names.values())}. Now, on the server:"
-    )
-    out.print(f"  GRANT {names[roles.WRITER]} TO the user of store.url")
-    out.print(f"  GRANT {names[roles.READER]} TO the user of store.read_url")
+    out.print(f"Roles made in {writer.connection.name}: {', '.join(names.values())}.")
+    out.print("Make two users on the server, and set store.url and store.read_url to them:")
+    out.print(f"  CREATE ROLE shop_service LOGIN PASSWORD '...' IN ROLE {names[roles.WRITER]};")
+    out.print(f"  CREATE ROLE shop_board LOGIN PASSWORD '...' IN ROLE {names[roles.READER]};")
 
 
 def _address(given: str, settings: Settings) -> StoreAddress:

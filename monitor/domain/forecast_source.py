@@ -150,7 +150,7 @@ def _member_faults(source: ForecastSource) -> list[str]:
     if source.member_elements and Element.TEMPERATURE not in source.member_elements:
         faults.append("member_elements has no temperature")
     faults += [
-        f"member_elements cannot hold {element}"
+        f"member_elements cannot have {element}: must be temperature, humidity, dew_point or wind"
         for element in source.member_elements
         if element is Element.PRESSURE
     ]

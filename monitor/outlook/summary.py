@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.core.formats import in_unit, room_words, unit_of, water_figure, water_unit, weekday
+from monitor.core.formats import (
+    counted,
+    in_unit,
+    room_words,
+    unit_of,
+    water_figure,
+    water_unit,
+    weekday,
+)
 from monitor.domain.cold_walls import INSTEAD
 from monitor.domain.opening_hours import Hours, is_open
 from monitor.domain.places import AirLimits, Place, band
@@ -283,7 +291,8 @@ def _member_words(members: WeatherMembers) -> list[str]:
             f"It has only {count} members: at least {FEWEST} are needed, so they are not used."
         ]
     spread = (
-        f"Their spread is corrected by their errors in the last {max(days, 1):.0f} days."
+        f"Their spread is corrected by their errors in the last "
+        f"{counted(max(round(days), 1), 'day')}."
         if days
         else "Their spread is not corrected yet, because there are no earlier members to compare."
     )

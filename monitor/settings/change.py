@@ -28,9 +28,9 @@ LISTS = ("places", "topics", "channels", "reservoirs", "forecasts")
 FILE_ONLY: dict[SettingPath, str] = {
     ("broker",): "has settings that name a program to run",
     ("broker", "program"): "names a program to run",
-    ("store",): "leads to another store",
-    ("store", "url"): "leads to another store",
-    ("store", "read_url"): "leads to another store",
+    ("store",): "says where the store is",
+    ("store", "url"): "says where the store is",
+    ("store", "read_url"): "says where the store is",
 }
 """Settings that only the file itself may have changed, and why."""
 VERSIONS_KEPT = 60

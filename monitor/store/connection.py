@@ -159,8 +159,8 @@ def opened(address: StoreAddress, *, read_only: bool) -> StoreConnection:
             from monitor.store.postgresql import PostgresqlConnection
         except ImportError as exc:
             raise StoreFault(
-                "store.url: a program to reach PostgreSQL is missing: "
-                "run pip install 'benchweather[postgresql]'"
+                "store.url: the package to reach PostgreSQL is not installed: run "
+                "pip install 'benchweather[postgresql]'"
             ) from exc
         return PostgresqlConnection(address, read_only=read_only)
     from monitor.store.sqlite import SqliteConnection

@@ -31,7 +31,7 @@ AT_ONCE = (
     "newcomer",
     "waiting",
 )
-"""Small tables, copied in one transaction; one that is referred to stands before."""
+"""Small tables, copied in one transaction; a table comes after those that it refers to."""
 CHUNK = 20_000
 """Number of rows of a transaction."""
 _MARK = "INSERT INTO tally (name, n) VALUES (?, 1) ON CONFLICT (name) DO NOTHING"
@@ -50,7 +50,7 @@ def copy(
     target: StoreConnection,
     on_rows: Callable[[int], object] = lambda _: None,
 ) -> dict[str, TableSum]:
-    """Copy a store that nobody writes, then compare all rows. An interrupted copy goes on where it was.
+    """Copy a store that nobody writes, then compare all rows. An interrupted copy continues.
 
     Parameters
     ----------
@@ -89,13 +89,13 @@ def copy(
         target.free_ids(run)
     ours, theirs = sums(source, series), sums(target, series)
     if wrong := [
-        f"{table} ({ours[table].rows} rows here, {theirs[table].rows} there)"
+        f"{table} ({ours[table].rows} rows in the old store, {theirs[table].rows} in the new)"
         for table in ours
         if ours[table] != theirs[table]
     ]:
         raise StoreFault(
             f"{target.name} differs from {source.name} in {', '.join(wrong)}. The copy is not used. "
-            "See that nothing writes either store, empty the new one and copy again"
+            "Stop everything that writes to either store, empty the new one and copy again"
         )
     with target.transaction() as run:
         run.execute(_UNMARK, (UNFINISHED,))
@@ -134,8 +134,8 @@ def _begin(source: StoreConnection, target: StoreConnection) -> list[Any]:
     steps = [sorted(_all(one, "schema_step")) for one in (source, target)]
     if steps[0] != steps[1]:
         raise StoreFault(
-            f"{source.name} is of another version: start Benchweather once with it, stop it, and copy "
-            "then"
+            f"{source.name} is a store of another version: start Benchweather once with it, stop "
+            "Benchweather, and copy again"
         )
     series, there = _all(source, "series"), _all(target, "series")
     used = there or target.row("SELECT 1 FROM event LIMIT 1")

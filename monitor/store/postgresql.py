@@ -346,8 +346,8 @@ class PostgresqlConnection(StoreConnection):
                     return bool(state == ("committed",))
             time.sleep(ASK_EVERY_S)
         raise StoreUnavailable(
-            f"{self.name} does not answer, and whether the last change was stored is not known: "
-            "look before you repeat it"
+            f"{self.name} does not answer. It is not known whether the last change was stored: check "
+            "before you repeat it"
         )
 
     @contextlib.contextmanager
@@ -370,7 +370,7 @@ class PostgresqlConnection(StoreConnection):
             return StoreMissing(f"{self.name}: there is no store yet")
         if isinstance(exc, errors.InsufficientPrivilege | errors.InvalidSchemaName):
             return StoreFault(
-                f"{self.name}: this user has not the rights that the store needs: {said}. Run "
+                f"{self.name}: this user does not have the rights that the store needs: {said}. Run "
                 "`benchweather store roles` as the database's owner, or set store.url to its owner"
             )
         away = isinstance(exc, psycopg.OperationalError | psycopg.InterfaceError)

@@ -42,7 +42,8 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
     """
     if not _PREFIX.fullmatch(prefix):
         raise StoreFault(
-            f"{prefix!r}: must be lower-case letters, digits and _, at most 51, no digit first"
+            f"--prefix {prefix!r:.60}: must be at most 51 lower-case letters, digits and _, and not "
+            "begin with a digit"
         )
     names = {part: f"{prefix}_{part}" for part in (OWNER, WRITER, READER)}
     owner, writer, reader = names.values()

@@ -126,7 +126,7 @@ def _raw(issued_ms: int, lines: list[_Line], names: list[str], kind: str) -> Raw
     for member, one in others:
         if one.valid_ms not in column:
             raise BadPayload(
-                f"line {one.line}: {kind} {member:g} has a time that the forecast itself has not"
+                f"line {one.line}: {kind} {member:g} has a time that the forecast itself does not have"
             )
         at = row[member], column[one.valid_ms]
         if at in seen:

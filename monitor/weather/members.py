@@ -1,7 +1,7 @@
 """Members of a forecast: read from JSON, validated, and drawn through quantiles.
 
 JSON: `"members": [{"temp_c": [...], "rh_pct": [...]}, ...]`, a value for each of the forecast's
-hours; null where a member has none, and a shorter list ends earlier. `dew_point_c` may stand for
+hours; null where a member has none, and a shorter list ends earlier. `dew_point_c` may replace
 `rh_pct`; `wind_m_s` is optional. `"quantiles"` is the same, each with its `level`, such as 0.1.
 """
 
@@ -36,17 +36,17 @@ DRAWN = 20
 LEVEL_MIN, LEVEL_MAX = 0.01, 0.99
 ALONG, CROSS = 24.0, 0.4
 """Values along its lead over which a drawn member keeps its rank, and how far its ranks of temperature
-and humidity go together. [-]  Ours: quantiles tell neither."""
+and humidity go together. [-]  Ours: quantiles have neither."""
 SEED = 20_261_130
 
 KINDS = (Element.TEMPERATURE, Element.HUMIDITY, Element.DEW_POINT, Element.WIND)
-"""What members may tell."""
+"""Elements that members may have."""
 
 
 class RawMembers(NamedTuple):
     """Values of members, in the units of `ELEMENTS`, before validation.
 
-    `values` each of shape (members, n), NaN where nothing stands; `levels` (members,) if they are
+    `values` each of shape (members, n), NaN where there is no value; `levels` (members,) if they are
     quantiles, else empty. `name` of each in error texts.
     """
 
@@ -105,7 +105,7 @@ def from_json(
 
 
 def check_count(kind: str, count: int) -> None:
-    """Refuse too few or too many members or quantiles.
+    """Reject too few or too many members or quantiles.
 
     Raises
     ------
@@ -159,7 +159,7 @@ def means(members: Members) -> dict[Element, Floats]:
 
 
 def check_agreement(members: Members, forecast: Forecast) -> None:
-    """Refuse members that are not of the same place, or in another unit.
+    """Reject members of another place, or in another unit.
 
     Raises
     ------
@@ -178,7 +178,7 @@ def check_agreement(members: Members, forecast: Forecast) -> None:
             side = "above" if median > 0 else "below"
             raise BadPayload(
                 f"the members' mean of {name} is {abs(median):.1f} K {side} the forecast's own in "
-                f"half of the hours: must be within {APART_K:g} K; are place and unit the same?"
+                f"half of the hours: must be within {APART_K:g} K. Check the place and the unit"
             )
 
 
@@ -205,7 +205,7 @@ def _believable(raw: RawMembers, notes: list[str]) -> dict[Element, Floats]:
         )
     if out_count:
         notes.append(
-            f"members' values that are not plausible are left out ({out_count}): {faults[0]}"
+            f"values of members that are not plausible are left out ({out_count}): {faults[0]}"
         )
     return found
 
@@ -215,7 +215,7 @@ def _check_levels(raw: RawMembers, values: Mapping[Element, Floats]) -> None:
         if not LEVEL_MIN <= level <= LEVEL_MAX:
             raise BadPayload(f"level = {level:g}: must be {LEVEL_MIN:g} to {LEVEL_MAX:g}")
     if any(b <= a for a, b in pairwise(raw.levels)):
-        raise BadPayload("the levels of quantiles must rise from each to the next")
+        raise BadPayload("the levels of quantiles must rise: each must be above the one before it")
     if Element.HUMIDITY in values and Element.DEW_POINT in values:
         raise BadPayload("quantiles must have rh_pct or dew_point_c, not both")
     for element, table in values.items():

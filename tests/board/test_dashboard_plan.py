@@ -259,7 +259,7 @@ def test_last_starts_are_shown_from_an_hour_before_closing(data, book, repair):
     assert shown == [verdicts, ()]
     zone = ZoneInfo("UTC")
     assert text.no_last_start(18 * HOUR, 9 * HOUR, zone, night=False) == (
-        "From 17:00 it is shown what to start for the night."
+        "What to start for the night is shown from 17:00."
     )
     assert text.no_last_start(18 * HOUR, 17 * HOUR, zone, night=False).startswith("No start today")
     assert text.no_last_start(None, 0, zone, night=False) == "The shop is closed."
@@ -381,7 +381,7 @@ def test_only_who_may_change_gets_what_a_drag_needs_and_the_step_before_is_named
         assert not planned[own].running
     last = moves["4"]
     assert last["first_ms"] >= planned["3"].off.usual_ms
-    assert "comes first, and is ready about" in last["first"]
+    assert "comes first. It is ready about" in last["first"]
 
 
 @pytest.mark.parametrize(

@@ -124,8 +124,8 @@ def test_a_file_is_made_where_there_is_none(tmp_path):
         ("shop", "text", "shop", ""),
         ("broker.program", "/tmp/mosquitto", "broker.program", "names a program to run"),
         ("broker", {"program": "/tmp/mosquitto"}, "broker", "name a program to run"),
-        ("store.url", "postgresql://o:geheim@h/d", "store.url", "another store"),
-        ("store", {"url": "postgresql://o:geheim@h/d"}, "store", "another store"),
+        ("store.url", "postgresql://o:geheim@h/d", "store.url", "where the store is"),
+        ("store", {"url": "postgresql://o:geheim@h/d"}, "store", "where the store is"),
         ("places.x y", {}, "places", "space"),
     ],
 )

@@ -116,7 +116,9 @@ def test_a_copy_that_differs_is_found_and_not_used(stores):
                 run.execute("UPDATE reading SET value = value + 1e-9 WHERE ts_ms = ?", (T0,))
             spoiler.close()
 
-    with pytest.raises(StoreFault, match=r"differs from .* in reading \(150 rows here, 150 there"):
+    with pytest.raises(
+        StoreFault, match=r"differs from .* in reading \(150 rows in the old store, 150 in"
+    ):
         copied(source, address, on_rows=spoil)
     target = Writer(address)
     with pytest.raises(StoreFault, match="unfinished copy"):

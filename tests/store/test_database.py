@@ -175,7 +175,7 @@ def test_a_database_in_another_encoding_is_refused(server):
 
 def test_a_user_without_rights_is_told_what_to_do_and_a_database_without_a_store_is_known(server):
     server.sql("CREATE ROLE stranger LOGIN")
-    with pytest.raises(StoreFault, match="has not the rights that the store needs"):
+    with pytest.raises(StoreFault, match="does not have the rights that the store needs"):
         Writer(server.url(user="stranger"))
     with pytest.raises(StoreMissing, match="there is no store yet"):
         Reader(server.url()).tallies()
