@@ -138,7 +138,7 @@ class StoreUnavailable(StoreFault):
 
 
 class StoreMissing(StoreUnavailable):
-    """The database is there, but nothing was ever stored in it."""
+    """There is no store yet: no file, or a database without its tables."""
 
 
 class BrokerFault(MonitorError):

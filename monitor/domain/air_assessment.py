@@ -65,13 +65,13 @@ class _Rule(NamedTuple):
 
 NOTHING_KNOWN = "No reading of temperature and humidity yet"
 FORBIDS_WEIGHT = 3
-"""Weight of an assessment from which nothing is glued."""
+"""Lowest weight of an assessment in which nothing should be glued."""
 COAT_WEIGHT = 2
-"""Weight of an assessment of a varnish place from which no coat is applied."""
+"""Lowest weight of an assessment of a varnish place in which no coat should be applied."""
 
 
 def forbids(kind: str, found: AirAssessment) -> bool:
-    """True if the air asks to wait: to glue at a place judged as a bench, to coat at a varnish
+    """True if work should wait for better air: glue at a place judged as a bench, a coat at a varnish
     place."""
     if kind == "varnish":
         return found.weight >= COAT_WEIGHT or found.state is AirState.HOT

@@ -107,7 +107,7 @@ class Forecast:
         return int(self.valid_ms[-1])
 
     def at_hours(self, kept: NDArray[np.bool_]) -> Forecast:
-        """The same with some of its moments alone, by a mask of shape (n,)."""
+        """The same forecast at some of its moments, by a mask of shape (n,)."""
         columns = ("valid_ms", "temp_c", "rh_pct", "wind_m_s", "pressure_pa")
         members = self.members and Members(*(field[:, kept] for field in self.members))
         return replace(

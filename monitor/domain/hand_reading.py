@@ -25,9 +25,9 @@ BACK_MAX_MS, AHEAD_MAX_MS = 48 * HOUR_MS, 60_000
 
 
 ROOM_TEMP_C, ROOM_RH_PCT = (5.0, 38.0), (10.0, 90.0)
-"""Air that a shop's rooms usually have; a reading outside is asked back.  Ours."""
+"""Air that a shop's rooms usually have; a reading outside is asked about.  Ours."""
 APART_TEMP_K, APART_RH_PCT = 4.0, 8.0
-"""Least difference from the last reading at which a reading is asked back: two ordinary hygrometers
+"""Least difference from the last reading at which a reading is asked about: two ordinary hygrometers
 differ by less. [K], [% RH]  Ours."""
 APART_SIGMAS = 3.0
 """The same in standard deviations of the place's last week."""

@@ -169,7 +169,7 @@ class _Notes:
         until_ms: int,
         counts: Callable[[AirAssessment], bool],
     ) -> tuple[AirAssessment, float] | None:
-        """The likeliest assessment that counts, and the chance of any, where that is likely."""
+        """The likeliest assessment that counts, and the chance of any; None if that is not likely."""
         place, air = self._places.get(place_id), self._waits.air(place_id)
         if place is None or air is None or until_ms > air.end_ms:
             return None

@@ -141,7 +141,7 @@ class StepCheck:
             return ""
 
     def _soft(self, repair: Repair, step: Step) -> tuple[str, ...]:
-        """The joint before a step that may be loaded last, if it may not be loaded yet."""
+        """Sentence on the last of the joints before a step, if it may not be loaded yet."""
         if not step.loads:
             return ()
         own = {one.wait: one for one in repair.all_before(step) if one.wait}

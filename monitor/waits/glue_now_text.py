@@ -352,7 +352,7 @@ def _later(found: GlueNow, now_ms: int, zone: ZoneInfo) -> str:
     if found.start is None:
         return "No hours within five days are likely to have the right air."
     at = formats.ahead(found.start.at_ms, now_ms, zone)
-    return f"By the air, from about {at} ({in_ten(found.start.chance)}){once}."
+    return f"The air may be right from about {at} ({in_ten(found.start.chance)}){once}."
 
 
 def _glue(s: Joint, now_ms: int, zone: ZoneInfo) -> str:
