@@ -25,7 +25,7 @@ from monitor.domain.events import About
 from monitor.domain.topic_rules import command_about, forecast_source
 from monitor.mqtt.client import Arrival, Subscription
 from monitor.readings.newcomers import Newcomers, Visit
-from monitor.readings.payload import PAYLOAD_MAX, Contract, json_object, reason_of
+from monitor.readings.payload import FORECAST_MAX, PAYLOAD_MAX, Contract, json_object, reason_of
 from monitor.science.sensor_clock import HOUR_MS
 from monitor.store import Writer, newcomers, until_stored
 from monitor.store.aside import AsideMessage
@@ -219,9 +219,11 @@ class Ingest:
             return
         deliveries = [(arrival.packet_id, digest)] if arrival.qos else []
         try:
-            if len(arrival.payload) > PAYLOAD_MAX:
-                raise BadPayload(f"{len(arrival.payload)} bytes: must be at most {PAYLOAD_MAX}")
-            if source := forecast_source(arrival.topic):
+            source = forecast_source(arrival.topic)
+            most = PAYLOAD_MAX if source is None else FORECAST_MAX
+            if len(arrival.payload) > most:
+                raise BadPayload(f"{len(arrival.payload)} bytes: must be at most {most}")
+            if source:
                 self._forecast(source, arrival, deliveries)
             else:
                 self._carry_out(arrival, deliveries)

@@ -14,7 +14,7 @@ from monitor.outlook.evaluation import files
 from monitor.outlook.files import WeatherMembers
 from monitor.outlook.inputs import issues_of
 from monitor.outlook.worker import members_in_use
-from monitor.science.outlook import forecast_correction, heat_balance, vapour_balance
+from monitor.science.outlook import forecast_correction, heat_balance, shop_model, vapour_balance
 from monitor.science.outlook.fitting import prior_estimate
 from monitor.science.outlook.hourly_log import (
     STEPS,
@@ -210,6 +210,31 @@ def test_the_range_without_a_sensor_holds_the_error_of_the_forecasts_that_stand_
     sd = shop(hours, issues()).forecast.sd
     assert (sd[:, 0] > 0.6 * USUAL[0]).all()
     assert (shop(log(), issues()).forecast.sd[:, 0] < sd[:, 0]).all()
+
+
+def test_a_short_log_learns_the_forecasts_errors_from_issues_older_than_it():
+    """Rung: property. Forecasts that turn 3 K too warm with their lead; in a log of five days, and
+    with the archive of fifty days before it."""
+    at = FIRST_H + np.arange(-24 * 50, 24 * 5, 6)
+    lead = np.arange(LEADS) * np.ones((len(at), 1))
+    off = np.random.default_rng(3).normal(0, 0.4, (2, *lead.shape))
+    warm = 5 + 3 * np.minimum(lead / 24, 1) + off[0]
+    told = Issues(at.astype(float), OutdoorHours(warm, -2 + off[1], np.full(lead.shape, 3.0)))
+    n = 24 * 5
+    hours = ShopHours(FIRST_H, np.full(n, 18.0), np.full(n, 45.0), *(np.full(n, np.nan),) * 2)
+    k, ends = prepared_log(hours, told), np.array([n - 1])
+
+    def found(some: Issues) -> float:
+        room_ends = np.arange(36, n - 1, 3)
+        raw = forecast_correction.forecast_hours(hours, k.past, some, room_ends, STEPS)
+        learned = shop_model._corrector(k, some, raw, room_ends, n - 1, 0)
+        ahead_ = forecast_correction.forecast_hours(hours, k.past, told, ends, STEPS)
+        when = FIRST_H + ends + np.arange(1, STEPS + 1)[:, None]
+        return float(forecast_correction.corrected(learned, ahead_, when).temp_c[40:60].mean())
+
+    late = at >= FIRST_H
+    own = Issues(told.issued_h[late], OutdoorHours(*(field[late] for field in told.air)))
+    assert abs(found(told) - 5) < 0.5 * abs(found(own) - 5)
 
 
 def test_a_score_reads_the_members_of_an_exported_file(tmp_path):

@@ -73,6 +73,17 @@ def test_a_forecast_is_kept_under_the_source_of_its_topic(parts):
     assert (one.source, one.issued_ms, one.temp_c[0]) == ("roof", NOW - 60_000, 2.5)
 
 
+def test_a_forecast_with_the_members_of_a_large_ensemble_is_kept_whole(parts):
+    member = {"temp_c": [2.5] * 30, "rh_pct": [85.25] * 30, "wind_m_s": [12.125] * 30}
+    whole = message(members=[member] * 100)
+    assert len(whole) > 65_536
+    deliver(parts, arrives(1, whole))
+    assert refused(parts[0]) == []
+    members = forecasts.newest(parts[0].reader, NOW).members
+    assert [field.shape for field in members] == [(100, 30)] * 3
+    assert members.rh_pct[99, 29] == 85.25
+
+
 @pytest.mark.parametrize("repeat", [True, False])
 def test_a_repeat_and_a_retained_one_change_nothing(parts, repeat):
     deliver(parts, arrives(1, message()))
@@ -88,7 +99,8 @@ def test_a_repeat_and_a_retained_one_change_nothing(parts, repeat):
         (TOPIC, b"<html>", "not a JSON object"),
         (TOPIC, message(now=NOW - 90 * HOUR), "90 h before it arrived"),
         (TOPIC, message(latitude=10, longitude=10), "the shop is at 60.10, 10.00"),
-        (TOPIC, b"[" * 70_000, "must be at most 65536"),
+        (TOPIC, b"[" * 1_000_001, "must be at most 1000000"),
+        (TOPIC, message(members=[{"temp_c": [2]}]), "1 members: must be 2 to 100"),
         (FORECAST_TOPIC.format("met"), message(), "send under another name"),
         (FORECAST_TOPIC.format("a b"), message(), "source 'a b' in the topic has a space"),
     ],

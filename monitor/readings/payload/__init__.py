@@ -21,6 +21,7 @@ from monitor.readings.payload.validation import EARLIEST_MS, Decoded, reason_of
 __all__ = [
     "AHEAD_MAX_MS",
     "EARLIEST_MS",
+    "FORECAST_MAX",
     "PAYLOAD_MAX",
     "RECORDS_MAX",
     "Contract",
@@ -31,6 +32,8 @@ __all__ = [
 
 PAYLOAD_MAX = 65_536
 """Largest message accepted. [bytes]"""
+FORECAST_MAX = 1_000_000
+"""Largest forecast by MQTT: 50 members over ten days take about 150,000. [bytes]"""
 TOPICS_REMEMBERED = 20_000
 """Number of topics whose rules are cached."""
 

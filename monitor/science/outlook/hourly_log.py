@@ -108,6 +108,25 @@ class ShopHours:
             },
         )
 
+    def with_hours_before(self, issues: Issues, most: int) -> ShopHours:
+        """The log with up to `most` hours before it in which nothing was read, from the first issue
+        of a forecast on."""
+        known = int(self.first_h - issues.issued_h[0]) if len(issues.issued_h) else 0
+        added = int(np.clip(known, 0, max(most, 0)))
+
+        def longer(values: Floats) -> Floats:
+            return np.concatenate([np.full(added, np.nan), values])
+
+        return replace(
+            self,
+            first_h=self.first_h - added,
+            temp_c=longer(self.temp_c),
+            rh_pct=longer(self.rh_pct),
+            out_temp_c=longer(self.out_temp_c),
+            out_dew_c=longer(self.out_dew_c),
+            newest=None,
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Issues:

@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.core.errors import OutOfRange
 from monitor.science.outlook import forecast_correction, residual_correction, verification
-from monitor.science.outlook.hourly_log import LEADS_H, STEPS, Issues, OutdoorHours
+from monitor.science.outlook.hourly_log import LEADS_H, STEPS, Issues, OutdoorHours, past_outdoors
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.room_model import PreparedLog, RoomModel, humidifier_running, run
 from monitor.science.outlook.weather_members import Distances, drawn
@@ -89,7 +89,7 @@ def learn(k: PreparedLog, issues: Issues, stop: int, before: ShopModel | None = 
     first = max(stop - 24 * LEARN_DAYS, 36)
     ends = np.arange(stop - 1, first - 1, -EVERY_H)[::-1]
     raw = forecast_correction.forecast_hours(k.hours, k.past, issues, ends, STEPS)
-    corrector = forecast_correction.learn(k.hours, k.past, raw, ends, stop, room.offset_h)
+    corrector = _corrector(k, issues, raw, ends, stop, room.offset_h)
     air = forecast_correction.corrected(corrector, raw, _hours(k, ends))
     simulated = run(room, k, ends, air)
     d = residual_correction.hindcast_errors(room, k, first - 336, stop)
@@ -107,6 +107,25 @@ def learn(k: PreparedLog, issues: Issues, stop: int, before: ShopModel | None = 
     )
     rest = np.sqrt(np.maximum(whole**2 - weather, (REST_FLOOR * whole) ** 2))
     return ShopModel(room, corrector, left, rest)
+
+
+def _corrector(
+    k: PreparedLog,
+    issues: Issues,
+    raw: forecast_correction.ForecastHours,
+    ends: np.ndarray,
+    stop: int,
+    offset_h: int,
+) -> forecast_correction.Corrector:
+    """Correction of the forecasts, learned also from issues that are older than a short log."""
+    more = k.hours.with_hours_before(issues, 24 * LEARN_DAYS - stop)
+    added = len(more) - len(k.hours)
+    if added < EVERY_H:
+        return forecast_correction.learn(k.hours, k.past, raw, ends, stop, offset_h)
+    past, stop = past_outdoors(more, issues), stop + added
+    ends = np.arange(stop - 1, 36, -EVERY_H)[::-1]
+    raw = forecast_correction.forecast_hours(more, past, issues, ends, STEPS)
+    return forecast_correction.learn(more, past, raw, ends, stop, offset_h)
 
 
 def predict(
