@@ -12,7 +12,13 @@ from scipy import integrate, optimize, stats
 
 from monitor.core.errors import OutOfRange
 from monitor.outlook.evaluation.walk_forward import crps
-from monitor.science.outlook import dry_snap, heat_balance, vapour_balance, verification
+from monitor.science.outlook import (
+    dry_snap,
+    heat_balance,
+    residual_correction,
+    vapour_balance,
+    verification,
+)
 from monitor.science.outlook.calendar import (
     NO_SUMMER_TIME,
     Calendar,
@@ -31,6 +37,7 @@ from monitor.science.outlook.hourly_log import (
     past_outdoors,
 )
 from monitor.science.outlook.ridge import ridge
+from monitor.science.outlook.room_model import prepared_log
 from monitor.science.saturation import saturation_vapour_pressure
 
 SEED = 41
@@ -272,6 +279,32 @@ def test_the_thermostat_turns_up_by_the_clock_on_both_sides_of_a_change(month, d
     )
     rises = [int(np.argmax(np.diff(goal[:, 0, 0]) > 0)) for goal in (day_before, day_after)]
     assert rises[0] - rises[1] == earlier
+
+
+def test_the_same_hour_of_yesterday_is_by_the_clock_and_never_ahead_of_now():
+    """Rung: independent derivation. 2026-03-29: 09:00 in Paris is 07:00 UTC, on the day before 08:00;
+    2026-10-25 the other way round."""
+    for month, day, utc, before in ((3, 29, 7, 8), (10, 25, 8, 7)):
+        at = int(datetime(2026, month, day, utc, tzinfo=UTC).timestamp() // 3600)
+        n = 400
+        first = at - 300
+        hours = ShopHours(
+            first,
+            *(np.full(n, 20.0),) * 4,
+            summer=summer_time(ZoneInfo("Europe/Paris"), first, first + n),
+        )
+        k = prepared_log(hours, issues_of([float(first)], np.zeros((1, 8))))
+        day_ago, week_ago = (
+            residual_correction._same_clock(
+                k, np.array([[300]]), np.array([[back]]), np.array([299])
+            )
+            for back in (24, 168)
+        )
+        assert day_ago.item() - (300 - utc - 24) == before
+        assert week_ago.item() - (300 - utc - 168) == before
+        # With a lead of a day its own hour of yesterday would be an hour that is not over yet.
+        now = np.array([276])
+        assert residual_correction._same_clock(k, np.array([[300]]), np.array([[24]]), now) <= 276
 
 
 def test_a_zone_without_summer_time_is_never_ahead():

@@ -98,7 +98,8 @@ def features(
     day = d.day[which][ends - np.arange(6)[:, None]].mean(0)
     spell, slow = d.spell[which][ends], d.slow[which][ends]
     end = ends + leads[:, None]
-    yesterday, week = end - 24 * -(-leads[:, None] // 24), end - 168
+    yesterday = _same_clock(k, end, 24 * -(-leads[:, None] // 24), ends)
+    week = _same_clock(k, end, np.full(lead.shape, 168, np.int64), ends)
     same_day = d.day[which][np.maximum(yesterday, 0)] - spell
     same_week = np.where(week > 0, d.day[which][np.maximum(week, 0)], 0.0)
     mean = (k.heat[2], k.water[3])[which][ends]
@@ -126,6 +127,20 @@ def features(
             (mean - simulated) * np.minimum(lead / 72, 1),
         ]
     )
+
+
+def _same_clock(
+    k: PreparedLog, end: np.ndarray, back_h: np.ndarray, now: np.ndarray
+) -> np.ndarray:
+    """Numbers of the hours `back_h` before hours number `end` by the shop's clock, not after `now`.
+
+    People keep to the clock: where it changed between, it is an hour less or more.
+    """
+    if not len(k.hours.summer.changes_h):
+        return end - back_h
+    ahead = k.hours.summer.ahead
+    moved = ahead(k.hours.first_h + end) - ahead(k.hours.first_h + end - back_h)
+    return np.minimum(end - back_h + moved, now)
 
 
 class ResidualCorrection(NamedTuple):
