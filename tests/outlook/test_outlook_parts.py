@@ -36,7 +36,7 @@ from monitor.science.outlook.hourly_log import (
     lagged,
     past_outdoors,
 )
-from monitor.science.outlook.ridge import ridge
+from monitor.science.outlook.ridge import Ridge, ridge, unseen
 from monitor.science.outlook.room_model import prepared_log
 from monitor.science.saturation import saturation_vapour_pressure
 
@@ -507,6 +507,36 @@ def test_shares_of_plainer_forecasts_fade_as_the_record_grows():
     now = [trust.shares[1, 0, -1] for trust in (usual, young, old)]
     assert now[0] > now[1] > now[2]
     assert now[2] < 0.02
+
+
+def test_the_range_of_a_shop_just_learned_is_wider_and_its_record_narrows_it():
+    """Rung: property. Errors of 80 % of the range's half: no wider than that once it is known."""
+    leads = len(verification.LEADS_H)
+    assert verification.UNTRIED.widths[1].tolist() == sorted(verification.UNTRIED.widths[1])
+    assert verification.UNTRIED.widths[1, -1] > 2
+    random = np.random.default_rng(SEED)
+    widths = []
+    for days in (4, 12, 60):
+        ratio = np.abs(random.normal(0, 1 / 1.2816, (leads, 8 * days)))
+        age_d = np.arange(8 * days)[::-1] / 8
+        widths.append(verification._widths(ratio, age_d, 1 / 8)[-1])
+    assert widths[0] > 1.3
+    assert widths[0] > widths[1] > widths[2]
+    assert widths[2] == pytest.approx(1.0, abs=0.1)
+
+
+def test_errors_of_hours_to_come_are_larger_than_those_of_the_fit_by_the_factor():
+    """Rung: independent derivation. Ten coefficients fitted to forty values, tried on forty others."""
+    random = np.random.default_rng(SEED)
+    fitted, others, factors = [], [], []
+    for _ in range(40):
+        x, y = random.normal(size=(2, 10, 40)), random.normal(size=(2, 40))
+        found = ridge(x[0], y[0], np.ones(40), np.zeros(10), np.full(10, 3.0), np.ones(40), 1)
+        fitted.append(np.mean((y[0] - found.apply(x[0])) ** 2))
+        others.append(np.mean((y[1] - found.apply(x[1])) ** 2))
+        factors.append(unseen(found, 40.0))
+    assert np.mean(factors) == pytest.approx(np.sqrt(np.mean(others) / np.mean(fitted)), rel=0.1)
+    assert unseen(Ridge(np.zeros(10), np.zeros(10)), 40.0) == 1.0
 
 
 def test_a_shop_never_read_is_refused():

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from monitor.science.outlook.calendar import calendar
 from monitor.science.outlook.hourly_log import LEADS_H, Issues, OutdoorHours, ShopHours
-from monitor.science.outlook.ridge import Ridge, ridge
+from monitor.science.outlook.ridge import Ridge, ridge, unseen
 from monitor.science.outlook.weather_members import (
     MemberMoments,
     MemberSpread,
@@ -254,8 +254,12 @@ def learn(
     members = untried(usual_steps)
     variance = raw.members.variance[:, leads - 1]
     if not np.isnan(variance).all():
+        factors = [
+            unseen(weight, information * int(np.isfinite(one).sum()))
+            for weight, one in zip(weights, error, strict=True)
+        ]
         members = learn_spread(
-            error * _unseen(error, weights, information),
+            error * np.array(factors)[:, None, None],
             variance,
             usual_sd(leads),
             information,
@@ -264,15 +268,6 @@ def learn(
             spacing,
         )
     return Corrector((weights[0], weights[1]), sd, along, cross, offset_h, members)
-
-
-def _unseen(error: Floats, weights: list[Ridge], information: float) -> Floats:
-    """Factor (2, 1, 1) from errors (2, leads, moments) that coefficients were fitted to, to those of
-    hours to come: √((n + p) / (n − p)) with p coefficients that n independent errors determine
-    (Akaike's final prediction error, from memory)."""
-    n = np.maximum((~np.isnan(error)).sum(axis=(1, 2)) * information, 1.0)
-    p = np.minimum([weight.determined.sum() for weight in weights], n / 2)
-    return np.asarray(np.sqrt((n + p) / (n - p)))[:, None, None]
 
 
 def _spread(error: Floats, leads: np.ndarray, steps: int, information: float) -> Floats:

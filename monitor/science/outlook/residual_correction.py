@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.outlook.hourly_log import LEADS_H
-from monitor.science.outlook.ridge import Ridge, ridge
+from monitor.science.outlook.ridge import Ridge, ridge, unseen
 from monitor.science.outlook.room_model import PreparedLog, RoomModel, at, run
 from monitor.science.ranges import Floats
 
@@ -185,7 +185,9 @@ def learn(
                 PRIOR_SD,
                 information.ravel(),
             )
-            sd = spread(truth - cut - w.apply(x), usual, spacing_d)
+            error = truth - cut - w.apply(x)
+            factor = unseen(w, float(information[np.isfinite(error)].sum()))
+            sd = spread(error * factor, usual, spacing_d)
         weights.append(w)
         sds.append(sd)
     return ResidualCorrection((weights[0], weights[1]), np.stack(sds))

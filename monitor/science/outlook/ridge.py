@@ -61,3 +61,14 @@ def ridge(
         cov = np.asarray(np.linalg.inv(hessian))
         weight = prior_mean + prior_sd * (cov @ right)
     return Ridge(weight, 1 - np.diag(cov))
+
+
+def unseen(fitted: Ridge, information: float) -> float:
+    """Factor from errors that coefficients were fitted to, to those of hours to come.
+
+    √((n + p) / (n − p)) with p coefficients that n independent errors determine (Akaike's final
+    prediction error, from memory).
+    """
+    n = max(information, 1.0)
+    p = min(float(fitted.determined.sum()), n / 2)
+    return float(np.sqrt((n + p) / (n - p)))

@@ -33,7 +33,12 @@ MOMENTS_A_DAY = np.clip(24.0 / LEADS_H, 1, 8)
 
 WIDTH_DAYS, FIRST_WIDTH, RECENT_DAYS = 6.0, 0.9, 20.0
 """The first width counts like so many days of record; older days count less by the e-fold. [d],
-[-], [d]  Ours: a shop just learned has a wider range than it turns out."""
+[-], [d]  Ours."""
+
+NEW_WIDTH, NEW_DAYS = np.interp(LEADS_H, [1, 24, 72], [1.0, 1.6, 2.2]), 10.0
+"""The first width, by lead, where there is no record, and the e-fold of the record's length by which
+it goes to `FIRST_WIDTH`. [-], [d]  Ours: a few days of log do not show how wrong a fit can be three
+days ahead."""
 
 INSIDE = 0.8
 """Part of outcomes that the range from 10 to 90 % should hold. [-]"""
@@ -50,7 +55,7 @@ class Trust(NamedTuple):
     widths: Floats
 
 
-UNTRIED = Trust(np.stack([BLEND_MEAN, BLEND_MEAN]), np.full((2, len(LEADS_H)), FIRST_WIDTH))
+UNTRIED = Trust(np.stack([BLEND_MEAN, BLEND_MEAN]), np.stack([NEW_WIDTH, NEW_WIDTH]))
 """Before there is a record."""
 
 
@@ -160,7 +165,9 @@ def _shares(
 
 def _widths(ratio: Floats, age_d: Floats, spacing_d: float) -> Floats:
     """Factors (leads,) by which the range must be wider to have held `INSIDE` of the outcomes."""
-    out = np.full(len(ratio), FIRST_WIDTH)
+    new = float(np.exp(-age_d.max() / NEW_DAYS))
+    first = FIRST_WIDTH + new * (NEW_WIDTH - FIRST_WIDTH)
+    out = first.copy()
     recent = np.exp(-age_d / RECENT_DAYS)
     for i in range(len(ratio)):
         near = ratio[max(i - 1, 0) : i + 2]
@@ -170,5 +177,5 @@ def _widths(ratio: Floats, age_d: Floats, spacing_d: float) -> Floats:
             order = np.argsort(near, axis=None)
             part = np.cumsum(weight.ravel()[order])
             held = float(near.ravel()[order][np.searchsorted(part, INSIDE * part[-1])])
-            out[i] = (days * held + WIDTH_DAYS * FIRST_WIDTH) / (days + WIDTH_DAYS)
+            out[i] = (days * held + WIDTH_DAYS * first[i]) / (days + WIDTH_DAYS)
     return out
