@@ -28,7 +28,7 @@ from monitor.outlook.inputs import (
 )
 from monitor.outlook.place_air import PlaceAirs
 from monitor.outlook.safe_air import WALL_H, safe_ahead, wall_factor
-from monitor.science.outlook import dry_snap, ensemble_statistics, shut_forecast
+from monitor.science.outlook import dry_snap, ensemble_statistics, shut_forecast, verification
 from monitor.science.outlook.calendar import summer_time
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS, Issues, ShopHours
@@ -157,9 +157,8 @@ class Work:
             end = len(hours) - 1
             if fit is None:  # at once, by a first guess; the night's walk will judge it
                 files.note_progress(self._settings, Progress(place, 0, WALKED_DAYS))
-                learned, why = self._pinned(
-                    place, LearnedForecaster(shut_forecast.learn(k, issues, end)), k
-                )
+                guess = shut_forecast.learn(k, issues, end), verification.untried(len(hours) / 24)
+                learned, why = self._pinned(place, LearnedForecaster(*guess), k)
                 fit = LearnedPlace(place, now_ms, len(hours) / 24, False, learned, (), None, why)
                 files.keep(self._settings, fit)
             learned = fit.learned

@@ -512,14 +512,16 @@ def test_shares_of_plainer_forecasts_fade_as_the_record_grows():
 def test_the_range_of_a_shop_just_learned_is_wider_and_its_record_narrows_it():
     """Rung: property. Errors of 80 % of the range's half: no wider than that once it is known."""
     leads = len(verification.LEADS_H)
-    assert verification.UNTRIED.widths[1].tolist() == sorted(verification.UNTRIED.widths[1])
-    assert verification.UNTRIED.widths[1, -1] > 2
+    new = verification.untried(5).widths[1]
+    assert new.tolist() == sorted(new)
+    assert new[-1] > 2
+    assert verification.untried(90).widths == pytest.approx(verification.UNTRIED.widths, abs=0.01)
     random = np.random.default_rng(SEED)
     widths = []
     for days in (4, 12, 60):
         ratio = np.abs(random.normal(0, 1 / 1.2816, (leads, 8 * days)))
         age_d = np.arange(8 * days)[::-1] / 8
-        widths.append(verification._widths(ratio, age_d, 1 / 8)[-1])
+        widths.append(verification._widths(ratio, age_d, 1 / 8, 5 + days)[-1])
     assert widths[0] > 1.3
     assert widths[0] > widths[1] > widths[2]
     assert widths[2] == pytest.approx(1.0, abs=0.1)

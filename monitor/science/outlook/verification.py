@@ -35,10 +35,9 @@ WIDTH_DAYS, FIRST_WIDTH, RECENT_DAYS = 6.0, 0.9, 20.0
 """The first width counts like so many days of record; older days count less by the e-fold. [d],
 [-], [d]  Ours."""
 
-NEW_WIDTH, NEW_DAYS = np.interp(LEADS_H, [1, 24, 72], [1.0, 1.6, 2.2]), 10.0
-"""The first width, by lead, where there is no record, and the e-fold of the record's length by which
-it goes to `FIRST_WIDTH`. [-], [d]  Ours: a few days of log do not show how wrong a fit can be three
-days ahead."""
+NEW_WIDTH, NEW_FROM_DAYS, NEW_DAYS = np.interp(LEADS_H, [1, 24, 72], [1.0, 1.6, 2.2]), 5.0, 10.0
+"""The first width, by lead, with so many days of log, and the e-fold of further days by which it goes
+to `FIRST_WIDTH`. [-], [d], [d]  Ours: a few days do not show how wrong a fit can be three days ahead."""
 
 INSIDE = 0.8
 """Part of outcomes that the range from 10 to 90 % should hold. [-]"""
@@ -55,8 +54,19 @@ class Trust(NamedTuple):
     widths: Floats
 
 
-UNTRIED = Trust(np.stack([BLEND_MEAN, BLEND_MEAN]), np.stack([NEW_WIDTH, NEW_WIDTH]))
-"""Before there is a record."""
+UNTRIED = Trust(np.stack([BLEND_MEAN, BLEND_MEAN]), np.full((2, len(LEADS_H)), FIRST_WIDTH))
+"""Before there is a record, with a long log."""
+
+
+def first_widths(log_days: float) -> Floats:
+    """Widths (leads,) before there is a record, by the length of the log. [d]"""
+    new = np.exp(-max(log_days - NEW_FROM_DAYS, 0.0) / NEW_DAYS)
+    return np.asarray(FIRST_WIDTH + new * (NEW_WIDTH - FIRST_WIDTH))
+
+
+def untried(log_days: float) -> Trust:
+    """Weights and widths before there is a record, by the length of the log. [d]"""
+    return UNTRIED._replace(widths=np.stack([first_widths(log_days)] * 2))
 
 
 def reference_forecasts(values: Floats, ends: np.ndarray, steps: int) -> Floats:
@@ -123,8 +133,9 @@ class ForecastRecord:
     def judged(self, observed: tuple[Floats, Floats], stop: int) -> Trust:
         """Trust after hour number `stop`; temperature and RH (n,) as read, NaN where not read."""
         entries = self.joined()
+        log_days = (stop + 1) / 24
         if entries is None:
-            return UNTRIED
+            return untried(log_days)
         ends, fitted, given, others, half = entries
         age_d = (stop - ends) / 24
         spacing_d = float(np.median(np.diff(ends))) / 24 if len(ends) > 1 else 1.0
@@ -133,7 +144,7 @@ class ForecastRecord:
         for j in range(2):
             truth = np.where(end <= stop, observed[j][np.minimum(end, stop)], np.nan)
             shares.append(_shares(truth, j, fitted[j], others[j], age_d, spacing_d))
-            widths.append(_widths(np.abs(truth - given[j]) / half[j], age_d, spacing_d))
+            widths.append(_widths(np.abs(truth - given[j]) / half[j], age_d, spacing_d, log_days))
         return Trust(np.stack(shares), np.stack(widths))
 
 
@@ -163,10 +174,9 @@ def _shares(
     return np.concatenate([part, result[2:]])
 
 
-def _widths(ratio: Floats, age_d: Floats, spacing_d: float) -> Floats:
+def _widths(ratio: Floats, age_d: Floats, spacing_d: float, log_days: float) -> Floats:
     """Factors (leads,) by which the range must be wider to have held `INSIDE` of the outcomes."""
-    new = float(np.exp(-age_d.max() / NEW_DAYS))
-    first = FIRST_WIDTH + new * (NEW_WIDTH - FIRST_WIDTH)
+    first = first_widths(log_days)
     out = first.copy()
     recent = np.exp(-age_d / RECENT_DAYS)
     for i in range(len(ratio)):
