@@ -64,7 +64,7 @@ def ridge(
 
 
 def unseen(fitted: Ridge, information: float) -> float:
-    """Factor from errors that coefficients were fitted to, to those of hours to come.
+    """Factor from the errors of a fit to those in later hours.
 
     √((n + p) / (n − p)) with p coefficients that n independent errors determine (Akaike's final
     prediction error, from memory).
