@@ -15,10 +15,8 @@ from dashboard.ui import formats
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from dashboard.ui.page_frame import Section
-from monitor.commands.repairs import kind_of
-from monitor.domain.cautions import WORDS
-from monitor.domain.repairs.step import CLAMPED, StepKind, StepState, cautions_of
-from monitor.planning.step_check import air_rule
+from monitor.domain.repairs.step import CLAMPED, StepKind, StepState
+from monitor.planning.step_check import air_rule, start_cautions
 from monitor.planning.words import Names, last_start_sentence
 
 if TYPE_CHECKING:
@@ -57,15 +55,12 @@ def link_to(repair: Repair, words: str) -> Component:
     return dcc.Link(words, href=f"/plan/{repair.id}")
 
 
-def cautions(journal: Journal, step: Step, unit: formats.Unit) -> list[Component]:
+def cautions(journal: Journal, repair: Repair, step: Step, unit: formats.Unit) -> list[Component]:
     """Cautions to read before a step is started."""
-    try:
-        kind = kind_of(journal, step)
-    except KeyError:  # its wait is not known any more
-        kind = None
-    found = cautions_of(step, kind)
+    kind = journal.book.get(step.wait_kind)
     checks = [CHECK_AIR] if step.kind in CLAMPED and not air_rule(step, kind) else []
-    words = [*checks, *(formats.in_reader_unit(WORDS[one], unit) for one in found)]
+    found = start_cautions(journal, repair, step)
+    words = [*checks, *(formats.in_reader_unit(one, unit) for one in found)]
     if not words:
         return []
     lines = [html.P(one) for one in words]
@@ -139,7 +134,7 @@ def item(
             html.P(words, className="to-do"),
             html.P(link_to(repair, names.repair(repair.id)), className="of-repair"),
             html.Div(taps, className="taps") if taps else None,
-            *(cautions(journal, step, unit) if starts else []),
+            *(cautions(journal, repair, step, unit) if starts else []),
         ],
         key=f"{repair.id}-{step.id}-{of.do}",
     )
@@ -165,7 +160,7 @@ def last_start(
                 className="to-do",
             ),
             html.Div(start_tap(repair, step), className="taps") if writer and one.good else None,
-            *(cautions(journal, step, unit) if one.good else []),
+            *(cautions(journal, repair, step, unit) if one.good else []),
         ],
         key=f"{one.repair}-{one.step}",
     )
@@ -209,7 +204,7 @@ def step_row(
             )
             if writer and repair.open
             else None,
-            *(cautions(journal, step, unit) if starts and repair.open else []),
+            *(cautions(journal, repair, step, unit) if starts and repair.open else []),
         ],
         key=step.id,
         className="step",

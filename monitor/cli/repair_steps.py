@@ -263,14 +263,13 @@ def needs_of(text: str) -> dict[str, int]:
 
 
 def _print_cautions(settings: Settings, repair: str, step: str) -> None:
-    from monitor.commands.repairs import kind_of
-    from monitor.domain.cautions import DEFERS, WORDS
-    from monitor.domain.repairs.step import cautions_of
+    from monitor.domain.cautions import DEFERS
+    from monitor.planning.step_check import start_cautions
 
     with journal_of(settings) as (_, journal):
-        found = journal.repairs[repair].step(step)
-        keys = cautions_of(found, kind_of(journal, found))
-    for key in keys:
-        out.print(f"Caution: {WORDS[key]}")
-    if keys:
+        own = journal.repairs[repair]
+        found = start_cautions(journal, own, own.step(step))
+    for words in found:
+        out.print(f"Caution: {words}")
+    if found:
         out.print(DEFERS)

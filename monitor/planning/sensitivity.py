@@ -70,6 +70,8 @@ def sensitivity(
     for condition in problem.conditions:
         holds = condition.holds[outcome.member % len(condition.holds)]
         found += [Shift(*one, air=condition.air) for one in _moved(model, outcome, holds)]
+    known = {one.repair for one in plan.repairs if one.ready is not None}
+    found = [one for one in found if one.repair in known]
     return tuple(sorted(found, key=lambda s: s.without_ms - s.with_ms))
 
 

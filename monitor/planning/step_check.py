@@ -9,11 +9,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.air.current import air_as, recent
+from monitor.commands.repairs import kind_of
 from monitor.core import formats
 from monitor.core.errors import Rejected
 from monitor.domain.air_assessment import forbids
+from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.repairs.requests import StartStep
-from monitor.domain.repairs.step import CLAMPED, COATED, StepKind
+from monitor.domain.repairs.step import CLAMPED, COATED, StepKind, cautions_of
 from monitor.domain.situation import drying
 from monitor.domain.wait import is_early
 from monitor.planning.last_start import LastStart, Verdict
@@ -24,8 +26,12 @@ from monitor.science.waits.timed_rest import FixedLaw
 from monitor.waits.evaluation import statuses
 from monitor.waits.glue_answer import WoodNow
 from monitor.waits.glue_now import GlueQuestion, glue_now
-from monitor.waits.glue_now_text import why_not
-from monitor.wood.evaluation import instrument_statuses, instrument_temp_c
+from monitor.waits.glue_now_text import coat_is_drying, why_not
+from monitor.wood.evaluation import (
+    instrument_statuses,
+    instrument_temp_c,
+    is_colder_than_dew_point,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -41,6 +47,10 @@ if TYPE_CHECKING:
     from monitor.settings import Settings
     from monitor.store import Reader
 
+STILL_COLD = (
+    "{} came in cold, and water may condense on it. Leave its case shut until it has warmed. Do not "
+    "warm it with a heater or a lamp."
+)
 NOTED_LATER_MS = SOON_MS
 """Time after which a start that is entered later is not asked about: the work is done. [ms]"""
 
@@ -73,6 +83,23 @@ def air_rule(step: Step, kind: WaitType | None) -> Kind | None:
     return "varnish" if step.kind in COATED else None
 
 
+def start_cautions(journal: Journal, repair: Repair, step: Step) -> list[str]:
+    """Cautions to read when a step is started, that on a coat drying beside hot glue first."""
+    kind = kind_of(journal, step) or journal.retired.get(step.wait_kind)
+    found = cautions_of(step, kind)
+    words = [WORDS[one] for one in found]
+    coats = drying(journal.waits.values()).get(_place(journal, repair, step))
+    if coats and Caution.HOT_GLUE_POT in found:
+        words.insert(0, coat_is_drying("the same place", coats))
+    return words
+
+
+def _place(journal: Journal, repair: Repair, step: Step) -> str:
+    """Id of the place where a step is done; "" if it is not known."""
+    instrument = journal.instruments.get(repair.instrument)
+    return step.place or (instrument.place if instrument is not None else "")
+
+
 class StepCheck:
     """Reasons not to start or finish steps, each answer worked out once. For one moment."""
 
@@ -97,7 +124,10 @@ class StepCheck:
     def air(self, repair: Repair, step: Step, glue: str = "") -> tuple[str, ...]:
         """Reasons in the present air of its place, in the parts and in the wood."""
         instrument = self._journal.instruments.get(repair.instrument)
-        place = step.place or (instrument.place if instrument is not None else "")
+        place = _place(self._journal, repair, step)
+        opens = step.kind is not StepKind.HAND_OUT
+        if opens and instrument is not None and (cold := self._still_cold(instrument)):
+            return cold
         kind = self._journal.book.get(step.wait_kind)
         rule = air_rule(step, kind)
         closes = step.kind is StepKind.CLOSE
@@ -116,14 +146,17 @@ class StepCheck:
     def verdicts(self, plan: Plan, starts: Iterable[LastStart]) -> tuple[LastStart, ...]:
         """Last starts, with those that the air forbids, and with what the plan starts now in such
         air."""
+        soon_ms = self._now_ms + SOON_MS
+        soon = [one for one in plan.steps if not one.running and one.from_ms <= soon_ms]
+        starting = {(one.repair, one.step) for one in soon}
         found = []
         for one in starts:
-            why = self._planned_air(one.repair, one.step) if one.good else ""
+            judged = one.good or (one.repair, one.step) in starting
+            why = self._planned_air(one.repair, one.step) if judged else ""
             found.append(one._replace(verdict=Verdict.AIR, why=why) if why else one)
         known = {(one.repair, one.step) for one in found}
-        for step in plan.steps:
-            soon = not step.running and step.from_ms <= self._now_ms + SOON_MS
-            new = soon and (step.repair, step.step) not in known
+        for step in soon:
+            new = (step.repair, step.step) not in known
             if new and (why := self._planned_air(step.repair, step.step)):
                 found.append(
                     LastStart(step.repair, step.step, Verdict.AIR, step.off, True, why=why)
@@ -156,6 +189,14 @@ class StepCheck:
         last = max(range(len(soft)), key=lambda i: ready[i] or never)
         label = own[soft[last].wait.id].label
         return (soft_sentence(label, ready[last], self._now_ms, self._settings.zone),)
+
+    def _still_cold(self, instrument: Instrument) -> tuple[str, ...]:
+        """Reason not to open the case of an instrument that came in cold."""
+        key = (instrument.id, "cold")
+        if key not in self._known:
+            cold = is_colder_than_dew_point(self._reader, self._settings, instrument, self._now_ms)
+            self._known[key] = (STILL_COLD.format(instrument.reference),) if cold else ()
+        return self._known[key]
 
     def _of_joint(
         self, question: GlueQuestion, instrument: Instrument, closes: bool

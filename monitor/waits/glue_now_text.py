@@ -19,6 +19,7 @@ from monitor.waits.glue_answer import LIKELY_CHANCE, VERY_COLD_C, Answer, Findin
 from monitor.waits.glue_now import GlueNow
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from zoneinfo import ZoneInfo
 
 WARM_PARTS = "Warm the parts first. Use a warm room, not an oven, a flame or a heater."
@@ -107,6 +108,14 @@ def why_not(
     )
 
 
+def coat_is_drying(place: str, coats: Sequence[str]) -> str:
+    """Caution on hot glue at a place where coats give off solvent."""
+    return (
+        f"A coat with solvent is drying at {place} ({'; '.join(coats)}). Heat the glue in another "
+        "room. Keep pots, flames, heaters and sparks away from the coat."
+    )
+
+
 def _reason(
     one: Finding, s: Joint, now_ms: int, zone: ZoneInfo, unit: formats.TemperatureUnit
 ) -> str:
@@ -130,10 +139,7 @@ def _reason(
             more = f" {UNLESS_WOOD}" if found.state is AirState.DRY and found.weight < 3 else ""
             return f"{label}: {found.sentence}{more}"
         case Why.SOLVENTS:
-            return (
-                f"A coat with solvent is drying at {label} ({'; '.join(s.drying)}). Heat the glue "
-                "in another room. Keep pots, flames, heaters and sparks away from it."
-            )
+            return coat_is_drying(label, s.drying)
         case Why.VARNISH:
             found = values["assessment"]
             own = f" {found.sentence}" if found.weight else ""

@@ -159,6 +159,18 @@ def warm_up_margins_k(
     return np.where((since_ms >= 0) & (since_ms < WATCH_WARM_UP_MS), margin, np.nan)
 
 
+def is_colder_than_dew_point(
+    reader: Reader, settings: Settings, instrument: Instrument, now_ms: int
+) -> bool:
+    """True if water may condense on an instrument that came in cold, so that its case stays shut."""
+    present = air_now(recent(reader, settings, now_ms), settings, now_ms)
+    air = next((one for one in present if one.place.id == instrument.place), None)
+    if air is None or air.old or instrument.arrived_temp_c is None:
+        return False
+    margin_k = warm_up_margins_k(instrument, air.temp_c, air.dew_point_c, now_ms)
+    return bool(margin_k < DRY_MARGIN_K)
+
+
 def instrument_temp_c(
     reader: Reader, settings: Settings, instrument: Instrument, now_ms: int
 ) -> float:

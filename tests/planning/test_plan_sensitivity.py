@@ -35,3 +35,6 @@ def test_a_damp_night_that_moves_the_closing_is_named():
     assert by_air.without_ms == pytest.approx(at(1, 9.6), abs=HOUR_MS / 2)
     assert by_air.with_ms == pytest.approx(at(1, 16.1), abs=HOUR_MS / 2)
     assert any(s.step == "glue" for s in shifts)
+    made = plan(shop, limit_s=0)
+    unknown = replace(made, repairs=tuple(r._replace(ready=None) for r in made.repairs))
+    assert not sensitivity(shop, unknown)  # no ready time is named beside "not known"

@@ -15,7 +15,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 from monitor.core.validation import SURE
 from monitor.planning.last_start import Verdict
-from monitor.planning.step_check import StepCheck, doubts
+from monitor.planning.step_check import StepCheck, doubts, start_cautions
 from monitor.planning.words import Names, last_start_sentence
 from monitor.store import Reader, Writer
 
@@ -56,6 +56,11 @@ def test_only_the_work_in_the_damp_cellar_is_taken_from_now(shop):
     assert verdicts[0].verdict is Verdict.AIR
     words = last_start_sentence(verdicts[0], Names(journal), now, settings.zone)
     assert "Do not start it. Wood store, cellar: Very damp." in words
+    # The same where the night speaks against it too: the plan starts it now, so its air counts.
+    alone = verdicts[0]._replace(verdict=Verdict.LEFT_ALONE, why="")
+    with closing(Reader(settings.store_path)) as reader:
+        again = StepCheck(reader, settings, journal, now).verdicts(plan, (alone,))
+    assert [one.verdict for one in again] == [Verdict.AIR]
     present = replace(made, plan=plan, last_starts=verdicts)
     found = agendas.agenda(journal, present, now, now + 6 * HOUR)
     assert [(i.repair.id, i.step.id) for i in found.now] == [steps["front-bench"]]
@@ -113,6 +118,35 @@ def test_work_in_air_that_is_wrong_for_it_is_asked_about(bench, kind, place, wor
     if words:
         assert found.endswith("” anyway?")
         assert not asked(bench, "start", own, sure=True)
+
+
+def test_no_work_is_started_on_an_instrument_on_which_water_may_condense(bench):
+    reference = {"reference": "VN-9", "kind": "violin", "place": "bench", "arrived_temp_c": 2.0}
+    own = bench.do("register", about="instrument", now=NOW, **reference)["instrument"]
+    repair = bench.do("take in", about="repair", instrument=own, name="Cold")["repair"]
+    add = {"about": "repair", "repair": repair, "between": False, "after": [], "needs": {}}
+    opened, out = (bench.do("add", kind=kind, **add)["step"] for kind in ("open", "hand out"))
+    check = StepCheck(bench.reader, bench.settings, Journal(bench.reader), NOW)
+    found = Journal(bench.reader).repairs[repair]
+    assert "VN-9 came in cold" in check.air(found, found.step(opened))[0]
+    assert not check.air(found, found.step(out))
+    warm = StepCheck(bench.reader, bench.settings, Journal(bench.reader), NOW + 3 * HOUR)
+    assert not warm.air(found, found.step(opened))
+
+
+def test_hot_glue_beside_a_drying_coat_has_the_caution_of_the_bench(bench):
+    coat = step(bench, "varnish", place="fumes", after=[], needs={})
+    glue = step(bench, "glue crack", place="fumes", after=[], needs={})
+    journal = Journal(bench.reader)
+    assert not any(
+        "is drying" in one
+        for one in start_cautions(journal, journal.repairs["1"], journal.repairs["1"].step(glue))
+    )
+    assert not asked(bench, "start", coat, sure=True)
+    journal = Journal(bench.reader)
+    first = start_cautions(journal, journal.repairs["1"], journal.repairs["1"].step(glue))[0]
+    assert first.startswith("A coat with solvent is drying at the same place (")
+    assert "Heat the glue in another room." in first
 
 
 def test_what_was_done_earlier_is_noted_without_a_question(bench):
