@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 from functools import partial
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import quote
@@ -123,7 +124,7 @@ def create_app(settings: Settings) -> dash.Dash:
         compress=True,
         update_title=None,  # type: ignore[arg-type] # None is meant: leave the title be
         suppress_callback_exceptions=True,
-        title=settings.shop.name or "Benchweather",
+        title=escape(settings.shop.name or "Benchweather"),  # Dash writes it as it is
         index_string=INDEX,
     )
     guard.protect(app, settings.board)

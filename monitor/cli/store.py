@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
-from urllib.parse import urlsplit
 
 import typer
 
@@ -90,7 +89,8 @@ def _address(given: str, settings: Settings) -> StoreAddress:
         return Path(given)
     if fault := database_fault(given):
         wrong(f"The URL of a database {fault}.")
-    if urlsplit(given).password or "password=" in given:
+    who = given.removeprefix("postgresql://").partition("/")[0].rpartition("@")[0]
+    if ":" in who or "password=" in given:
         wrong(
             "A password in a command can be read by others on this computer: use a password file "
             "(passfile=...), or set store.url and write `server` here."

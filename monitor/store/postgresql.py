@@ -121,7 +121,7 @@ class PostgresqlConnection(StoreConnection):
     def __init__(self, url: str, *, read_only: bool) -> None:
         try:
             parts = conninfo_to_dict(url)
-        except psycopg.Error:
+        except (psycopg.Error, UnicodeError):  # a text of the latter may have the password in it
             parts = {}
         super().__init__(
             f"postgresql://{parts.get('host') or 'localhost'}:{parts.get('port') or 5432}"
@@ -274,17 +274,22 @@ class PostgresqlConnection(StoreConnection):
         self._days |= days
 
     def _connected(self) -> psycopg.Connection[Any]:
-        raw = psycopg.connect(
-            self._url,
-            autocommit=True,
-            connect_timeout=CONNECT_S,
-            keepalives_idle=30,
-            keepalives_interval=10,
-            keepalives_count=3,
-            client_encoding="utf8",
-            cursor_factory=_Cursor,
-            application_name="benchweather",
-        )
+        try:
+            raw = psycopg.connect(
+                self._url,
+                autocommit=True,
+                connect_timeout=CONNECT_S,
+                keepalives_idle=30,
+                keepalives_interval=10,
+                keepalives_count=3,
+                client_encoding="utf8",
+                cursor_factory=_Cursor,
+                application_name="benchweather",
+            )
+        except UnicodeError:
+            raise StoreFault(
+                f"{self.name}: no host can have this name: correct store.url"
+            ) from None
         # Readers are kept by thread: one that ends leaves its connection to be closed with it.
         weakref.finalize(self, raw.close).atexit = False
         raw.adapters.register_dumper(float, _Number)
@@ -319,6 +324,13 @@ class PostgresqlConnection(StoreConnection):
             raise StoreFault(
                 f"{self.name}: the database's encoding is {encoding}: must be UTF8. Make one with "
                 "createdb --encoding=UTF8 --template=template0, and set store.url to it"
+            )
+        (anyone,) = raw.execute(postgresql_schema.ANYONE_CREATES).fetchone() or (False,)
+        if anyone:
+            raise StoreFault(
+                f"{self.name}: every user may create functions in the schema of the store, and so act "
+                "with your rights. As the owner run REVOKE CREATE ON SCHEMA public FROM PUBLIC, "
+                "with the name of your schema"
             )
 
     def _is_cut(self) -> bool:

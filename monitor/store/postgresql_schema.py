@@ -39,6 +39,11 @@ END $do$;
 """
 """Makes the function that makes the partition of a month, with the rights of the tables' owner. It does
 not wait for readers."""
+ANYONE_CREATES = (
+    "SELECT pg_catalog.has_schema_privilege('public', pg_catalog.current_schema()::text, 'CREATE')"
+)
+"""Asks whether every user may create in the schema: a function there that fits better than the
+server's own would run with our rights. So it names all in full."""
 _OWN = {1: [_MONTHS, "REVOKE ALL ON FUNCTION reading_month FROM PUBLIC;"]}
 """What PostgreSQL needs besides, by the step of the schema."""
 

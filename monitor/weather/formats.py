@@ -29,7 +29,7 @@ from monitor.domain.forecast_source import ELEMENT_UNITS, Element
 from monitor.science.ranges import Floats
 from monitor.weather.members import KINDS, RawMembers, check_count
 from monitor.weather.members import from_json as members_from_json
-from monitor.weather.validation import RawForecast, converted, validated
+from monitor.weather.validation import RawForecast, check_hours, converted, validated
 
 COLUMNS: dict[str, tuple[Element, str]] = {
     "temp_c": (Element.TEMPERATURE, "Cel"),
@@ -111,6 +111,7 @@ def _raw(issued_ms: int, lines: list[_Line], names: list[str], kind: str) -> Raw
     own = [one for one in lines if one.member is None]
     others = [(one.member, one) for one in lines if one.member is not None]
     valid = [one.valid_ms for one in own] or sorted({one.valid_ms for _, one in others})
+    check_hours(len(valid))
     raw = RawForecast(issued_ms, valid, {})
     if own:
         numbers = [one.line for one in own]
@@ -169,9 +170,12 @@ def from_json(
     document = json_object(content)
     known = {"issued_at", "hours", "latitude", "longitude", "members", "quantiles"}
     if unknown := sorted(set(document) - known):
-        raise BadPayload(f"{unknown[0]!r} is not known: must be one of {', '.join(sorted(known))}")
+        raise BadPayload(
+            f"{unknown[0][:40]!r} is not known: must be one of {', '.join(sorted(known))}"
+        )
     if "issued_at" not in document or not isinstance(document.get("hours"), list):
         raise BadPayload("it needs issued_at, and hours, a list")
+    check_hours(len(document["hours"]))
     names: list[str] = []
     valid, rows = [], []
     for number, hour in enumerate(document["hours"], 1):
@@ -179,7 +183,7 @@ def from_json(
             raise BadPayload(f"hour {number}: must be an object with valid_at")
         if unknown := sorted(set(hour) - {"valid_at", *COLUMNS}):
             raise BadPayload(
-                f"hour {number}: {unknown[0]!r} is not known: must be one of {', '.join(COLUMNS)}"
+                f"hour {number}: {unknown[0][:40]!r} is not known: must be one of {', '.join(COLUMNS)}"
             )
         try:
             valid.append(moment_of(hour["valid_at"], "iso"))

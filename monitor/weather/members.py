@@ -34,6 +34,8 @@ another unit. [K]  Ours, as `agreement.APART_K`."""
 DRAWN = 20
 """Members drawn through quantiles. [-]  Ours."""
 LEVEL_MIN, LEVEL_MAX = 0.01, 0.99
+LEVELS_APART = 0.01
+"""Least difference of two levels. [-]  Ours: beyond closer ones the line through them leads anywhere."""
 ALONG, CROSS = 24.0, 0.4
 """Values along its lead over which a drawn member keeps its rank, and how far its ranks of temperature
 and humidity go together. [-]  Ours: quantiles have neither."""
@@ -86,7 +88,7 @@ def from_json(
             raise BadPayload(f"{where}: level belongs to quantiles")
         if unknown := sorted(set(fields) - set(known)):
             raise BadPayload(
-                f"{where}: {unknown[0]!r} is not known: must be one of {', '.join(known)}"
+                f"{where}: {unknown[0][:40]!r} is not known: must be one of {', '.join(known)}"
             )
         if kind == "quantiles":
             levels.append(number_of(one.get("level"), f"{where}: level"))
@@ -214,8 +216,11 @@ def _check_levels(raw: RawMembers, values: Mapping[Element, Floats]) -> None:
     for level in raw.levels:
         if not LEVEL_MIN <= level <= LEVEL_MAX:
             raise BadPayload(f"level = {level:g}: must be {LEVEL_MIN:g} to {LEVEL_MAX:g}")
-    if any(b <= a for a, b in pairwise(raw.levels)):
-        raise BadPayload("the levels of quantiles must rise: each must be above the one before it")
+    if any(round(b - a, 9) < LEVELS_APART for a, b in pairwise(raw.levels)):
+        raise BadPayload(
+            "the levels of quantiles must rise: each must be at least "
+            f"{LEVELS_APART:g} above the one before it"
+        )
     if Element.HUMIDITY in values and Element.DEW_POINT in values:
         raise BadPayload("quantiles must have rh_pct or dew_point_c, not both")
     for element, table in values.items():

@@ -139,6 +139,17 @@ def converted(element: Element, unit: str, values: Sequence[float | None]) -> Fl
     return given * factor + offset
 
 
+def check_hours(count: int) -> None:
+    """Refuse too many hours, before a table is made of them.
+
+    Raises
+    ------
+    BadPayload
+    """
+    if count > HOURS_MAX:
+        raise BadPayload(f"{count} hours: at most {HOURS_MAX} are accepted")
+
+
 def _check_issue(issued_ms: int, arrived_ms: int, *, archive: bool) -> None:
     if issued_ms < EARLIEST_MS:
         raise BadPayload(f"issued at {stamp(issued_ms)}: must not be before 1970-01-02")
@@ -159,8 +170,7 @@ def _check_times(raw: RawForecast, after_ms: int) -> None:
     valid, where = raw.valid_ms, raw.where
     if not valid:
         raise BadPayload("it has no hours")
-    if len(valid) > HOURS_MAX:
-        raise BadPayload(f"{len(valid)} hours: at most {HOURS_MAX} are accepted")
+    check_hours(len(valid))
     for i, (one, next_one) in enumerate(pairwise(valid), 1):
         if next_one == one:
             raise BadPayload(f"{where(i)}: {stamp(one)} occurs twice")

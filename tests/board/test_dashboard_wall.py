@@ -66,6 +66,13 @@ def test_anyone_who_may_look_sees_the_wall_page_without_menu_and_buttons(client)
     assert 'data-open="yes"' in content  # Wednesday 9 December 2026, 10:30 in Paris
 
 
+def test_the_shop_s_name_is_text_in_the_title_of_every_page(tmp_path):
+    config = shop_air.CONFIG.replace("Kestrel Row Strings", "</title><b>Vale")
+    client = create_app(shop_air.settings_in(tmp_path, config=config)).server.test_client()
+    page = client.get("/").get_data(as_text=True)
+    assert "<title>&lt;/title&gt;&lt;b&gt;Vale</title>" in page
+
+
 @pytest.mark.parametrize(
     "hours", ['wednesday = ""', 'wednesday = "12:00-18:00"', 'closed = ["2026-12-09"]']
 )

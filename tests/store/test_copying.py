@@ -150,6 +150,7 @@ def test_the_command_copies_there_and_back_and_takes_no_password(
     again.close()
     for ways, code, said in (
         (("file", "postgresql://o:hunter2@h/d"), 2, "A password in a command can be read"),
+        (("file", "postgresql://o:hunter2@[:::]/d"), 2, "A password in a command can be read"),
         (
             ("file", "postgresql://o@h/d?password=hunter2"),
             2,

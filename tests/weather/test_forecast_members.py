@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -109,6 +110,10 @@ def test_members_may_end_early_have_gaps_or_tell_a_dew_point():
             "levels of quantiles must rise",
         ),
         (
+            {"quantiles": [{"level": 0.5, "temp_c": [5]}, {"level": 0.5001, "temp_c": [6]}]},
+            "each must be at least 0.01 above",
+        ),
+        (
             {"quantiles": [{"level": 0.1, "temp_c": [5]}, {"level": 0.9, "temp_c": [4]}]},
             "quantile 2, hour 1: temperature = 4 at level 0.9 is below 5 at level 0.1: must rise",
         ),
@@ -123,6 +128,23 @@ def test_wrong_members_are_refused_with_what_where_and_what_is_allowed(more, why
         assert np.isnan(found.members.rh_pct[2]).all()
     else:
         assert why in refused(**more)
+
+
+def test_a_name_of_any_length_makes_a_short_reason():
+    assert len(refused(members=changed(2, **{"x" * 5000: [5]}))) < 200
+
+
+def test_too_many_hours_are_refused_before_a_table_is_made_of_them():
+    hour = {"valid_at": "2026-01-05T14:00:00Z", "temp_c": 5, "rh_pct": 80}
+    many = [{"temp_c": []}] * 100
+    tracemalloc.start()
+    try:
+        reason = refused(hours=[hour] * 40_000, members=many)
+        most = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert "40000 hours: at most 3000 are accepted" in reason
+    assert most < 50e6  # [bytes]  the table of the members alone would have 32 MB for each element
 
 
 def test_quantiles_become_members_with_just_these_quantiles_at_each_hour():
@@ -185,6 +207,11 @@ def csv_members(*rows, header="issued_at,valid_at,temp_c,rh_pct,member"):
             "line 12: member 2 has a time that the forecast",
         ),
         (csv_members((0, "5,80,1")), "1 members: must be 2 to 100"),
+        (
+            csv_of(3001, rh="80,", header="issued_at,valid_at,temp_c,rh_pct,member")
+            + f"{stamp(ISSUED)},{stamp(ISSUED)},5,80,1\n",
+            "3001 hours: at most 3000",
+        ),
         (
             csv_of(HOURS, rh="80,,", header="issued_at,valid_at,temp_c,rh_pct,member,quantile"),
             "its header has member and quantile",
