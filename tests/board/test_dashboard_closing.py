@@ -18,6 +18,7 @@ from dashboard.data.shop import ShopData
 from monitor.alerting import observations
 from monitor.alerting.observations import SHOP, ServiceTroubles
 from monitor.commands import Commands, Journal
+from monitor.core.clock import now_ms
 from monitor.core.formats import local
 from monitor.domain.alerts import alert as alerts
 from monitor.domain.alerts.alert import AlertAction
@@ -76,7 +77,10 @@ def shown(shop, *, writer=True) -> str:
 
 
 @pytest.mark.slow
-def test_the_question_is_asked_on_strong_evidence_only_and_answered_by_a_tap(shop, book):
+def test_the_question_is_asked_on_strong_evidence_only_and_answered_by_a_tap(
+    shop, book, moved_clock
+):
+    moved_clock.move(NOW - now_ms())
     settings = shop.settings
     assert QUESTION not in shown(shop)
     assert "allows for an open" not in shown(shop)
