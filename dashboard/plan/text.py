@@ -70,6 +70,7 @@ NOTES = {
     NoteKind.AIR_AHEAD,
     NoteKind.NOT_SAFE,
     NoteKind.LEFT_OPEN,
+    NoteKind.AIR_OLD,
 }
 """Kinds of notes that no other sentence of the page says."""
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.air.current import air_now, recent
 from monitor.air.place_means import places
 from monitor.core import formats
 from monitor.core.clock import EVER_MS
@@ -56,6 +57,8 @@ class _Notes:
         self._waits, self._open = inputs.waits, inputs.problem.open
         self._now_ms, self._zone = inputs.problem.now_ms, settings.zone
         self._places = {one.id: one for one in places(reader, settings)}
+        present = air_now(recent(reader, settings, self._now_ms), settings, self._now_ms)
+        self._old_ms = {one.place.id: one.heard_ms for one in present if one.old}
         self._drying = drying(journal.waits.values())
         self._planned = {(one.repair, one.step): one for one in plan.steps}
 
@@ -66,8 +69,13 @@ class _Notes:
                 continue
             for step in repair.steps:
                 of = self._planned.get((repair.id, step.id))
-                if of is None or of.running or of.from_ms <= self._now_ms + SOON_MS:
-                    continue  # what starts now is judged by the present air
+                if of is None or of.running:
+                    continue
+                if (
+                    of.from_ms <= self._now_ms + SOON_MS
+                ):  # judged by the present air, if it is known
+                    yield from self._of_old_air(repair, step, instrument)
+                    continue
                 yield from self._of_air(repair, step, of, instrument)
                 if step.kind is StepKind.CLOSE and instrument.open_now:
                     yield from self._of_wood(repair, step, of, instrument)
@@ -91,6 +99,17 @@ class _Notes:
                 f"likely to be wrong for it then ({in_ten(share)}): {worst.title.lower()}. "
                 f"{worst.advice}",
             )
+
+    def _of_old_air(self, repair: Repair, step: Step, instrument: Instrument) -> Iterator[Note]:
+        place = step.place or instrument.place
+        heard_ms = self._old_ms.get(place)
+        if heard_ms is not None and air_rule(step, self._journal.book.get(step.wait_kind)):
+            since = formats.when(heard_ms, self._now_ms, self._zone)
+            text = (
+                f"{instrument.reference}: {step.label} is planned for now. No reading from "
+                f"{self._label(place)} since {since}. The air there is not known: check it first."
+            )
+            yield Note(NoteKind.AIR_OLD, repair.id, step.id, text)
 
     def _of_wood(
         self, repair: Repair, step: Step, of: PlannedStep, instrument: Instrument

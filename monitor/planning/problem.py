@@ -196,6 +196,7 @@ class NoteKind(StrEnum):
     AIR_AHEAD = "air ahead"
     NOT_SAFE = "not safe to close"
     LEFT_OPEN = "left open"
+    AIR_OLD = "air old"
 
 
 class Note(NamedTuple):

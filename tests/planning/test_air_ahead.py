@@ -19,22 +19,22 @@ def noted(tmp_path_factory):
     """The notes on steps of an open violin that start so many hours from now in air of an RH."""
     made = {}
 
-    def notes(rh_pct, hours, temp_c=20):
+    def notes(rh_pct, hours, temp_c=20, now=NOW):
         if (temp_c, rh_pct) not in made:
             made[temp_c, rh_pct] = _shop(tmp_path_factory.mktemp("ahead"), temp_c, rh_pct)
         bench, steps = made[temp_c, rh_pct]
         journal = Journal(bench.reader)
-        waits = ShopWaits(bench.reader, bench.settings, journal, NOW, WEEK)
+        waits = ShopWaits(bench.reader, bench.settings, journal, now, WEEK)
         planned = tuple(
             PlannedStep("1", steps[kind], at, at + HOUR, *[TimeRange(*[at + 9 * HOUR] * 3)] * 2)
             for kind, after_h in hours.items()
             for at in [NOW + round(after_h * HOUR)]
         )
         plan = Plan(
-            now_ms=NOW, steps=planned, repairs=(), notes=(), solver="greedy",
+            now_ms=now, steps=planned, repairs=(), notes=(), solver="greedy",
             objective_h=1, bound_h=0, gap=1, seconds=0,
         )  # fmt: skip
-        inputs = Inputs(Problem(now_ms=NOW, open=WEEK, repairs=()), (), waits)
+        inputs = Inputs(Problem(now_ms=now, open=WEEK, repairs=()), (), waits)
         found = with_air_notes(bench.reader, bench.settings, journal, inputs, plan).notes
         return {one.kind: one.text for one in found}
 
@@ -69,6 +69,14 @@ def test_a_coat_or_a_joint_planned_for_wrong_air_is_noted(noted, air, kind, word
     assert text.startswith("VN-1: ")
     assert " is planned for " in text
     assert words in noted(air[0], {kind: 5}, air[1])[NoteKind.AIR_AHEAD]
+
+
+def test_work_that_starts_now_in_air_of_old_readings_says_that_it_is_not_known(noted):
+    now = NOW + 5 * HOUR
+    text = noted(50, {"glue crack": 5}, now=now)[NoteKind.AIR_OLD]
+    assert "No reading from Bench since" in text
+    assert text.endswith("The air there is not known: check it first.")
+    assert NoteKind.AIR_OLD not in noted(50, {"glue crack": -1}, now=NOW - HOUR)
 
 
 def test_good_air_is_not_noted_nor_what_starts_now(noted):
