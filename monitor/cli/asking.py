@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from monitor.cli.shared import err, exit_on, failed, fahrenheit, out, start_hint, wrong
+from monitor.cli.shared import err, exit_on, fahrenheit, failed, out, start_hint, wrong
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 from monitor.core.formats import in_reader_unit, unit_of

@@ -67,8 +67,8 @@ class DecideRepair:
             return _take_in(command, request)
         repair = repair_of(journal, request.subject)
         if isinstance(request, AddTemplate):
-            steps = template_of(journal, request.template).steps
-            body = decisions.template_added(repair, steps, known(journal))
+            template = template_of(journal, request.template)
+            body = decisions.template_added(repair, template, known(journal))
             return Decision([command.event(repair.id, body)], {"repair": repair.id})
         body = decisions.decide(repair, request, known(journal), command.now_ms)
         if isinstance(request, DoubtedRequest) and not request.sure and self._doubts:

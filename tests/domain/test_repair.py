@@ -212,6 +212,22 @@ def test_a_second_template_goes_into_an_open_repair_and_ends_with_it(shop):
     refused(shop, "at most 60", "add template", repair="1", template="bushing")
 
 
+def test_a_template_may_name_later_steps_and_one_without_new_steps_is_refused(shop):
+    shop.take_in("open-seams")
+    backwards = [{"kind": "fit", "after": ["2"]}, {"kind": "clean", "after": []}]
+    shop.ask("set", "template", template="odd", steps=backwards)
+    shop.ask("set", "template", template="end", steps=[{"kind": "set up"}, {"kind": "hand out"}])
+    shop.ask("add template", repair="1", template="odd")
+    fit, clean = (
+        max((o for o in shop.repair.steps if o.kind is kind), key=lambda o: int(o.id))
+        for kind in (StepKind.FIT, StepKind.CLEAN)
+    )
+    assert fit.after == (clean.id,)
+    before = shop.repair
+    refused(shop, "has all steps of end already", "add template", repair="1", template="end")
+    assert shop.repair == before
+
+
 def test_the_places_of_a_templates_steps_must_exist(shop):
     shop.commands._places = lambda: ["bench"]
     steps = [{"kind": "clean"}, {"kind": "fit", "place": "attic"}]

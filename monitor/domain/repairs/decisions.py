@@ -26,6 +26,7 @@ from monitor.domain.repairs.requests import (
     TakeInRepair,
 )
 from monitor.domain.repairs.step import Known, Step, StepKind, as_mapping, step_with
+from monitor.domain.repairs.templates import Template
 
 
 def taken_in(
@@ -139,34 +140,39 @@ ENDING = (StepKind.SET_UP, StepKind.SETTLE, StepKind.HAND_OUT)
 """Kinds of work that a repair ends with, once for all that was done."""
 
 
-def template_added(repair: Repair, steps: Iterable[Step], known: Known) -> dict[str, Any]:
+def template_added(repair: Repair, template: Template, known: Known) -> dict[str, Any]:
     """The body of the event that adds the steps of a template to a repair.
 
     Raises
     ------
     Rejected
-        If there are too many, or one cannot be.
+        If there are too many, none is new, or one cannot be.
     """
     if not repair.open:
         raise Rejected(f"{repair.name} is handed out: undo that first (`reopen` without a step)")
     there = {one.kind: one.id for one in repair.steps if one.started_ms is None}
-    own: dict[str, str] = {}
-    added: list[Step] = []
-    before: dict[str, list[str]] = {}
-    for step in steps:
-        if step.kind in ENDING and step.kind in there:
-            own[step.id] = there[step.kind]
-            new = [own[one] for one in step.after if own[one] not in there.values()]
-            before.setdefault(own[step.id], []).extend(new)
-            continue
-        own[step.id] = str(repair.next_step + len(added))
-        after = tuple(dict.fromkeys(own[one] for one in step.after))
-        added.append(replace(step, id=own[step.id], after=after))
-    if len(repair.steps) + len(added) > STEPS_MAX:
+    shared = {
+        one.id: there[one.kind]
+        for one in template.steps
+        if one.kind in ENDING and one.kind in there
+    }
+    new = [one for one in template.steps if one.id not in shared]
+    if not new:
+        raise Rejected(f"{repair.name} has all steps of {template.name} already")
+    if len(repair.steps) + len(new) > STEPS_MAX:
         raise Rejected(
             f"{repair.name} has {len(repair.steps)} steps, and at most {STEPS_MAX} are allowed"
         )
-    before = {one: new for one, new in before.items() if new}
+    own = {one.id: str(number) for number, one in enumerate(new, repair.next_step)}
+    ids = own | shared
+    added = [
+        replace(one, id=own[one.id], after=tuple(dict.fromkeys(ids[o] for o in one.after)))
+        for one in new
+    ]
+    before: dict[str, list[str]] = {}
+    for one in template.steps:
+        if one.id in shared and (first := [own[o] for o in one.after if o in own]):
+            before.setdefault(shared[one.id], []).extend(first)
     made = with_steps(repair, added, before)
     if faults := [*steps_module.step_faults(added, known), *steps_module.order_faults(made.steps)]:
         raise Rejected(*faults)
