@@ -114,10 +114,10 @@ def source_faults(source: ForecastSource) -> list[str]:
         return faults
     if source.time is None:
         faults.append("time is missing: its pointer, and its unit s, ms or iso")
-    told = source.elements or source.member_elements
-    if Element.TEMPERATURE not in told:
+    own_or_members = source.elements or source.member_elements
+    if Element.TEMPERATURE not in own_or_members:
         faults.append("elements has no temperature")
-    if not {Element.HUMIDITY, Element.DEW_POINT} & set(told):
+    if not {Element.HUMIDITY, Element.DEW_POINT} & set(own_or_members):
         faults.append("elements needs humidity or dew_point")
     faults += _member_faults(source)
     faults += [

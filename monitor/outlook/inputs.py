@@ -200,7 +200,8 @@ def issues_of(
         if one is None:
             forecast = forecasts.read(reader, number)
             row, members = (
-                _row(told, forecast, issued_h) for told in (at_moments, members_at_moments)
+                _row(values_at, forecast, issued_h)
+                for values_at in (at_moments, members_at_moments)
             )
             one = ReadForecast(replace(forecast, members=None), row, members)
         kept[key] = one
@@ -223,12 +224,12 @@ def issues_of(
 
 
 def _row(
-    told: Callable[[Forecast, ArrayLike], Moments], one: Forecast, issued_h: float
+    values_at: Callable[[Forecast, ArrayLike], Moments], one: Forecast, issued_h: float
 ) -> OutdoorHours:
     """Values of a forecast, or of its members, at the middles of the hours after it became known."""
     middles = (np.floor(issued_h) + 0.5 + np.arange(LEADS)) * HOUR_MS
     try:
-        return OutdoorHours(*told(one, middles.astype(np.int64)))
+        return OutdoorHours(*values_at(one, middles.astype(np.int64)))
     except OutOfRange:  # air that a formula does not bear
-        shape = np.shape(told(replace(one, rh_pct=np.full(len(one), np.nan)), middles[:0]))
+        shape = np.shape(values_at(replace(one, rh_pct=np.full(len(one), np.nan)), middles[:0]))
         return OutdoorHours(*np.full((*shape[:-1], LEADS), np.nan))

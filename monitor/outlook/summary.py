@@ -50,7 +50,7 @@ STRAYED, LEARNED_DAYS = 0.45, 14
 """Below this share of recent readings in their range the room is said to have changed; with fewer days
 of log than this the outlook is said to be new. [-], [d]  Ours."""
 SOON_H = 84
-"""Spells are told that begin within so long. [h]  As the dry snap's, `snap.AHEAD_H`."""
+"""Spells are shown that begin within so long. [h]  As the dry snap's, `snap.AHEAD_H`."""
 DRY_H, DAMP_H, HOT_H, WALLS_H = 3, 6, 3, 12
 """So long on end it must be so. [h]  Ours."""
 CLOSING_H, VARNISH_H = 6, 4

@@ -71,9 +71,8 @@ class _Notes:
                 of = self._planned.get((repair.id, step.id))
                 if of is None or of.running:
                     continue
-                if (
-                    of.from_ms <= self._now_ms + SOON_MS
-                ):  # judged by the present air, if it is known
+                if of.from_ms <= self._now_ms + SOON_MS:
+                    # The present air is judged elsewhere; here it is only said if it is not known.
                     yield from self._of_old_air(repair, step, instrument)
                     continue
                 yield from self._of_air(repair, step, of, instrument)

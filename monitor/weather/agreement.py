@@ -47,10 +47,10 @@ class Agreement(NamedTuple):
 
 
 def agreement(
-    told_temp_c: Floats, told_dew_c: Floats, read_temp_c: Floats, read_dew_c: Floats
+    forecast_temp_c: Floats, forecast_dew_c: Floats, read_temp_c: Floats, read_dew_c: Floats
 ) -> Agreement:
     """Compare hour by hour; arrays of shape (n,), NaN where one side is silent. [°C]"""
-    temp, dew = told_temp_c - read_temp_c, told_dew_c - read_dew_c
+    temp, dew = forecast_temp_c - read_temp_c, forecast_dew_c - read_dew_c
     both = ~np.isnan(temp + dew)
     if not both.any():
         return Agreement(0, 0.0, 0.0)

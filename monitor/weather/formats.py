@@ -65,7 +65,7 @@ def from_csv(
         raise BadPayload(f"not CSV: {exc}") from exc
     if not lines:
         raise BadPayload("it has a header and no line")
-    told: list[_Line] = []
+    parsed: list[_Line] = []
     for line, row in lines:
         if len(row) != len(header):
             raise BadPayload(f"line {line}: {len(row)} fields where the header has {len(header)}")
@@ -73,13 +73,13 @@ def from_csv(
         try:
             issued, valid = (moment_of(cells[name], "iso") for name in TIMES)
             values = [_cell(name, cells[name]) for name in COLUMNS if name in cells]
-            told.append(_Line(issued, valid, line, _member(cells), values))
+            parsed.append(_Line(issued, valid, line, _member(cells), values))
         except BadPayload as exc:
             raise BadPayload(f"line {line}: {exc}") from exc
     names = [name for name in COLUMNS if name in header]
     kind = QUANTILE if QUANTILE in header else MEMBER
     found, seen = [], set[int]()
-    for issued_ms, group in groupby(told, key=lambda one: one.issued_ms):
+    for issued_ms, group in groupby(parsed, key=lambda one: one.issued_ms):
         hours = list(group)
         first = hours[0].line
         if issued_ms in seen:
@@ -134,15 +134,15 @@ def _raw(issued_ms: int, lines: list[_Line], names: list[str], kind: str) -> Raw
             raise BadPayload(f"line {one.line}: {kind} {member:g} has this time twice")
         seen.add(at)
         table[at] = [np.nan if value is None else value for value in one.values]
-    told = {}
+    values = {}
     for i, name in enumerate(names):
         element, unit = COLUMNS[name]
         if element in KINDS and not np.isnan(table[..., i]).all():
             factor, offset = ELEMENT_UNITS[element][unit]
-            told[element] = table[..., i] * factor + offset
+            values[element] = table[..., i] * factor + offset
     levels = tuple(members) if kind == QUANTILE else ()
     return raw._replace(
-        members=RawMembers(told, levels, tuple(f"{kind} {member:g}" for member in members))
+        members=RawMembers(values, levels, tuple(f"{kind} {member:g}" for member in members))
     )
 
 
@@ -197,14 +197,14 @@ def from_json(
     alone = names or members is None
     if alone and ("temp_c" not in names or not {"rh_pct", "dew_point_c"} & set(names)):
         raise BadPayload("hours need temp_c, and rh_pct or dew_point_c")
-    told = RawForecast(
+    raw = RawForecast(
         moment_of(document["issued_at"], "iso"),
         valid,
         _values(names, [[row.get(name) for name in names] for row in rows]),
         _position(document),
         members=members,
     )
-    return [validated(source, told, arrived_ms, archive=archive)]
+    return [validated(source, raw, arrived_ms, archive=archive)]
 
 
 def write_csv(forecasts: Iterable[Forecast], out: IO[str]) -> int:

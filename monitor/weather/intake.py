@@ -159,13 +159,13 @@ class ForecastIntake:
             if not at.any():
                 continue
             its = np.isin(read.ts_ms, hours)
-            told_temp, told_dew = self._told(one, middles[at])
+            forecast_temp, forecast_dew = self._past_values(one, middles[at])
             temp, rh = read.temp_c[its], np.clip(read.rh_pct[its], 0.5, 100)
             temp = np.where((temp >= -45) & (temp <= 60), temp, np.nan)
-            return agreement(told_temp, told_dew, temp, np.asarray(dew_point(temp, rh)))
+            return agreement(forecast_temp, forecast_dew, temp, np.asarray(dew_point(temp, rh)))
         return Agreement(0, 0.0, 0.0)
 
-    def _told(self, one: Forecast, moments_ms: np.ndarray) -> tuple[Floats, Floats]:
+    def _past_values(self, one: Forecast, moments_ms: np.ndarray) -> tuple[Floats, Floats]:
         """The source's values at past moments: of this forecast, else of the newest that was known then,
         up to half a day old."""
         temp, dew, _ = at_moments(one, moments_ms)

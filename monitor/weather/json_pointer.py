@@ -55,7 +55,7 @@ def read(source: ForecastSource, body: bytes, fetched_ms: int) -> RawForecast:
 
 def _members(source: ForecastSource, document: Any, hours: int) -> RawMembers:
     """The members of an answer with so many hours."""
-    told = {
+    values = {
         element: np.full((source.members, hours), np.nan) for element in source.member_elements
     }
     for number in range(1, source.members + 1):
@@ -66,8 +66,8 @@ def _members(source: ForecastSource, document: Any, hours: int) -> RawMembers:
         one = replace(source, elements=picks)
         read_columns = _row_by_row if source.hours is not None else _lists
         for element, column in read_columns(one, document)[1].items():
-            told[element][number - 1] = converted(element, picks[element].unit, column)
-    return RawMembers(told)
+            values[element][number - 1] = converted(element, picks[element].unit, column)
+    return RawMembers(values)
 
 
 Columns = dict[Element, list[float | None]]

@@ -100,9 +100,9 @@ def from_json(
                     found[names[name]][i, hour] = number_of(
                         value, f"{where}, hour {hour + 1}: {name}"
                     )
-    told = {element: values for element, values in found.items() if not np.isnan(values).all()}
+    given = {element: values for element, values in found.items() if not np.isnan(values).all()}
     return RawMembers(
-        told, tuple(levels), tuple(f"{kind[:-1]} {i + 1}" for i in range(len(listed)))
+        given, tuple(levels), tuple(f"{kind[:-1]} {i + 1}" for i in range(len(listed)))
     )
 
 
@@ -167,10 +167,10 @@ def check_agreement(members: Members, forecast: Forecast) -> None:
     ------
     BadPayload
     """
-    told = means(members)
+    mean = means(members)
     for name, theirs, own in (
-        ("temp_c", told[Element.TEMPERATURE], forecast.temp_c),
-        ("the dew point", told[Element.DEW_POINT], forecast.dew_point_c),
+        ("temp_c", mean[Element.TEMPERATURE], forecast.temp_c),
+        ("the dew point", mean[Element.DEW_POINT], forecast.dew_point_c),
     ):
         apart = theirs - own
         if np.isnan(apart).all():

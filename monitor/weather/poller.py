@@ -190,11 +190,11 @@ class ForecastPoller:
         if service.follow is None:
             return state, self._get(source, first, state)
         if not state.address or not 0 <= now_ms - state.addressed_ms < ADDRESS_MS:
-            told = urlsplit(
+            address = urlsplit(
                 service.follow(self._get(source, first, SourceProgress(source.id)).body or b"")
             )
             # Whatever host it names, only the one of the settings is asked.
-            path = told.path + (f"?{told.query}" if told.query else "")
+            path = address.path + (f"?{address.query}" if address.query else "")
             state = SourceProgress(
                 source.id,
                 state.tried_ms,
@@ -223,17 +223,17 @@ class ForecastPoller:
         if answer.body is None:
             self._note(lambda run: forecasts.keep_progress(run, after))
             return IntakeResult(0, 0, ())
-        told = self._read(source, answer, now_ms)
+        raw = self._read(source, answer, now_ms)
         if answer.sent_ms is not None and abs(now_ms - answer.sent_ms) > CLOCKS_APART_MS:
             apart = (now_ms - answer.sent_ms) / 60_000
-            told = told._replace(
+            raw = raw._replace(
                 notes=(
-                    *told.notes,
+                    *raw.notes,
                     f"this machine's clock is {abs(apart):.0f} min "
                     f"{'ahead of' if apart > 0 else 'behind'} the service's",
                 )
             )
-        found = validated(source.id, told, now_ms)
+        found = validated(source.id, raw, now_ms)
         return self._intake.keep(
             [found], now_ms, also=lambda run: forecasts.keep_progress(run, after)
         )

@@ -102,7 +102,7 @@ def _met_read(body: bytes, asked: Position, altitude_m: float) -> RawForecast:
 
 def _met_quantiles(details: list[dict[str, Any]]) -> RawMembers | None:
     """Percentiles 10 and 90 of temperature and wind, which the service gives for some places."""
-    told = {}
+    values = {}
     for name in ("air_temperature", "wind_speed"):
         names = [f"{name}_percentile_{level}" for level in (10, 90)]
         rows = [[one.get(key) for one in details] for key in names]
@@ -114,10 +114,10 @@ def _met_quantiles(details: list[dict[str, Any]]) -> RawMembers | None:
         )
         table[:, ~(table[0] <= table[1])] = np.nan
         if np.isfinite(table).any():
-            told[_MET_NAMES[name]] = table
-    if Element.TEMPERATURE not in told:
+            values[_MET_NAMES[name]] = table
+    if Element.TEMPERATURE not in values:
         return None
-    return RawMembers(told, (0.1, 0.9), ("percentile 10", "percentile 90"))
+    return RawMembers(values, (0.1, 0.9), ("percentile 10", "percentile 90"))
 
 
 def _nws_path(place: Position, _: float) -> str:

@@ -55,7 +55,7 @@ AGREES_K = 4.0
 Ours: an ordinary one is within about 1 K there."""
 
 TELL_K = 15.0
-"""Outdoor air whose dew point lies so far above the shop's in half of the hours is told of. [K]
+"""Outdoor air whose dew point lies so far above the shop's in half of the hours is reported. [K]
 Ours: cooled or dried rooms come near it, °F taken for °C goes beyond."""
 
 PRESSURE_HPA = (300.0, 1100.0)
@@ -224,8 +224,8 @@ def _read_forecasts(path: Path) -> tuple[Issues, list[str]]:
         for i, out in enumerate(grid):
             out[n] = own[0, i] if len(own) else known_mean(others[:, i])
         members.append(OutdoorHours(*np.moveaxis(others, 1, 0)))
-    air, told = OutdoorHours(*grid), side_by_side(members, LEADS)
-    return Issues(moments / HOUR_NS, air, told), doubled
+    air, ensemble = OutdoorHours(*grid), side_by_side(members, LEADS)
+    return Issues(moments / HOUR_NS, air, ensemble), doubled
 
 
 def _drawn(middle: Floats, at: Floats, values: Floats) -> Floats:

@@ -18,6 +18,7 @@ SATURATED_PCT = 105.0
 
 
 def table(path: Path, columns: tuple[str, ...]) -> pd.DataFrame:
+    """Rows of a CSV file as text; a missing column of `columns` or an empty file is refused."""
     try:
         with open_table(path) as file:
             table = pd.read_csv(file, dtype=str, keep_default_na=False, encoding="utf-8-sig")

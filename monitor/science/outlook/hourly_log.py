@@ -134,7 +134,7 @@ class Issues:
 
     `issued_h` (n,) is when each became known [h since 1970-01-01 UTC, fractions allowed];
     `air` holds fields of shape (n, leads): column k is the mean over the hour that ends at
-    floor(issued_h) + 1 + k, NaN where it tells nothing. `members`: those of each issue, fields of
+    floor(issued_h) + 1 + k, NaN where it has no value. `members`: those of each issue, fields of
     shape (n, members, leads), NaN where there is none; None if no issue has members.
     """
 

@@ -196,8 +196,8 @@ def launch(
     ends = np.array([end])
     raw = forecast_correction.forecast_hours(k.hours, k.past, issues, ends, STEPS)
     air = forecast_correction.corrected(shop.forecast, raw, _hours(k, ends))
-    told = issues.distances_after(k.hours.first_h + ends, STEPS)
-    weather = _weather(shop.forecast, air, told, members, seed)
+    distances = issues.distances_after(k.hours.first_h + ends, STEPS)
+    weather = _weather(shop.forecast, air, distances, members, seed)
     return Launch(
         k.hours.first_h + end + 1,
         float(k.temp_c[end]),
@@ -214,14 +214,14 @@ def launch(
 def _weather(
     corrector: forecast_correction.Corrector,
     air: OutdoorHours,
-    told: Distances | None,
+    distances: Distances | None,
     members: int,
     seed: int,
 ) -> OutdoorHours:
     """The outdoor air as it may come, fields of shape (STEPS, members, moments).
 
-    Each draw takes one member of the forecast, if `told` has any, and what members do not tell is
-    added as noise.
+    Each draw takes one member of the forecast, if `distances` has any, and the error that members
+    do not explain is added as noise.
     """
     random = np.random.default_rng((seed, 1))
     half, moments = -(-members // 2), air.temp_c.shape[1]
@@ -229,9 +229,9 @@ def _weather(
     b = _along(random, (half, moments), corrector.along_h)
     b = corrector.cross * a + np.sqrt(1 - corrector.cross**2) * b
     own, sd = np.zeros((3, 1, 1, 1)), corrector.sd[..., None]
-    if told is not None:
+    if distances is not None:
         dealer = np.random.default_rng((seed, 4))
-        own, sd = drawn(told, corrector.members, corrector.sd, 2 * half, dealer)
+        own, sd = drawn(distances, corrector.members, corrector.sd, 2 * half, dealer)
     off = [np.concatenate([z, -z]) * sd[j] + own[j] for j, z in enumerate((a, b))]
     t = np.clip(air.temp_c + off[0], -45, 55)
     dew = np.minimum(air.dew_c + off[1], t)
@@ -250,8 +250,8 @@ def _strayed(
     seed: int,
 ) -> Floats:
     """Deviations of members from their mean due to the weather, (2, members, STEPS, moments)."""
-    told = issues.distances_after(k.hours.first_h + ends, STEPS)
-    weather = _weather(corrector, air, told, members, seed)
+    distances = issues.distances_after(k.hours.first_h + ends, STEPS)
+    weather = _weather(corrector, air, distances, members, seed)
     _, count, moments = weather.temp_c.shape
     flat = OutdoorHours(*(field.reshape(STEPS, -1) for field in weather))
     runs = np.stack(run(room, k, np.tile(ends, count), flat))

@@ -2,9 +2,9 @@
 
 The variance of a forecast's error is taken as a + b s², with s² the variance of its members (a
 nonhomogeneous Gaussian regression: Gneiting, Raftery, Westveld and Goldman, Mon. Weather Rev. 133,
-2005, eq. 2; from memory). Members that tell nothing have b = 0, and a is then the usual error. A
-draw takes one whole member, stretched by √b about the members' mean, and noise of variance a: the
-form that the members have, such as two groups, stays.
+2005, eq. 2; from memory). Members that say nothing about the error have b = 0, and a is then the
+usual error. A draw takes one whole member, stretched by √b about the members' mean, and noise of
+variance a: the form that the members have, such as two groups, stays.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 from monitor.science.ranges import Floats
 
 FEWEST = 5
-"""Fewer members than this at an hour tell no spread there. [-]  Ours."""
+"""With fewer members than this at an hour, their spread there is not used. [-]  Ours."""
 
 FADE_H = 24.0
 """How long a member that ends keeps its distance from the mean. [h]  Ours."""
@@ -26,7 +26,7 @@ REST = np.geomspace(0.02, 4.0, 16)
 """Values of b that are tried [-], and of a, in squares of the usual error [-]."""
 
 PRIOR_OWN, PRIOR_REST, PRIOR_LN_SD = 1.0, 0.25, 0.8
-"""b and a until the record tells, and the standard deviation of ln of each. [-]  Ours."""
+"""b and a without a record, and the standard deviation of ln of each. [-]  Ours."""
 
 ZERO_LN = -4.0
 """b = 0 counts as ln b so far below the prior. [-]"""
@@ -34,7 +34,7 @@ ZERO_LN = -4.0
 
 class MemberMoments(NamedTuple):
     """Mean and variance of the members of temperature and dew point: each (2, ...), NaN where fewer
-    than `FEWEST` members tell it. [°C], [K²]"""
+    than `FEWEST` members have a value. [°C], [K²]"""
 
     mean: Floats
     variance: Floats
@@ -44,8 +44,8 @@ class MemberSpread(NamedTuple):
     """Correction of the members' spread of temperature (0) and dew point (1).
 
     `stretch` (2, steps): members' distances from their mean are multiplied by it [-]; `rest` (2,
-    steps): standard deviation of what they do not tell [K]; `days`: days of members that it was
-    learned from [d].
+    steps): standard deviation of the error that they do not explain [K]; `days`: days of members
+    that it was learned from [d].
     """
 
     stretch: Floats
@@ -55,7 +55,7 @@ class MemberSpread(NamedTuple):
 
 class Distances(NamedTuple):
     """Distances of members from their mean: `off` (3, members, steps, moments) of temperature, dew
-    point [K] and wind [m/s], NaN where a member tells nothing; `variance` (2, steps, moments)."""
+    point [K] and wind [m/s], NaN where a member has no value; `variance` (2, steps, moments)."""
 
     off: Floats
     variance: Floats
@@ -156,7 +156,7 @@ def bridged(off: Floats) -> Floats:
 def dealt(known: np.ndarray, count: int, random: np.random.Generator) -> np.ndarray:
     """Deal members to draws, evenly among those with values, by a mask (members, moments).
 
-    Returns the number of each draw's member, (count, moments); −1 where none tells anything.
+    Returns the number of each draw's member, (count, moments); −1 where none has a value.
     """
     out = np.full((count, known.shape[1]), -1)
     for moment in range(known.shape[1]):
@@ -167,7 +167,7 @@ def dealt(known: np.ndarray, count: int, random: np.random.Generator) -> np.ndar
 
 
 def drawn(
-    told: Distances,
+    distances: Distances,
     spread: MemberSpread,
     plain_sd: Floats,
     count: int,
@@ -176,14 +176,14 @@ def drawn(
     """Weather of `count` draws: distances (3, count, steps, moments) from the corrected forecast,
     and the standard deviation (2, steps, moments) of the noise that is still to be added. [K]
 
-    `plain_sd` (2, steps): error of the forecast where no members tell it. [K]
+    `plain_sd` (2, steps): error of the forecast where no member has a value. [K]
     """
-    pick = dealt(~np.isnan(told.off[0]).all(axis=1), count, random)
+    pick = dealt(~np.isnan(distances.off[0]).all(axis=1), count, random)
     some = np.maximum(pick, 0)[:, None, :]
-    off = np.stack([np.take_along_axis(bridged(field), some, axis=0) for field in told.off])
+    off = np.stack([np.take_along_axis(bridged(field), some, axis=0) for field in distances.off])
     off = np.where((pick < 0)[None, :, None, :], 0.0, off)
     off[:2] *= spread.stretch[:, None, :, None]
     square = plain_sd[:, :, None] ** 2
-    whole = spread.stretch[..., None] ** 2 * told.variance + spread.rest[..., None] ** 2
-    whole = np.where(np.isnan(told.variance), square, whole)
+    whole = spread.stretch[..., None] ** 2 * distances.variance + spread.rest[..., None] ** 2
+    whole = np.where(np.isnan(distances.variance), square, whole)
     return off, np.sqrt(np.maximum(whole - (off[:2] ** 2).mean(axis=1), 0.0))
