@@ -32,6 +32,7 @@ from monitor.core.clock import to_ms
 from monitor.mqtt.accounts import LOCAL_USER, read_session_keys
 from monitor.mqtt.embedded_broker import is_listening
 
+pytest_plugins = ["postgresql_server"]
 ROOT = Path(__file__).parent.parent
 STRICT = os.environ.get("TESTS_SKIP_NOTHING") == "1"
 

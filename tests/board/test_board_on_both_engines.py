@@ -11,7 +11,6 @@ import dashboard_fixtures as shop_air
 import pytest
 import wood_fixtures
 from board_requests import ask_page, draw_view
-from postgresql_server import postgresql_server  # noqa: F401 - a fixture
 
 from monitor.core import clock
 from monitor.core.clock import now_ms
@@ -40,7 +39,7 @@ PAGES = (
 
 
 @pytest.fixture(scope="module")
-def both(tmp_path_factory, postgresql_server):  # noqa: F811 - the fixture
+def both(tmp_path_factory, postgresql_server):
     """Settings of a shop whose store is a file, and of the same shop in a database."""
     folder = tmp_path_factory.mktemp("both")
     ours = shop_air.settings_in(folder / "file", config=alert_fixtures.CONFIG)

@@ -31,9 +31,16 @@ def noted(tmp_path_factory):
             for at in [NOW + round(after_h * HOUR)]
         )
         plan = Plan(
-            now_ms=now, steps=planned, repairs=(), notes=(), solver="greedy",
-            objective_h=1, bound_h=0, gap=1, seconds=0,
-        )  # fmt: skip
+            now_ms=now,
+            steps=planned,
+            repairs=(),
+            notes=(),
+            solver="greedy",
+            objective_h=1,
+            bound_h=0,
+            gap=1,
+            seconds=0,
+        )
         inputs = Inputs(Problem(now_ms=now, open=WEEK, repairs=()), (), waits)
         found = with_air_notes(bench.reader, bench.settings, journal, inputs, plan).notes
         return {one.kind: one.text for one in found}
@@ -45,9 +52,15 @@ def _shop(folder, temp_c, rh_pct):
     bench = Bench(folder)
     bench.air("bench", temp_c, rh_pct, step=600_000)
     bench.do(
-        "register", about="instrument", reference="VN-1", kind="violin", place="bench",
-        arrived_ms=NOW - 7 * DAY, open=True, home_rh_pct=45,
-    )  # fmt: skip
+        "register",
+        about="instrument",
+        reference="VN-1",
+        kind="violin",
+        place="bench",
+        arrived_ms=NOW - 7 * DAY,
+        open=True,
+        home_rh_pct=45,
+    )
     bench.do("take in", about="repair", instrument="VN-1", name="Top")
     add = {"about": "repair", "repair": "1", "between": False, "after": []}
     kinds = ("varnish", "glue crack", "close")

@@ -10,7 +10,6 @@ from json import dumps, load
 import pytest
 from board_requests import ask_page
 from conftest import mosquitto_pub, until
-from postgresql_server import postgresql_server  # noqa: F401 - a fixture
 
 from monitor.core.clock import EVER_MS
 from monitor.core.errors import StoreFault
@@ -47,11 +46,7 @@ class Board:
             return dumps(load(answer), ensure_ascii=False)
 
 
-def test_the_service_keeps_its_store_in_a_database(
-    mosquitto,
-    make_service,
-    postgresql_server,  # noqa: F811 - the fixture
-):
+def test_the_service_keeps_its_store_in_a_database(mosquitto, make_service, postgresql_server):
     service, server = make_service(broker_url=mosquitto.url), postgresql_server
     address = server.address().replace("owner@", f"owner:{SECRET}@")
     service.environment["BENCHWEATHER_STORE__URL"] = address

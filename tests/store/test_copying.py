@@ -7,7 +7,6 @@ from pathlib import Path
 import pytest
 from conftest import benchweather
 from full_store import SERIES, T0, fill
-from postgresql_server import postgresql_server  # noqa: F401 - a fixture
 
 from monitor.core.errors import StoreFault
 from monitor.core.measurements import Quantity, Reading, Series
@@ -126,10 +125,7 @@ def test_a_copy_that_differs_is_found_and_not_used(stores):
     target.close()
 
 
-def test_the_command_copies_there_and_back_and_takes_no_password(
-    tmp_path,
-    postgresql_server,  # noqa: F811 - the fixture
-):
+def test_the_command_copies_there_and_back_and_takes_no_password(tmp_path, postgresql_server):
     writer = Writer(tmp_path / "readings.sqlite3")
     fill(writer)
     before = content(writer.connection)

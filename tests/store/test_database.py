@@ -8,7 +8,6 @@ import threading
 import traceback
 
 import pytest
-from postgresql_server import postgresql_server  # noqa: F401 - a fixture
 
 from monitor.core.clock import EVER_MS, from_ms, now_ms
 from monitor.core.errors import StoreFault, StoreMissing, StoreUnavailable
@@ -59,7 +58,7 @@ class CutAtCommit:
 
 
 @pytest.fixture
-def server(postgresql_server):  # noqa: F811 - the fixture
+def server(postgresql_server):
     return postgresql_server
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 from conftest import benchweather
 from full_store import fill
-from postgresql_server import postgresql_server  # noqa: F401 - a fixture
 
 from monitor.core.clock import EVER_MS
 from monitor.core.errors import StoreFault
@@ -49,7 +48,7 @@ NOBODY = (
 
 
 @pytest.fixture
-def ways(postgresql_server):  # noqa: F811 - the fixture
+def ways(postgresql_server):
     """Addresses of one store for its owner, a writer and a reader."""
     address = postgresql_server.address()
     writer = Writer(address)
@@ -128,7 +127,7 @@ def test_a_new_step_of_the_schema_is_the_owner_s_to_take(ways, monkeypatch):
     Writer(ways["writer"]).close()
 
 
-def test_the_command_makes_the_roles_and_says_what_to_do(postgresql_server, tmp_path):  # noqa: F811
+def test_the_command_makes_the_roles_and_says_what_to_do(postgresql_server, tmp_path):
     environment = {"BENCHWEATHER_DATA": str(tmp_path), "COLUMNS": "250"}
     assert "store.url is not set" in benchweather("store", "roles", environment=environment).stderr
     postgresql_server.sql("CREATE ROLE plain_owner LOGIN CREATEROLE")

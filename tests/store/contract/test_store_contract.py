@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from postgresql_server import postgresql_server  # noqa: F401 - a fixture
 
 from monitor.core.clock import EVER_MS
 from monitor.core.errors import StoreFault
