@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 STRAY_MS = 500
 """A tap sooner than this after another one is taken for a stray one."""
-PATIENCE_MS = 120_000
+PATIENCE_MS = 300_000
 
 
 class Hand:
@@ -46,7 +46,16 @@ class Hand:
         self.taps += 1
 
     def go(self, page: str) -> None:
-        self.tap("nav a", page)
+        """Open a page by the menu. On a busy machine a tap can come before the page takes one: then
+        it is made, and counted, again."""
+        from playwright.sync_api import TimeoutError as TooLong
+
+        before = self.page.url
+        for wait_ms in (10_000, 30_000, PATIENCE_MS):
+            self.tap("nav a", page)
+            with contextlib.suppress(TooLong):
+                self.page.wait_for_url(lambda url, before=before: url != before, timeout=wait_ms)
+                break
         self.page.wait_for_function("!!window.boardNow")
 
     def type(self, selector: str, text: str) -> None:
