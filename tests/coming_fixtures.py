@@ -19,7 +19,7 @@ SEED = 7
 def fill(settings: Settings, writer: Writer, now_ms: int, days: int = DAYS) -> None:
     """Readings of a bench and outdoors, by 10 minutes, and the forecasts of those days."""
     shop, told = DemoShop(SEED, settings.zone), Forecasts(SEED, settings.zone)
-    ts, values = shop.readings(now_ms - days * DAY, now_ms, 600_000)
+    ts, values = shop.readings(now_ms - days * DAY, now_ms + 1, 600_000)
     for series, column in values.items():
         if series.place in (BENCH, OUTDOORS) and series.quantity is not Quantity.PRESSURE:
             writer.write(

@@ -145,13 +145,19 @@ def wall_line(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Hea
     if spell.begins_h.middle > 0:
         begins = formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)
     sure = _PREFIXES.get(how_sure(spell.chance), "perhaps ")
-    sentence = f"{sure}{begins}: {word}, about {middle}."
+    if word.startswith("just "):
+        change = word.removesuffix(" RH")  # the detail names it
+    else:
+        change = f"{_WALL_WORDS.get(sort, word)}, about {middle}"
+    sentence = f"{sure}{begins}: {change}."
     by = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
     detail = f"{name}: {likely(spell.chance)} chance, {_extreme(sort, spell, unit)} by {by}."
     state = "damp" if sort == "over" else sort
     return Headline(state, f"{sentence[:1].upper()}{sentence[1:]}", detail)
 
 
+_WALL_WORDS = {"dry": "dry", "over": "damp"}
+"""Words of the wall for air beyond the band, as in the rows of places."""
 _PREFIXES = {"almost certain": "", "likely": "probably "}
 """Word before the time on the wall, by certainty. Anything less sure may be."""
 _VERBS = {"almost certain": ("will be", "is"), "likely": ("will probably be", "is probably")}

@@ -97,7 +97,8 @@ def _title(airs: Sequence[PlaceAir], statuses: Sequence[WaitStatus], journal: Jo
             if worst.assessment.weight == 0
             else f"{worst.assessment.state.capitalize()} air at {worst.place.label}"
         )
-    return f"Good morning. {air}. {_many(ready, 'wait')} ready, {_many(alerts, 'open alert')}."
+    waits = _many(ready, "wait").capitalize()
+    return f"Good morning. {air}. {waits} ready, {_many(alerts, 'open alert')}."
 
 
 def _air(reader: Reader, air: PlaceAir, settings: Settings, now_ms: int) -> str:

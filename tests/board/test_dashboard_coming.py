@@ -109,7 +109,7 @@ def test_a_spell_that_is_only_possible_is_told_as_that_and_an_unlikely_one_not_a
     assert "If it comes" in said.detail
     edge = SNAP._replace(extreme=SNAP.extreme._replace(middle=39.8))
     near = coming_text.wall_line(with_spells(one, dry=edge), NOW, PARIS, "C")
-    assert near.sentence.endswith("just below 40 % RH, about 40 %.")
+    assert near.sentence.endswith("just below 40 %.")
     far = coming_text.wall_line(with_spells(one, dry=SNAP), NOW, PARIS, "C")
     assert "just" not in far.sentence
     calm = coming_text.headline(with_spells(one, dry=SNAP._replace(chance=0.1)), NOW, PARIS, "C")

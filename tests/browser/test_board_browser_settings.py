@@ -41,7 +41,7 @@ def board(tmp_path_factory):
     service.data.mkdir()
     (service.data / "benchweather.toml").write_text(
         f"# ours\n[board]\nport = {service.board_port}\n[broker]\nport = {service.broker_port}\n"
-        '[[places]]\nid = "bench" # the big one\n'
+        '[alerts]\nbrief_at = ""\n[[places]]\nid = "bench" # the big one\n'
     )
     service.start()
     yield Board(service)

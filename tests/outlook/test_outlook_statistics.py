@@ -61,9 +61,15 @@ def test_a_spell_is_what_counting_hour_by_hour_finds(hours, seed, below):
     assert found.begins_h == pytest.approx(np.quantile(first, [0.1, 0.5, 0.9]))
     middles = [float(np.median(column)) for column in zip(*rows, strict=True)]
     at = middles.index(min(middles) if below else max(middles))
-    there = [row[at] for row in rows]
     assert found.extreme_at_h == at
-    assert found.extreme == pytest.approx(np.quantile(there, [0.1, 0.5, 0.9]))
+    kept = [
+        (min if below else max)(
+            (max if below else min)(row[i : i + hours]) for i in range(31 - hours)
+        )
+        for row in rows
+    ]
+    assert found.extreme == pytest.approx(np.quantile(kept, [0.1, 0.5, 0.9]))
+    assert all(value < limit if below else value > limit for value in found.extreme)
 
 
 def test_the_best_stretch_is_the_likeliest_that_is_allowed():

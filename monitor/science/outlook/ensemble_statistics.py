@@ -37,7 +37,8 @@ class OutlookSpell(NamedTuple):
 
     `chance`: part of the members that have one [-]; the rest rests on those alone. `begins_h`:
     hours from the first step to the end of its first hour, 0 if it is so from the start;
-    `extreme`: the values at the hour at which their middle is furthest out, `extreme_at_h`.
+    `extreme`: the level that a member keeps beyond for that long, so always beyond the limit;
+    `extreme_at_h`: the step at which the middle of the members is furthest out.
     """
 
     chance: float
@@ -88,7 +89,8 @@ def spell(values: Floats, limit: float, hours: int, *, below: bool) -> OutlookSp
     if not has.any():
         return None
     begins = runs[has].argmax(axis=1)
-    at, extreme = extreme_step(values[has], below=below)
+    at, _ = extreme_step(values[has], below=below)
+    extreme = range_of(sustained_extreme(values[has], hours, below=below))
     return OutlookSpell(float(has.mean()), range_of(begins.astype(float)), extreme, float(at))
 
 
