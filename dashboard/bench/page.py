@@ -200,15 +200,17 @@ def learned(wait: Wait, book: WaitQueries) -> list[Component]:
 
 
 def calendar(shop: ShopData) -> Component | None:
-    """The link to the calendar."""
+    """The links to the calendars."""
     path = calendar_feed.link(shop)
     if not path:
         return None
     return html.P(
         [
-            "Ready times for the phone: ",
-            html.A("calendar link", href=path),
-            (". Anyone with this link can see your open waits. Do not share it outside the shop."),
+            "Calendars for the phone: ",
+            html.A("ready times", href=path),
+            " and ",
+            html.A("planned work", href=calendar_feed.plan_link(shop)),
+            ". Anyone with these links can see your work. Do not share them outside the shop.",
         ],
         className="aside calendar-link",
     )

@@ -37,7 +37,6 @@ LABELS = {
 """The label of each field."""
 _FIELDS = {"promised_ms": "promised", "fixed_ms": "fixed", "hands_on_min": "minutes"}
 """Names of a request's fields in the form, where they differ."""
-STEP_FIELDS = ("name", "kind")
 
 
 def field_of(name: str, form: Form) -> str:

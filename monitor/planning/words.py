@@ -135,10 +135,3 @@ def soft_sentence(label: str, ready_ms: int | None, now_ms: int, zone: ZoneInfo)
     else:
         until = f"before about {formats.ahead(ready_ms, now_ms, zone)}"
     return f"“{label}” is not ready yet. Do not work, load or string it {until}."
-
-
-def last_start_summary(
-    found: Iterable[LastStart], names: Names, now_ms: int, zone: ZoneInfo
-) -> str:
-    """Verdicts of an evening in a few sentences; empty if there are none."""
-    return " ".join(last_start_sentence(one, names, now_ms, zone) for one in found)

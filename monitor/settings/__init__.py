@@ -263,17 +263,6 @@ def version_of(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:24]
 
 
-def read_toml(path: Path) -> dict[str, Any]:
-    """Content of a TOML file.
-
-    Raises
-    ------
-    SettingsFault
-        If it cannot be read, is too large, or is not TOML.
-    """
-    return _parsed(_text_of(path), path)
-
-
 def _text_of(path: Path) -> str:
     try:
         return read_text(path, SETTINGS_MAX)

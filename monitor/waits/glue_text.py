@@ -22,7 +22,6 @@ NO_LOAD_TIME = (
     "The maker's sheet also has the time until the joint may be worked or loaded. Add it."
 )
 POT_OFF = "Pot off and unplugged?"
-NO_ALARM = "This is a reminder from your own entries, not a fire alarm."
 
 
 def span(h: float) -> str:

@@ -522,7 +522,7 @@ def test_the_bench_says_what_is_ready_first(client, ids):
     text = page.get_data(as_text=True)
     assert "Ready: Cello, job 39, lower bout seam." in text
     assert "On hold since" in text
-    assert "calendar link" in text
+    assert "planned work" in text
 
 
 def _page(path):

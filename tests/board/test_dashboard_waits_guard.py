@@ -333,7 +333,7 @@ def test_the_page_itself_says_that_it_only_reads(make):
     assert "calendar" not in there
     here = text("127.0.0.1", "localhost:8050")
     assert "data-choose" in here
-    assert "calendar link" in here
+    assert "planned work" in here
 
 
 @pytest.mark.parametrize(

@@ -366,7 +366,9 @@ def test_another_device_reads_until_it_has_signed_in_and_then_opens_a_wait(shop,
     seen.rest()
     page.locator("#bench-places button", has_text="Front bench").click()
     page.locator(".wait", has_text="button's edge").wait_for()
-    assert page.get_by_role("link", name="calendar link").get_attribute("href").endswith(".ics")
+    for name, end in (("ready times", ".ics"), ("planned work", "/plan.ics")):
+        link = page.get_by_role("link", name=name, exact=True).get_attribute("href")
+        assert link.endswith(end)
     (wait,) = waits_of(shop, "button's edge")
     assert wait.open
 

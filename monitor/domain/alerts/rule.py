@@ -176,8 +176,6 @@ OUTLOOK = ("dry_snap", "dry_spell_chance", "damp_spell_chance", "hot_spell_chanc
 """Quantities of the outlook."""
 NO_TRACE = ("surface_temperature", "pressure", "dew_margin", "wall_margin", *OUTLOOK)
 """Quantities that the trace at hand does not have."""
-URGENCIES = (1, 2, 3)
-"""1 take note, 2 act, 3 act now."""
 NAME_MAX, TEXT_MAX = 60, 800
 """Longest name and longest text of a rule. [characters]"""
 
