@@ -9,7 +9,7 @@ from dashboard.data.records import OutboxEntry, Outcome
 from dashboard.ui import formats
 from dashboard.ui.sentences import Headline
 from monitor.air.current import PlaceAir
-from monitor.alerting.messages import ending, value_text, worst_text
+from monitor.alerting.messages import ending, figures_and_rest, value_text, worst_text
 from monitor.domain.air_assessment import AirState
 from monitor.domain.alerts.alert import Alert, AlertAction
 from monitor.domain.alerts.rule import WATCHABLE, Of, Rule, Test
@@ -78,7 +78,8 @@ def facts(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, un
     first = value(raised["value"], raised["unit"], unit)
     now = value(now_value, alert.unit, unit)
     figures = [f"{now} now" if now else "not known now", f"{first} when raised"] if first else []
-    parts = [alert.detail, f"{'for ' if is_duration(alert) else ''}{', '.join(figures)}"]
+    first, rest = figures_and_rest(alert.detail)
+    parts = [first, f"{'for ' if is_duration(alert) else ''}{', '.join(figures)}"]
     if not (is_duration(alert) and now):
         parts.append(f"since {formats.when(alert.began_ms, now_ms, zone)}")
     if alert.changed_ms is not None:
@@ -86,14 +87,14 @@ def facts(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, un
             f"updated from a newer outlook {formats.when(alert.changed_ms, now_ms, zone)}"
         )
     text = "; ".join(filter(None, parts))
-    return f"{text[:1].upper()}{text[1:]}."
+    return f"{text[:1].upper()}{text[1:]}. {rest}".strip()
 
 
 def line(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     """An open alert in one line for the wall: `Front bench: Very dry, 27 %, since 13:10.`"""
     shown = value(now_value, alert.unit, unit)
     if alert.faded:
-        return f"{title(alert)}: {alert.detail.partition('; ')[0]}."
+        return f"{title(alert)}: {figures_and_rest(alert.detail)[0]}."
     if shown and is_duration(alert):
         return f"{title(alert)}, for {shown}."
     if alert.unit and not shown:
@@ -106,10 +107,9 @@ def line(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, uni
 
 def outlook_headline(alert: Alert) -> Headline:
     """Headline of an alert about the outlook, with its figures and what to do."""
-    figures, _, help_ = alert.detail.partition("; ")
+    figures, rest = figures_and_rest(alert.detail)
     sentence = f"{title(alert)}{f', {figures}' if figures else ''}."
-    more = f"{help_[:1].upper()}{help_[1:]}. " if help_ else ""
-    return Headline("dry", sentence, f"{more}{first_step(alert)}")
+    return Headline("dry", sentence, f"{rest} {first_step(alert)}".strip())
 
 
 def air_line(air: PlaceAir, unit: Unit) -> str:
@@ -177,7 +177,7 @@ def event_words(event: Event, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     at = value(body.get("value"), body.get("unit", ""), unit)
     what = f"{body.get('name', '')}{f', {at}' if at else ''}"
     if body.get("foretold"):
-        what += f", {body['detail'].partition('; ')[0]}"
+        what += f", {figures_and_rest(body['detail'])[0]}"
     match event.action:
         case AlertAction.RAISE:
             return f"Raised: {what}; {URGENCY[body['urgency']].lower()}"

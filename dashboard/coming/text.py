@@ -12,6 +12,7 @@ from monitor.domain.cautions import CLOSED_CAR, OPENED_PLATES, UNLESS_WOOD, WARM
 from monitor.outlook.summary import (
     NEEDS,
     cold_words,
+    furthest_h,
     stretch_words,
     wall_words,
     walls_allow_no_water,
@@ -113,17 +114,19 @@ def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Head
         )
     sort, word, spell = found[0]
     extreme = _extreme(sort, spell, unit)
-    by = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
+    at = _furthest(one, spell, now_ms, zone)
     will, already = _VERBS.get(how_sure(spell.chance), ("may be", "may already be"))
     if spell.begins_h.middle == 0:
         change = f"{already} {word} now"
     else:
         begins = formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)
         change = f"{will} {word} from about {begins}"
-    sentence = f"{name} {change}, reaching about {extreme} by {by}."
+    sentence = f"{name} {change}: about {extreme}."
+    if at != "now":
+        sentence = f"{name} {change}, reaching about {extreme} by {at}."
     more = [f"{sentence_chance(spell)} {lead(one, spell, now_ms)}".strip()]
     if sort == "dry" and (water := water_words(one, zone, us=unit == "F")):
-        more.append(f"{water[:1].upper()}{water[1:]}.")
+        more.append(f"{water}.")
     advice = what_to_do(one, sort)
     amount = one.look.water
     if sort == "dry" and amount is not None and math.isfinite(amount.middle):
@@ -150,8 +153,9 @@ def wall_line(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Hea
     else:
         change = f"{_WALL_WORDS.get(sort, word)}, about {middle}"
     sentence = f"{sure}{begins}: {change}."
-    by = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
-    detail = f"{name}: {likely(spell.chance)} chance, {_extreme(sort, spell, unit)} by {by}."
+    at = _furthest(one, spell, now_ms, zone)
+    by = at if at == "now" else f"by {at}"
+    detail = f"{name}: {likely(spell.chance)} chance, {_extreme(sort, spell, unit)} {by}."
     state = "damp" if sort == "over" else sort
     return Headline(state, f"{sentence[:1].upper()}{sentence[1:]}", detail)
 
@@ -174,11 +178,15 @@ def lead(one: PlaceOutlook, spell: OutlookSpell, now_ms: int) -> str:
     if spell.begins_h.middle == 0 or spell.chance < UNSURE:
         return ""
     low, middle, high = (one.at_ms(h) - now_ms for h in spell.begins_h)
-    return (
-        f"{_in(middle).capitalize()}, between {_hours(max(low, 0))} and {_hours(high)}."
-        if spell.chance >= LIKELY
-        else f"If it comes, {_in(middle)}."
-    )
+    if how_sure(spell.chance) not in _VERBS:
+        return f"If it comes, {_in(middle)}."
+    first = _hours(low) if low >= formats.HOUR_MS / 2 else "now"
+    return f"{_in(middle).capitalize()}, between {first} and {_hours(high)}."
+
+
+def _furthest(one: PlaceOutlook, spell: OutlookSpell, now_ms: int, zone: ZoneInfo) -> str:
+    at = one.at_ms(furthest_h(spell))
+    return formats.ahead(at, now_ms, zone) if at > now_ms else "now"
 
 
 def _in(ms: float) -> str:
@@ -201,13 +209,13 @@ def spell_lines(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> l
             )
             middle = formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)
             begins = f"{middle}" if first == last else f"{middle} ({first} to {last})"
-        at = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
+        at = _furthest(one, spell, now_ms, zone)
         lines.append(
             SpellLine(
                 "damp" if sort == "over" else sort,
                 word,
                 begins,
-                f"{_extreme(sort, spell, unit)}, about {at}",
+                f"{_extreme(sort, spell, unit)}, {at if at == 'now' else f'about {at}'}",
                 f"{likely(spell.chance)}, {how_sure(spell.chance)}",
             )
         )

@@ -10,7 +10,7 @@ import numpy as np
 
 from monitor.air.current import PlaceAir, air_now, recent
 from monitor.air.place_means import means
-from monitor.alerting.messages import change, ending, sentence, value_text
+from monitor.alerting.messages import change, ending, figures_and_rest, sentence, value_text
 from monitor.commands import Journal
 from monitor.core.clock import to_ms
 from monitor.core.formats import dated, local
@@ -152,9 +152,11 @@ def _alerts(journal: Journal, settings: Settings, now_ms: int) -> list[str]:
         line = sentence(alert, fahrenheit=fahrenheit)
         if alert.open:
             seen = " Acknowledged." if alert.acknowledged else ""
-            more = "; ".join(filter(None, (alert.detail, change(alert, now_ms, zone))))
+            first, rest = figures_and_rest(alert.detail)
+            more = "; ".join(filter(None, (first, change(alert, now_ms, zone))))
             line += f" ({more})" if more else ""
-            lines.append(f"{line}, since {dated(alert.began_ms, now_ms, zone)}.{seen} {alert.do}")
+            since = f"{line}, since {dated(alert.began_ms, now_ms, zone)}.{seen}"
+            lines.append(" ".join(filter(None, (since, rest, alert.do))))
         elif alert.cleared_ms is not None and alert.cleared_ms > now_ms - NIGHT_MS:
             span = (
                 f"{dated(alert.began_ms, now_ms, zone)} to {dated(alert.cleared_ms, now_ms, zone)}"

@@ -49,6 +49,12 @@ class Message(NamedTuple):
     events: tuple[Event, ...]
 
 
+def figures_and_rest(detail: str) -> tuple[str, str]:
+    """First sentence of a detail, its figures, without full stop; and the sentences after it."""
+    first, _, rest = detail.partition(". ")
+    return first.rstrip("."), f"{rest.rstrip('.')}." if rest else ""
+
+
 def value_text(value: float | None, unit: str, *, fahrenheit: bool = False) -> str:
     """A value with its unit: `27 %`, `4.5 °C`, `3 h`; empty if there is none."""
     return formats.rule_value(value, unit, formats.unit_of(fahrenheit))
@@ -161,7 +167,7 @@ def _reported(event: Event, heard: Mapping[str, Alert]) -> Event | None:
         "why": NO_LONGER,
         "caution": "",
         "do": "You do not need to do anything.",
-        "detail": f"earlier notice: {earlier[-1] if earlier else alert.detail}",
+        "detail": f"earlier notice: {figures_and_rest(earlier[-1] if earlier else alert.detail)[0]}",
     }
     return event._replace(body={**event.body, **cancelled})
 
@@ -197,11 +203,13 @@ def _text(
         known = alerts.get(event.subject)
         began = event.body.get("began_ms") or (known.began_ms if known else now_ms)
         since = formats.dated(began, now_ms, zone)
-        detail = f" ({event.body['detail']})" if event.body["detail"] else ""
+        first, rest = figures_and_rest(event.body["detail"])
+        detail = f" ({first})" if first else ""
         lines.append(
             f"{_line(event.body, label, fahrenheit=fahrenheit)}{detail}, since {since}. "
             f"Alert {event.subject}."
         )
+        lines += [rest] if rest else []
     lines += [f"Now: {body['do']}", f"Why: {body['why']}"]
     if body["caution"]:
         lines.append(f"Caution: {body['caution']}")

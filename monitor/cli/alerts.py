@@ -68,6 +68,7 @@ def list_(
 @command(app)
 def show(settings: Settings, alert: AlertId, as_json: Json = False) -> None:
     """Show one alert with its whole history."""
+    from monitor.alerting.messages import figures_and_rest
     from monitor.domain.alerts.alert import AlertAction
 
     with journal_of(settings) as (_, journal):
@@ -91,7 +92,7 @@ def show(settings: Settings, alert: AlertId, as_json: Json = False) -> None:
     for event in found.events:
         kept = {k: event.body[k] for k in ("name", "until_ms", "note", "ended") if k in event.body}
         if event.action == AlertAction.CHANGED or event.body.get("foretold"):
-            kept["detail"] = event.body["detail"].partition("; ")[0]
+            kept["detail"] = figures_and_rest(event.body["detail"])[0]
         if event.action == AlertAction.ADVISED:
             kept["do"] = event.body["do"]
         if "until_ms" in kept:
@@ -194,10 +195,11 @@ def _worst(alert: Alert, settings: Settings) -> str:
 
 def _detail(alert: Alert, settings: Settings) -> str:
     """Detail of an alert and what a newer outlook changed; a line, empty if there is neither."""
-    from monitor.alerting.messages import change
+    from monitor.alerting.messages import change, figures_and_rest
 
-    text = "; ".join(filter(None, (alert.detail, change(alert, now_ms(), settings.zone))))
-    return f"{text}\n" if text else ""
+    first, rest = figures_and_rest(alert.detail)
+    text = "; ".join(filter(None, (first, change(alert, now_ms(), settings.zone))))
+    return "".join(f"{line}\n" for line in (text, rest) if line)
 
 
 def _status(alert: Alert, settings: Settings) -> str:

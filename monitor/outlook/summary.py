@@ -37,6 +37,7 @@ from monitor.science.outlook.what_if import HELD_H, LAG_H, USUAL_VOLUME_M3
 from monitor.science.ranges import Floats
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from zoneinfo import ZoneInfo
 
     from monitor.outlook.files import LearnedPlace
@@ -175,26 +176,36 @@ def dry_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     spell = one.dry
     if spell is None:
         return ""
-    begins = weekday(one.at_ms(spell.begins_h.middle), zone)
-    furthest = weekday(one.at_ms(spell.extreme_at_h), zone)
+    begins_h = spell.begins_h.middle
+    begins = f"from about {weekday(one.at_ms(begins_h), zone)}" if begins_h else "now"
+    furthest = weekday(one.at_ms(furthest_h(spell)), zone)
     text = (
-        f"RH below {one.low_pct:.0f} % from about {begins}, down to about {spell.extreme.middle:.0f} % "
-        f"({spell.extreme.low:.0f} to {spell.extreme.high:.0f} %) by {furthest}, chance "
-        f"{likely(spell.chance)}"
+        f"RH below {one.low_pct:.0f} % {begins}, down to about {_span(spell.extreme, '%')} by "
+        f"{furthest}, chance {likely(spell.chance)}"
     )
-    return "; ".join(filter(None, (text, water_words(one, zone, us=us))))
+    return ". ".join(filter(None, (text, water_words(one, zone, us=us))))
+
+
+def furthest_h(spell: OutlookSpell) -> float:
+    """When a spell is furthest out, which is not before it begins. [h from the first step]"""
+    return max(spell.extreme_at_h, spell.begins_h.middle)
+
+
+def _span(values: Iterable[float], sign: str) -> str:
+    low, middle, high = (f"{value:.0f}" for value in values)
+    return f"{middle} {sign}" if low == high else f"{middle} {sign} ({low} to {high} {sign})"
 
 
 def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
-    """The water a day that holds the air, and from when; empty if none is needed. `us`: in its
-    measures."""
+    """The water a day that holds the air, and from when, as sentences without the last full stop;
+    empty if none is needed. `us`: in its measures."""
     water, place = one.look.water, one.place
     walls = wall_words(one, us=us)
     if water is None:
         return walls
     if not np.isfinite(water.middle):
-        cannot = f"a humidifier of usual size cannot hold {one.look.hold_pct:.0f} %"
-        return "; ".join(filter(None, (cannot, walls)))
+        cannot = f"A humidifier of usual size cannot hold {one.look.hold_pct:.0f} %"
+        return ". ".join(filter(None, (cannot, walls)))
     volume = room_words(place.volume_m3 or USUAL_VOLUME_M3, us=us)
     room = f"in a room of {volume}" if place.volume_m3 else f"if the room has {volume}"
     unit = water_unit(water.middle, us=us)
@@ -202,13 +213,13 @@ def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     level, soon = one.look.hold_pct, one.look.air[1][:, :LAG_H]
     late = ensemble.spell(soon, level, HELD_H, below=True)  # so soon that water comes too late
     since = f" from {weekday(one.at_ms(LAG_H), zone)} on" if late and late.chance >= 0.5 else ""
+    begins = weekday(one.at_ms(water.start), zone) if water.start else "now"
     text = (
-        f"about {middle} {unit} of water a day ({low} to {high} {unit}) from "
-        f"{weekday(one.at_ms(water.start), zone)} would hold {level:.0f} %{since} even in the driest "
-        f"hours, {room}; a humidifier set to {level:.0f} % gives less water in other hours; "
-        "stop when water shows on windows or cold walls"
+        f"About {middle} {unit} of water a day ({low} to {high} {unit}) from {begins} would hold "
+        f"{level:.0f} %{since}, even in the driest hours, {room}. A humidifier set to {level:.0f} % "
+        "gives less water in other hours. Stop when water shows on windows or cold walls"
     )
-    return "; ".join(filter(None, (text, walls)))
+    return ". ".join(filter(None, (text, walls)))
 
 
 def walls_allow_no_water(one: PlaceOutlook) -> bool:
@@ -222,8 +233,7 @@ def wall_words(one: PlaceOutlook, *, us: bool = False) -> str:
     empty where it does not limit the band, or is not known. `us`: in °F."""
     if one.safe is None or one.safe.least.rh_pct >= one.high_pct:
         return ""
-    words = one.safe.least.words(unit_of(us)).rstrip(".")
-    text = f"{words[:1].lower()}{words[1:]}"
+    text = one.safe.least.words(unit_of(us)).rstrip(".")
     if one.safe.least.rh_pct >= one.low_pct:
         return text
     return f"{text}. {INSTEAD.rstrip('.')}"
@@ -234,11 +244,10 @@ def spell_words(one: PlaceOutlook, spell: OutlookSpell | None, unit: str, zone: 
     if spell is None:
         return ""
     sign = "% RH" if unit == "%" else unit
-    low, middle, high = (in_unit(v, unit_of(unit == "°F")) for v in spell.extreme)
-    return (
-        f"from about {weekday(one.at_ms(spell.begins_h.middle), zone)}, rising to about {middle:.0f} "
-        f"{sign} ({low:.0f} to {high:.0f} {sign}), chance {likely(spell.chance)}"
-    )
+    extreme = _span((in_unit(v, unit_of(unit == "°F")) for v in spell.extreme), sign)
+    begins_h = spell.begins_h.middle
+    begins = f"from about {weekday(one.at_ms(begins_h), zone)}" if begins_h else "now"
+    return f"{begins}, rising to about {extreme}, chance {likely(spell.chance)}"
 
 
 def stretch_words(what: str, one: PlaceOutlook, stretch: GoodHours | None, zone: ZoneInfo) -> str:

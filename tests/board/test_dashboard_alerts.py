@@ -121,20 +121,20 @@ def test_what_a_newer_outlook_makes_of_an_alert_is_said():
     snap = alert(
         "dry-snap",
         1.4,
-        detail="below 40 % from about Sun 17:00; about 3.7 L of water",
+        detail="below 40 % from about Sun 17:00. About 3.7 L of water",
         foretold=[NOON + 30 * HOUR, 31.0, True],
     )
     earlier = changed(
-        snap, "below 40 % from about Sun 05:00; 5 L", [NOON + 18 * HOUR, 28.0, True], graver=True
+        snap, "below 40 % from about Sun 05:00. 5 L", [NOON + 18 * HOUR, 28.0, True], graver=True
     )
     said = alerts_text.facts(earlier, 1.4, NOON, PARIS, "C")
-    assert said.startswith("Below 40 % from about Sun 05:00; 5 L;")
-    assert said.endswith("; updated from a newer outlook 11:00.")
+    assert said.startswith("Below 40 % from about Sun 05:00; ")
+    assert said.endswith("; updated from a newer outlook 11:00. 5 L.")
     assert alerts_text.event_words(earlier.events[-1], NOON, PARIS, "C") == (
         "Updated from a newer outlook, sooner or worse: Dry snap likely, below 40 % from about Sun "
         "05:00"
     )
-    faded = changed(snap, f"{NO_LONGER}; taken back if that lasts", None)
+    faded = changed(snap, f"{NO_LONGER}. It is taken back if that lasts", None)
     assert alerts_text.line(faded, 0.2, NOON, PARIS, "C") == (
         "Front bench: Dry snap likely: a newer outlook no longer shows it."
     )
@@ -196,7 +196,7 @@ def test_what_nobody_was_told_of_in_the_night_is_not_taken_back_by_a_notice(tmp_
 
 
 def test_a_dry_snap_stands_beside_the_headline_while_the_air_asks_for_nothing():
-    detail = "below 40 % from about Sun 17:00; about 3.7 L of water a day would hold 45 %"
+    detail = "below 40 % from about Sun 17:00. About 3.7 L of water a day would hold 45 %"
     snap = alert("dry-snap", 1.4, detail=detail)
     head, left = alerts_wall.most_urgent([], [snap], {}, NOON, PARIS, "C")
     assert head.state == "dry"

@@ -91,11 +91,11 @@ def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
     said = coming_text.headline(with_spells(one, dry=SNAP), NOW, PARIS, "C")
     assert said.state == "dry"
     assert said.sentence == (
-        "Front bench will be below 40 % RH from about tomorrow 23:00, reaching about 31 % RH "
+        "Front bench will probably be below 40 % RH from about tomorrow 23:00, reaching about 31 % RH "
         "(28 to 34 %) by Sun 08:00."
     )
     assert said.detail.startswith(
-        "The chance is 9 in 10 (almost certain). In about 34 h, between 30 h and 40 h."
+        "The chance is 9 in 10 (likely). In about 34 h, between 30 h and 40 h."
     )
     assert "humidifier" in said.detail
     # Said once, with the amount of water or by itself; never left out.
@@ -120,9 +120,24 @@ def test_a_spell_that_is_only_possible_is_told_as_that_and_an_unlikely_one_not_a
 def test_what_is_so_already_has_no_lead(one):
     there = SNAP._replace(begins_h=OutlookRange(0.0, 0.0, 2.0))
     said = coming_text.headline(with_spells(one, dry=there), NOW, PARIS, "C")
-    assert "is below 40 % RH now" in said.sentence
+    assert "is probably below 40 % RH now" in said.sentence
     (line,) = coming_text.spell_lines(with_spells(one, dry=there), NOW, PARIS, "C")
     assert line.when == "already"
+    worst = there._replace(extreme_at_h=0.0)  # in this hour, whose begin is past
+    told = with_spells(one, dry=worst)
+    said = coming_text.headline(told, NOW + HOUR // 2, PARIS, "C").sentence
+    assert said == "Front bench is probably below 40 % RH now: about 31 % RH (28 to 34 %)."
+    assert coming_text.wall_line(told, NOW, PARIS, "C").detail.endswith("(28 to 34 %) now.")
+    (line,) = coming_text.spell_lines(told, NOW, PARIS, "C")
+    assert line.extreme.endswith(", now")
+
+
+def test_a_spell_is_furthest_out_no_earlier_than_it_begins_and_may_begin_now(one):
+    early = SNAP._replace(extreme_at_h=20.0, begins_h=OutlookRange(0.0, 34.0, 40.0))
+    said = coming_text.headline(with_spells(one, dry=early), NOW, PARIS, "C")
+    assert "from about tomorrow 23:00" in said.sentence
+    assert said.sentence.endswith("by tomorrow 23:00.")
+    assert "In about 34 h, between now and 40 h." in said.detail
 
 
 def test_a_hot_spell_is_told_in_the_readers_unit(one):
@@ -609,7 +624,7 @@ def test_where_it_is_dry_already_the_water_is_promised_from_half_a_day_on(one):
     )
     calm = dataclasses.replace(look, air=air + 5.0)
     told = dataclasses.replace(told, look=calm)
-    assert "would hold 45 % even in" in coming_text.headline(told, NOW, PARIS, "C").detail
+    assert "would hold 45 %, even in" in coming_text.headline(told, NOW, PARIS, "C").detail
 
 
 def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_tell(one):

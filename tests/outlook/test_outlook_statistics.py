@@ -222,6 +222,19 @@ def test_no_chance_is_told_as_certain(chance, told):
     assert ensemble_statistics.likely(chance) == told
 
 
+def test_chances_of_the_same_tenths_have_the_same_word():
+    """Rung: property."""
+    words = {}
+    for chance in np.linspace(0, 1, 2001):
+        told = ensemble_statistics.likely(chance)
+        words.setdefault(told, set()).add(ensemble_statistics.how_sure(chance))
+    assert {len(found) for found in words.values()} == {1}
+    assert words["6 in 10"] == {"likely"}
+    assert words["5 in 10"] == {"possible"}
+    assert words["9 in 10"] == {"likely"}
+    assert words["more than 9 in 10"] == {"almost certain"}
+
+
 def test_how_far_a_member_goes_for_hours_on_end_is_where_its_spells_end():
     """Rung: property."""
     rng = np.random.default_rng(11)

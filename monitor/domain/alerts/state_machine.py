@@ -132,7 +132,7 @@ def step(
                 if on.state.ending:
                     said |= {
                         "foretold": None,
-                        "detail": f"{NO_LONGER}; the alert ends if that lasts",
+                        "detail": f"{NO_LONGER}. The alert ends if that lasts",
                         "do": "Look at Coming before you do anything for it.",
                     }
             events.append(_event(alert.id, now_ms, did, said))

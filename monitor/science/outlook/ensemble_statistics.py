@@ -10,8 +10,8 @@ from monitor.science.air import dew_point
 from monitor.science.ranges import Floats
 from monitor.science.wood import equilibrium_moisture_content
 
-SURE, LIKELY, UNSURE = 0.9, 0.5, 0.2
-"""From these chances on something is called almost certain, likely, possible. [-]  Ours."""
+LIKELY, UNSURE = 0.5, 0.2
+"""From these chances on something is more likely than not, and is told at all. [-]  Ours."""
 
 
 class OutlookRange(NamedTuple):
@@ -183,12 +183,13 @@ def likely(chance: float) -> str:
 
 
 def how_sure(chance: float) -> str:
-    """A chance in a word."""
-    if chance >= SURE:
+    """A chance in a word, one word for all that `likely` gives as the same tenths."""
+    if chance > TOLD_MOST:
         return "almost certain"
-    if chance >= LIKELY:
+    tenths = round(10 * chance)
+    if tenths >= 6:
         return "likely"
-    return "possible" if chance >= UNSURE else "unlikely"
+    return "possible" if tenths >= 2 else "unlikely"
 
 
 def range_of(values: Floats) -> OutlookRange:
