@@ -187,7 +187,7 @@ def dry_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
 
 
 def furthest_h(spell: OutlookSpell) -> float:
-    """When a spell is furthest out, which is not before it begins. [h from the first step]"""
+    """Time of a spell's extreme, no earlier than it begins. [h from the first step]"""
     return max(spell.extreme_at_h, spell.begins_h.middle)
 
 
