@@ -68,8 +68,8 @@ def followed():
 
 
 def followed_in(homes):
-    """Advice for these homes, carried out."""
-    found = []
+    """Advice for these homes, carried out side by side."""
+    done, rows = [], []
     asked = [ask(home, "twelve months", members=20) for home in homes]
     for one in asked:
         kind = one.worked.advised.kind
@@ -83,14 +83,20 @@ def followed_in(homes):
         device, home = room_of(one)
         measures = measures_of(one)
         measures = measures._replace(room=device, windows_shut=kind is Measure.DEHUMIDIFIER)
-        rows = [scenes.CaseRow(home, measures=measures, user=u, played=p) for _, u, p in USERS]
-        bare = [scenes.CaseRow(one.home, user=u, played=p) for _, u, p in USERS]
-        made, none = scenes.case_years(rows), scenes.case_years(bare)
-        dry, damp = made.days(LOW, HIGH)
-        dry_bare, damp_bare = none.days(LOW, HIGH)
-        wetter = made.over_70_h > none.over_70_h + MORE_DAMP_H
-        worse = (damp > np.maximum(damp_bare + MORE_DAMP_DAYS, MOST_DAYS)) | wetter
-        found.append(Followed(one, worse.mean(axis=1), dry + damp, dry_bare + damp_bare))
+        done.append(one)
+        rows += [scenes.CaseRow(home, measures=measures, user=u, played=p) for _, u, p in USERS]
+        rows += [scenes.CaseRow(one.home, user=u, played=p) for _, u, p in USERS]
+    years = scenes.case_years(rows)
+    dry, damp = (each.reshape(len(done), 2, len(USERS), -1) for each in years.days(LOW, HIGH))
+    over_70_h = years.over_70_h.reshape(dry.shape)
+    found = []
+    for i, one in enumerate(done):
+        (dry_made, dry_bare), (damp_made, damp_bare), (wet_made, wet_bare) = (
+            values[i] for values in (dry, damp, over_70_h)
+        )
+        wetter = wet_made > wet_bare + MORE_DAMP_H
+        worse = (damp_made > np.maximum(damp_bare + MORE_DAMP_DAYS, MOST_DAYS)) | wetter
+        found.append(Followed(one, worse.mean(axis=1), dry_made + damp_made, dry_bare + damp_bare))
     return found
 
 

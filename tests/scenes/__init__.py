@@ -7,7 +7,7 @@ makes in its own model does not hide itself. numpy only.
     homes()                    the table of made homes
     year_of(home)              its air, and the air outdoors, by the hour
     typed(home, months)        what its owner reads off a hygrometer; normals(home) its weather
-    years_of(homes)            the same for many, side by side; table_years() for the table
+    each_year(homes)           the same for each of many; table_years() for the table
     case_year(home, measures)  a case in it, in a number of draws, with a user who follows advice
     case_years(rows)           the same for many, side by side
     shops(), shop_year(shop)   shops with opened instruments

@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from scenes.climates import MONTH_OF_HOUR, R_VAPOUR, YEAR_H, saturation_pa
-from scenes.homes import PER_K_PCT, Home, HomeYear, RoomDevice, year_of, years_of
+from scenes.climates import MONTH_OF_HOUR, R_VAPOUR, YEAR_H, between, saturation_pa
+from scenes.homes import PER_K_PCT, Home, HomeYear, RoomDevice, each_year, side_by_side
 
 DRAWS = 10
 SPIN_H = 24 * 120
@@ -228,7 +228,7 @@ def case_years(
         a = leak + to_skin + k_l
         push = leak * ho + k_in * (rest + warmth * (1 - k_in / d)) + k_l * (lining_pct + warmth)
         gives = device.step(a, push, es, inside)
-        h = np.clip((push + gives) / a, 0, 100)
+        h = between((push + gives) / a, 0, 100)
         new_skin = rest + k_in * (h - warmth) / d
         if at >= SPIN_H:
             given += gives
@@ -300,7 +300,7 @@ class _Devices:
         gives = k * (goal - push / a) / (1 + k / a + per)
         low = np.where(self.two, self.cap * (self.kept - self.set - HELD_GONE_PCT), 0)
         high = np.where(self.two, self.cap * (self.kept - self.set + HELD_GONE_PCT), self.water)
-        gives = np.clip(gives, np.minimum(low, 0), np.maximum(high, 0))
+        gives = between(gives, np.minimum(low, 0), np.maximum(high, 0))
         self.water = np.where(self.two, self.water, self.water - gives)
         self.kept = np.where(self.two, self.kept - gives / np.maximum(self.cap, 1e-9), self.kept)
         return gives
@@ -355,13 +355,4 @@ def _rooms(rows: Sequence[CaseRow]) -> tuple[HomeYear, np.ndarray]:
             windows_shut=row.measures.windows_shut or row.home.windows_shut,
         )
         column.append(each.setdefault(home, len(each)))
-    known = [home for home in each if home.device is None and not home.windows_shut]
-    new = [home for home in each if home not in known]
-    years = {home: year_of(home) for home in known}
-    if new:
-        made = years_of(new)
-        years |= {home: made.of(i) for i, home in enumerate(new)}
-    found = HomeYear(
-        *(np.stack(values, axis=-1) for values in zip(*(years[h] for h in each), strict=True))
-    )
-    return found, np.array(column)
+    return side_by_side(each_year(list(each))), np.array(column)

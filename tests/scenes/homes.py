@@ -8,7 +8,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from scenes.climates import CLIMATES, MONTH_OF_HOUR, R_VAPOUR, YEAR_H, saturation_pa, weather_of
+from scenes.climates import (
+    CLIMATES,
+    MONTH_OF_HOUR,
+    R_VAPOUR,
+    YEAR_H,
+    between,
+    saturation_pa,
+    weather_of,
+)
 
 SPIN_H = 24 * 90
 """Hours of the year's end that are run before it, so that its start is forgotten. [h]"""
@@ -192,15 +200,32 @@ def normals(home: Home) -> tuple[np.ndarray, np.ndarray]:
 
 def year_of(home: Home) -> HomeYear:
     """The year of one home."""
-    if home in homes():
-        return table_years().of(homes().index(home))
-    return years_of([home]).of(0)
+    (year,) = each_year([home])
+    return year
+
+
+_YEARS: dict[Home, HomeYear] = {}
+
+
+def each_year(wanted: Sequence[Home]) -> list[HomeYear]:
+    """The year of each of these homes. All that are new, and the table, are made side by side."""
+    new = [home for home in dict.fromkeys(wanted) if home not in _YEARS]
+    if new:
+        new += [home for home in homes() if home not in _YEARS and home not in new]
+        made = years_of(new)
+        _YEARS.update({home: made.of(i) for i, home in enumerate(new)})
+    return [_YEARS[home] for home in wanted]
 
 
 @functools.cache
 def table_years() -> HomeYear:
     """The years of all homes of the table, in its order."""
-    return years_of(homes())
+    return side_by_side(each_year(homes()))
+
+
+def side_by_side(each: Sequence[HomeYear]) -> HomeYear:
+    """Years of single homes as one, each a column."""
+    return HomeYear(*(np.stack(values, axis=-1) for values in zip(*each, strict=True)))
 
 
 def years_of(
@@ -275,10 +300,10 @@ def years_of(
         cooling_on = (cool < 90) & (np.maximum(to, wall) > cool - 1.5)
         shuts = shuts_at[h]
         opened = (t > opens_above) & (to < t + 1) & ~cooling_on & ~shuts
-        changes = changes + np.where(opened, np.clip(0.8 * (t - opens_above), 0, 4), 0)
+        changes = changes + np.where(opened, between(0.8 * (t - opens_above), 0, 4), 0)
         damp = (100 * e / saturation_pa(t) > 65) & (eo < e) & (to > 2) & ~cooling_on & ~shuts
         changes = changes + np.where(
-            damp, np.clip(0.06 * (100 * e / saturation_pa(t) - 65), 0, 0.6), 0
+            damp, between(0.06 * (100 * e / saturation_pa(t) - 65), 0, 0.6), 0
         )
         changes = changes + np.where(shuts, 0, aired[hour] * ~cooling_on) + extra_n[h]
         # heat
@@ -286,8 +311,8 @@ def years_of(
         watts = gain_w[hour] + sun[h] * 0.012 * volume * np.where(t > 24, 0.5, 1.0)
         a = light + loss + vent + mass_w
         free = (light * t + (loss + vent) * to + mass_w * wall + watts) / a
-        need = np.clip((heat + warmer[h] - set_back[hour] - free) * a, 0, 120 * volume)
-        cold_w = np.clip((free - cool) * a, 0, 45 * volume)
+        need = between((heat + warmer[h] - set_back[hour] - free) * a, 0, 120 * volume)
+        cold_w = between((free - cool) * a, 0, 45 * volume)
         t = free + (need - cold_w) / a
         wall = (mass * wall + mass_w * t) / (mass + mass_w)
         # water
@@ -313,8 +338,8 @@ def years_of(
             on = runs[h] & ((rests <= 0) | (most < 0))
             more = np.where(
                 most > 0,
-                np.clip((goal_e - e1) * a, 0, most * on),
-                np.clip((goal_e - e1) * a, most * on, 0),
+                between((goal_e - e1) * a, 0, most * on),
+                between((goal_e - e1) * a, most * on, 0),
             )
             gives = gives + more
             push = push + more

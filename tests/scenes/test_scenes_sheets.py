@@ -20,7 +20,7 @@ from monitor.science.case.measures import HUMIDIFIED
 from scenes.advised import TAKE_OUT, Asked, ask, carried_out
 from scenes.cases import LAZY, OBEDIENT, CaseRow, CaseYears, Measures, User, case_years
 from scenes.climates import CLIMATES, MONTH_OF_HOUR
-from scenes.homes import Home, HomeYear, homes, year_of, years_of
+from scenes.homes import Home, HomeYear, each_year, homes, year_of
 from scenes.sentences import contradictions
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(1500)]
@@ -226,12 +226,9 @@ def wetted(some: tuple[Asked, ...], obedient: bool) -> list[Wetted]:
         found = carried_out(one, obedient)
         assert found is not None
         rooms.append(found[0]._replace(device=found[1].room))
-    made = years_of(rooms)
     return [
-        Wetted(
-            one, *(a - b for a, b in zip(_wet(made.of(i)), _wet(year_of(one.home)), strict=True))
-        )
-        for i, one in enumerate(each)
+        Wetted(one, *(a - b for a, b in zip(_wet(made), _wet(year_of(one.home)), strict=True)))
+        for one, made in zip(each, each_year(rooms), strict=True)
     ]
 
 
