@@ -10,12 +10,15 @@ import sys
 from pathlib import Path
 from types import FrameType
 
-from monitor.core import logs
-from monitor.core.certificate import CertificateFault, WatchedCertificate, readable_by_others
-from monitor.core.errors import SettingsFault
-from monitor.people.access_store import AccessStore, has_people
-from monitor.settings import Settings, load
-from monitor.settings.checks import open_to_network
+from monitor.core.imports import uncollected
+
+with uncollected():
+    from monitor.core import logs
+    from monitor.core.certificate import CertificateFault, WatchedCertificate, readable_by_others
+    from monitor.core.errors import SettingsFault
+    from monitor.people.access_store import AccessStore, has_people
+    from monitor.settings import Settings, load
+    from monitor.settings.checks import open_to_network
 
 log = logging.getLogger("dashboard")
 
@@ -44,11 +47,12 @@ def main(argv: list[str] | None = None) -> int:
 
 def serve(settings: Settings) -> int:
     """Serve the board until SIGTERM or SIGINT."""
-    from dashboard.access import permissions
-    from dashboard.access.guard import REQUEST_MAX
-    from dashboard.app import create_app
-    from dashboard.server.connections import Options, Server
-    from monitor.clients.weather_files import FILE_MAX
+    with uncollected():
+        from dashboard.access import permissions
+        from dashboard.access.guard import REQUEST_MAX
+        from dashboard.app import create_app
+        from dashboard.server.connections import Options, Server
+        from monitor.clients.weather_files import FILE_MAX
 
     board = settings.board
     try:
@@ -58,7 +62,8 @@ def serve(settings: Settings) -> int:
         return 2
     if hasattr(os, "nice"):
         os.nice(PATIENCE)
-    app = create_app(settings)
+    with uncollected():
+        app = create_app(settings)
     options = Options(
         host=board.host,
         port=board.port,

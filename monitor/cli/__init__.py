@@ -45,6 +45,7 @@ from monitor.cli.output import out, print_json, print_table
 from monitor.cli.shared import HELP_OPTIONS, Config, Data, Json, command, load
 from monitor.core import logs
 from monitor.core.clock import now_ms
+from monitor.core.imports import uncollected
 from monitor.settings import Settings
 from monitor.settings.table import table
 
@@ -62,7 +63,7 @@ Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Log every messag
 
 
 def main() -> None:
-    """Entry point of `benchweather` and `python -m monitor`."""
+    """Run the command that this process was started with."""
     app(prog_name="benchweather")
 
 
@@ -95,7 +96,8 @@ def demo(data: Data = None, config: Config = None, verbose: Verbose = False) -> 
 
 
 def _run(settings: Settings, *, verbose: bool) -> None:
-    from monitor.service.restarts import run_service
+    with uncollected():
+        from monitor.service.restarts import run_service
 
     logs.set_up(verbose=verbose, file=settings.data / "log" / "service.log")
     if settings.demo:

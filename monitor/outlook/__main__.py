@@ -8,14 +8,17 @@ import os
 import threading
 from pathlib import Path
 
-from monitor.core import logs
-from monitor.core.clock import now_ms
-from monitor.core.signals import signals_call
-from monitor.outlook import files
-from monitor.outlook.worker import Work
-from monitor.runtime.scheduler import Scheduler
-from monitor.settings import load
-from monitor.store import Reader
+from monitor.core.imports import uncollected
+
+with uncollected():
+    from monitor.core import logs
+    from monitor.core.clock import now_ms
+    from monitor.core.signals import signals_call
+    from monitor.outlook import files
+    from monitor.outlook.worker import Work
+    from monitor.runtime.scheduler import Scheduler
+    from monitor.settings import load
+    from monitor.store import Reader
 
 LOOK_S = 60
 NIGHT_H = 3

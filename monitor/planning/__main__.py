@@ -9,13 +9,16 @@ import os
 import threading
 from pathlib import Path
 
-from monitor.core import logs
-from monitor.core.clock import now_ms
-from monitor.core.errors import MonitorError
-from monitor.core.signals import signals_call
-from monitor.planning.worker import Planner
-from monitor.settings import Settings, load
-from monitor.store import Reader
+from monitor.core.imports import uncollected
+
+with uncollected():
+    from monitor.core import logs
+    from monitor.core.clock import now_ms
+    from monitor.core.errors import MonitorError
+    from monitor.core.signals import signals_call
+    from monitor.planning.worker import Planner
+    from monitor.settings import Settings, load
+    from monitor.store import Reader
 
 log = logging.getLogger(__name__)
 

@@ -85,6 +85,8 @@ FORECAST_FILES_S = 15
 """Period of looking into the folder of forecasts. [s]"""
 BOARD_WAIT_S = 30.0
 """Time after which a board that does not answer is logged. [s]"""
+OUTLOOK_AFTER_S = 20.0
+"""Time after which the outlook's process starts: until then the board has the processor. [s]"""
 
 
 class ServiceFault(MonitorError):
@@ -116,7 +118,7 @@ class Supervisor:
         self.settings, self._settings_trouble = settings, settings_trouble
         self._on_trial = on_trial
         self._stop, self._restart = threading.Event(), threading.Event()
-        self._repairs = threading.Event()
+        self._repairs, self._settled = threading.Event(), threading.Event()
         self._started_ms = now_ms()
         self._clock = SteadyClock()
 
@@ -256,8 +258,9 @@ class Supervisor:
             if watch is not None:
                 watch.start()
                 parts.callback(watch.stop, STOP_WAIT_S)
-            outlook = ChildProcess("outlook", ["monitor.outlook", *_arguments(settings)])
-            outlook.start()
+            outlook = ChildProcess(
+                "outlook", ["monitor.outlook", *_arguments(settings)], self._settled
+            )
             parts.callback(outlook.stop)
             planner = ChildProcess(
                 "planner", ["monitor.planning", *_arguments(settings)], self._repairs
@@ -302,6 +305,7 @@ class Supervisor:
     ) -> None:
         board, ready = self.settings.board, False
         give_up = time.monotonic() + BOARD_WAIT_S
+        settled = time.monotonic() + OUTLOOK_AFTER_S
         next_beat = 0.0
         while not (self._stop.wait(LOOK_S if ready else 0.02) or self._restart.is_set()):
             now = time.monotonic()
@@ -316,6 +320,8 @@ class Supervisor:
                     raise ServiceFault(f"the board does not answer on {board.host}:{board.port}")
                 give_up = now + BOARD_WAIT_S
                 log.error("not ready yet broker=%s", subscription.trouble or "connected")
+            if now >= settled:
+                self._settled.set()
             for child in children:
                 child.restart_if_ended()
             if now >= next_beat:

@@ -17,30 +17,33 @@ from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
+from monitor.core.imports import uncollected
 
-from monitor.core import logs
-from monitor.core.clock import from_ms, now_ms
-from monitor.core.durable_file import write_durably
-from monitor.core.errors import BadPayload, BrokerUnavailable, StoreUnavailable
-from monitor.core.json_documents import json_object
-from monitor.core.measurements import Reading, Series
-from monitor.core.signals import signals_call
-from monitor.domain.forecast import Forecast
-from monitor.domain.topic_rules import FORECAST_TOPIC
-from monitor.mqtt.client import Publisher
-from monitor.outlook import files as outlook_files
-from monitor.outlook.worker import Work
-from monitor.readings.replay import Message, message
-from monitor.service.supervisor import broker_address
-from monitor.settings import Settings, load
-from monitor.store import Reader, Writer
-from monitor.store import forecasts as archive
-from sensors.demo import past_days
-from sensors.demo.forecasts import EVERY_MS, SOURCE, Forecasts, issues
-from sensors.demo.shop import OUTDOORS, SERIES, DemoShop
-from sensors.demo.troubles import GARBLED, SINCE_MS, is_sent, more_readings
-from sensors.demo.weather import DemoWeather
+with uncollected():
+    import numpy as np
+
+    from monitor.core import logs
+    from monitor.core.clock import from_ms, now_ms
+    from monitor.core.durable_file import write_durably
+    from monitor.core.errors import BadPayload, BrokerUnavailable, StoreUnavailable
+    from monitor.core.json_documents import json_object
+    from monitor.core.measurements import Reading, Series
+    from monitor.core.signals import signals_call
+    from monitor.domain.forecast import Forecast
+    from monitor.domain.topic_rules import FORECAST_TOPIC
+    from monitor.mqtt.client import Publisher
+    from monitor.outlook import files as outlook_files
+    from monitor.outlook.worker import Work
+    from monitor.readings.replay import Message, message
+    from monitor.service.supervisor import broker_address
+    from monitor.settings import Settings, load
+    from monitor.store import Reader, Writer
+    from monitor.store import forecasts as archive
+    from sensors.demo import past_days
+    from sensors.demo.forecasts import EVERY_MS, SOURCE, Forecasts, issues
+    from sensors.demo.shop import OUTDOORS, SERIES, DemoShop
+    from sensors.demo.troubles import GARBLED, SINCE_MS, is_sent, more_readings
+    from sensors.demo.weather import DemoWeather
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

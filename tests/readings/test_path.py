@@ -213,11 +213,14 @@ def test_service_and_its_own_broker_killed_together_lose_and_double_nothing(make
     service.stop()
 
 
+def children_of(service, name):
+    """Process ids of the service's processes whose command line has this name."""
+    found = ["pgrep", "-P", str(service.pid), "-f", name]
+    return subprocess.run(found, capture_output=True, text=True).stdout.split()
+
+
 def kill_brokers_of(service):
-    done = subprocess.run(
-        ["pgrep", "-P", str(service.pid), "-f", "nats-server"], capture_output=True, text=True
-    )
-    pids = done.stdout.split()
+    pids = children_of(service, "nats-server")
     assert pids, "the service has a broker of its own"
     subprocess.run(["kill", "-9", *pids], check=True)
 
@@ -246,6 +249,7 @@ def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(make_service)
     assert time.time() * 1000 - last < 30_000
     assert last - first > 364 * 86_400_000
     assert page(service)[0] == 200
+    until(lambda: children_of(service, "monitor.outlook"), what="the outlook's process starts")
     service.stop()
 
 
