@@ -35,13 +35,14 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--config", type=Path, help="the settings file")
     parser.add_argument("--demo", action="store_true", help="show the demo's shop")
     given = parser.parse_args(argv)
-    logs.set_up()
     try:
         settings = load(data=given.data, config=given.config, demo=given.demo)
     except SettingsFault as exc:
+        logs.set_up("board")
         for fault in exc.faults:
             log.error("setting refused %s", fault)
         return 2
+    logs.set_up("board", as_json=settings.log.format == "json")
     return serve(settings)
 
 

@@ -12,7 +12,7 @@ from urllib.parse import quote
 import dash
 import flask
 
-from dashboard import commands, shell
+from dashboard import commands, health, shell
 from dashboard.access import guard, people_page, permissions, sign_in
 from dashboard.access import page as access_page
 from dashboard.access.visitor import may
@@ -190,6 +190,7 @@ def create_app(settings: Settings) -> dash.Dash:
     shell.register(app, shop)
     _redirect_old_addresses(app)
     _register_here(app, shop, secrets.token_hex(8))
+    health.register(app, shop)
     permissions.enforce(app)
     return app
 

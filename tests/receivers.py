@@ -137,7 +137,7 @@ def no_secret_logged(folder: Path) -> Iterator[Path]:
     """Log everything meanwhile, as `run --verbose` does, then look through it."""
     root = logging.getLogger()
     handlers, level = root.handlers[:], root.level
-    logs.set_up(verbose=True, file=folder / "service.log")
+    logs.set_up("service", verbose=True, file=folder / "service.log")
     logging.getLogger("tests").debug("the log is open")
     try:
         yield folder / "service.log"

@@ -51,6 +51,8 @@ ENDPOINTS: dict[str, Need] = {
     "manifest": ANYONE,  # the shop's name stands in the title of every page
     "push_worker": ANYONE,
     "here": ANYONE,  # without the token of changes for who may not look
+    "health": ANYONE,  # sentences for this computer and people of the shop only
+    "metrics": ANYONE,  # this computer; others by `board.metrics`, with a token
     # Ways in and out, each with a secret of its own.
     "open_here": ANYONE,
     "sign_in_now": ANYONE,

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -261,6 +263,40 @@ class ShopData:
     def counts(self) -> dict[str, int]:
         with self.reader() as reader:
             return reader.tallies()
+
+    def newest_by_place(self) -> dict[str, int]:
+        """Time of the newest reading of each place that a sensor measures.
+        [ms since 1970-01-01 UTC]"""
+        found: dict[str, int] = {}
+        with self.reader() as reader:
+            for _, (series, ts_ms, _) in reader.latest(now_ms()):
+                found[series.place] = max(found.get(series.place, 0), ts_ms)
+        return found
+
+    def store_bytes(self) -> int | None:
+        """Size of the store's file with its log; None for a database. [bytes]"""
+        if self.settings.store_address != self.settings.store_path:
+            return None
+        path = self.settings.store_path
+        files = (path, path.with_name(f"{path.name}-wal"))
+        return sum(one.stat().st_size for one in files if one.exists())
+
+    def disk_free_bytes(self) -> int | None:
+        """Free space on the disk of the data folder; None if that is not known. [bytes]"""
+        try:
+            return shutil.disk_usage(self.settings.data).free
+        except OSError:
+            return None
+
+    @staticmethod
+    def memory_bytes(service_pid: int) -> dict[str, int]:
+        """Memory in RAM of the service and of this board, where the system tells it. [bytes]"""
+        found = {}
+        for name, pid in (("service", service_pid), ("board", os.getpid())):
+            with contextlib.suppress(OSError, ValueError):
+                pages = int(Path(f"/proc/{pid}/statm").read_text("ascii").split()[1])
+                found[name] = pages * os.sysconf("SC_PAGE_SIZE")
+        return found
 
     def quantities(self) -> dict[str, set[str]]:
         """Quantities that can be shown of each place: measured ones, then derived ones."""

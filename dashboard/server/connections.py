@@ -23,7 +23,7 @@ from waitress.adjustments import Adjustments
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 from waitress.server import TcpWSGIServer
-from waitress.task import ErrorTask, ThreadedTaskDispatcher
+from waitress.task import ErrorTask, ThreadedTaskDispatcher, WSGITask
 from waitress.utilities import BadRequest, Error, RequestEntityTooLarge
 
 from dashboard.server import limits
@@ -247,9 +247,19 @@ class Listener(TcpWSGIServer):
         self.shared.maintain()
 
 
+class Task(WSGITask):
+    """A request that is handed to the app."""
+
+    def get_environment(self) -> dict[str, Any]:
+        environ: dict[str, Any] = super().get_environment()
+        environ[limits.DIRECT] = limits.is_direct(self.channel.address, self.request.headers)
+        return environ
+
+
 class Channel(HTTPChannel):
     """Connection of a visitor, with or without TLS."""
 
+    task_class = Task
     error_task_class = PlainError
 
     def __init__(self, listener: Listener, sock: Any, address: Any, adj: Any, map: Any) -> None:  # noqa: A002 - waitress's name

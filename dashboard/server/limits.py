@@ -6,7 +6,7 @@ import ipaddress
 import threading
 import time
 from collections import Counter, deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Protocol
 
 CONNECTIONS_MAX, CONNECTIONS_EACH = 500, 100
@@ -30,6 +30,10 @@ BURST, RATE = 1_000, 100.0
 """Requests that a visitor may send at once, and how many more each second. [-], [1/s]"""
 PIPELINED_MAX = 16
 """Most requests that wait on one connection."""
+DIRECT = "benchweather.direct"
+"""Name in a request's environment of whether it is direct; see `is_direct`."""
+FORWARDERS = ("FORWARDED", "VIA", "X_REAL_IP")
+"""Names of headers that a proxy adds, beside those that begin with X_FORWARDED."""
 VISITORS_MAX = 2_000
 """Most visitors whose requests are counted; the longest silent are forgotten."""
 
@@ -151,6 +155,18 @@ class Tally:
                 return ""
             self._told_s, counts, self._counts = now_s, self._counts, {}
         return " ".join(f"{name}={count}" for name, count in counts.items())
+
+
+def is_direct(address: str, headers: Mapping[str, str]) -> bool:
+    """True if a request comes from a program on this computer, and no header says that a proxy here
+    passed it on. Headers have the names that waitress gives them."""
+    try:
+        local = ipaddress.ip_address(visitor_of_address(address)).is_loopback
+    except ValueError:
+        return False
+    return local and not any(
+        name in FORWARDERS or name.startswith("X_FORWARDED") for name in headers
+    )
 
 
 def visitor_of_address(address: str) -> str:

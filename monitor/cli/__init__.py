@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import faulthandler
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
@@ -38,6 +40,7 @@ from monitor.cli import (
     rules,
     score,
     sensor,
+    service_unit,
     store,
     waits,
 )
@@ -46,6 +49,7 @@ from monitor.cli.shared import HELP_OPTIONS, Config, Data, Json, command, load
 from monitor.core import logs
 from monitor.core.clock import now_ms
 from monitor.core.imports import uncollected
+from monitor.core.systemd import Notifier
 from monitor.settings import Settings
 from monitor.settings.table import table
 
@@ -99,7 +103,12 @@ def _run(settings: Settings, *, verbose: bool) -> None:
     with uncollected():
         from monitor.service.restarts import run_service
 
-    logs.set_up(verbose=verbose, file=settings.data / "log" / "service.log")
+    logs.set_up(
+        "service",
+        verbose=verbose,
+        file=settings.data / "log" / "service.log",
+        as_json=settings.log.format == "json",
+    )
     if settings.demo:
         mark = settings.data / settings_module.DEMO_MARK
         mark.write_text("The readings in this folder are invented: the demo made them.\n", "utf-8")
@@ -114,7 +123,10 @@ def _run(settings: Settings, *, verbose: bool) -> None:
         out.print(f"Broker: {broker}  topic benchweather/<place>/<sensor>")
         out.print(f"Data:   {settings.data}   Ctrl-C ends")
 
-    run_service(settings, ready)
+    notifier = Notifier.taken_from(os.environ)
+    if notifier.watchdog_s:
+        faulthandler.enable()  # what each thread did when systemd ends us for a part that hangs
+    run_service(settings, ready, notifier)
 
 
 @command(app)
@@ -258,6 +270,7 @@ _COMMANDS: dict[str, Callable[..., None]] = {
     "notify-test": notices.notify_test,
     "replay-rules": replay.replay_rules,
     "score": score.score,
+    "unit": service_unit.unit,
     "audit": people.audit,
     "licences": licences.licences,
 }

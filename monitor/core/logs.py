@@ -1,9 +1,12 @@
-"""The log's set-up, done once by the entry point."""
+"""The log's set-up, done once by the entry point of each process."""
 
 from __future__ import annotations
 
+import json
 import logging
 import logging.handlers
+import sys
+import threading
 import time
 from pathlib import Path
 
@@ -11,12 +14,46 @@ FILE_BYTES, FILES = 1_000_000, 3
 """Size of a log file, and how many old ones are kept. [bytes], [-]"""
 
 
-def set_up(*, verbose: bool = False, file: Path | None = None) -> None:
-    """Log to standard error and, if given, to a file that is turned over. Times are UTC."""
+class _JsonLayout(logging.Formatter):
+    """One JSON object a line: time (UTC, RFC 3339), level, part, logger, message, exception."""
+
+    def __init__(self, part: str) -> None:
+        super().__init__()
+        self._part = part
+
+    def format(self, record: logging.LogRecord) -> str:
+        seconds = time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(record.created))
+        line = {
+            "time": f"{seconds}.{int(record.created % 1 * 1000):03d}Z",
+            "level": record.levelname,
+            "part": self._part,
+            "logger": record.name,
+            "message": record.getMessage(),
+        }
+        if record.exc_info:
+            line["exception"] = self.formatException(record.exc_info)
+        return json.dumps(line, ensure_ascii=False)
+
+
+def set_up(
+    part: str, *, verbose: bool = False, file: Path | None = None, as_json: bool = False
+) -> None:
+    """Log to standard error and, if given, to a file that is turned over. Times are UTC.
+
+    Parameters
+    ----------
+    part : str
+        Name of this process.
+    as_json : bool
+        Write a JSON object a line; what ends the process or a thread is then logged too.
+    """
     layout = logging.Formatter(
         "%(asctime)sZ %(levelname)s %(name)s %(message)s", "%Y-%m-%dT%H:%M:%S"
     )
     layout.converter = time.gmtime
+    if as_json:
+        layout = _JsonLayout(part)
+        _log_what_ends_us()
     handlers: list[logging.Handler] = [logging.StreamHandler()]
     if file is not None:
         file.parent.mkdir(parents=True, exist_ok=True)
@@ -32,3 +69,20 @@ def set_up(*, verbose: bool = False, file: Path | None = None) -> None:
         root.addHandler(handler)
     for chatty in ("apscheduler", "werkzeug", "waitress.queue", "waitress"):
         logging.getLogger(chatty).setLevel(logging.ERROR)
+
+
+def _log_what_ends_us() -> None:
+    """Log exceptions that nobody catches, and warnings."""
+    log = logging.getLogger(__name__)
+    logging.captureWarnings(capture=True)
+    sys.excepthook = lambda *exc_info: log.critical("not caught", exc_info=exc_info)
+
+    def of_thread(args: threading.ExceptHookArgs) -> None:
+        if args.exc_value is not None:
+            log.critical(
+                "not caught thread=%s",
+                args.thread.name if args.thread else "",
+                exc_info=(args.exc_type, args.exc_value, args.exc_traceback),
+            )
+
+    threading.excepthook = of_thread

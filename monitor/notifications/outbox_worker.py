@@ -68,6 +68,8 @@ class OutboxWorker:
     ) -> None:
         self._writer, self._phones = writer, phones
         self._urls = {channel.id: channel.url for channel in channels}
+        self.sent = self.failed = 0
+        """Notices that reached their channel since the start, and tries that failed."""
         self._stop, self._wake = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._run, name="sender", daemon=True)
 
@@ -110,12 +112,15 @@ class OutboxWorker:
         try:
             self._send(entry, now)
         except SubscriptionGone as exc:
+            self.failed += 1
             log.warning("notices to a phone given up %s reason=%s", named, exc)
             note = functools.partial(_given_up, reason=str(exc))
         except sender.NotSent as exc:
+            self.failed += 1
             log.warning("notice not sent %s try=%d reason=%s", named, entry.attempts + 1, exc)
             note = functools.partial(outbox.failed, reason=str(exc), retryable=exc.retryable)
         else:
+            self.sent += 1
             log.info("notice sent %s try=%d", named, entry.attempts + 1)
         ended = now + int(1000 * (time.monotonic() - began))
         self._with_store(functools.partial(note, self._writer, entry, ended))

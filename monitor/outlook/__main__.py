@@ -32,7 +32,7 @@ def main() -> None:
     parser.add_argument("--demo", action="store_true")
     given = parser.parse_args()
     settings = load(data=given.data, config=given.config, demo=given.demo)
-    logs.set_up()
+    logs.set_up("outlook", as_json=settings.log.format == "json")
     os.nice(NICE)
     files.note_progress(settings, None)
     stop = threading.Event()

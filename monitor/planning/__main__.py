@@ -33,7 +33,7 @@ def main() -> None:
     parser.add_argument("--demo", action="store_true")
     given = parser.parse_args()
     settings = load(data=given.data, config=given.config, demo=given.demo)
-    logs.set_up()
+    logs.set_up("planner", as_json=settings.log.format == "json")
     os.nice(NICE)
     stop = threading.Event()
     with signals_call(stop.set), contextlib.closing(Reader(settings.read_address)) as reader:

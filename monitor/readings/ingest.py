@@ -120,6 +120,8 @@ class Ingest:
         """Reason why the store cannot be written; empty while it can."""
         self.stored = 0
         """Number of readings stored since the start."""
+        self.moved_s = time.monotonic()
+        """When it last came further, or tried again, by the steady clock. [s]"""
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="ingest", daemon=True)
 
@@ -152,6 +154,7 @@ class Ingest:
     def _run(self) -> None:
         try:
             while not self._stop.is_set():
+                self.moved_s = time.monotonic()
                 if arrivals := self.subscription.take(BATCH_MAX, IDLE_WAIT_S):
                     self._keep(arrivals)
                 if self._newcomers is not None and self._newcomers.settled:
@@ -275,7 +278,8 @@ class Ingest:
 
     def _rest(self, wait_s: float) -> bool:
         """Wait with the connection kept alive; False if asked to stop meanwhile. [s]"""
-        until = time.monotonic() + wait_s
+        self.moved_s = time.monotonic()
+        until = self.moved_s + wait_s
         while (left_s := until - time.monotonic()) > 0 and not self._stop.is_set():
             self.subscription.rest(min(left_s, IDLE_WAIT_S))
         return not self._stop.is_set()
@@ -402,6 +406,7 @@ class Ingest:
         """Store the messages of newcomers that were admitted since."""
         admission.reload()
         while rows := newcomers.admitted(self.writer, BATCH_MAX):
+            self.moved_s = time.monotonic()
             readings: list[Reading] = []
             refusals: list[Refusal] = []
             visit = Visit()

@@ -50,6 +50,11 @@ class ChildProcess:
         return self._process is not None and self._process.poll() is None
 
     @property
+    def failed(self) -> bool:
+        """True if it was started and has ended."""
+        return self._process is not None and self._process.poll() is not None
+
+    @property
     def code(self) -> int | None:
         """Exit code; None while it runs."""
         return self._process.poll() if self._process else None

@@ -18,6 +18,8 @@ from monitor.runtime.disk_space import DiskTrouble
 
 SIZE = 4096
 """Size of the file. [bytes]"""
+TEXT_MAX = (400, 100, 25)
+"""Longest texts of a heartbeat that would not fit else, tried in turn. [characters]"""
 BEAT_S = 2.0
 """Period of renewal. [s]"""
 LATE_S = 10.0
@@ -32,6 +34,29 @@ class BrokerOutage(NamedTuple):
     reason: str
     restarts: int = 0
     answers: bool = False
+
+
+class Round(msgspec.Struct, frozen=True, kw_only=True):
+    """What the last evaluation round found. Times in ms since 1970-01-01 UTC.
+
+    `waits`: open ones; `alerts`: open ones by urgency; `outbox_waiting`, `outbox_failing`: notices
+    that wait, and those of them that failed at least once; `proofs`: experiments that run;
+    `proof_trouble`: why a result cannot be worked out; `outlook_ms`: when the newest outlook was
+    made; `newest_ms`: time of the newest reading of a sensor in the last two weeks. None where there
+    is none.
+    """
+
+    ended_ms: int
+    took_s: float
+    waits: int = 0
+    alerts: dict[int, int] = {}
+    outbox_waiting: int = 0
+    outbox_failing: int = 0
+    outbox_oldest_ms: int | None = None
+    proofs: int = 0
+    proof_trouble: str = ""
+    outlook_ms: int | None = None
+    newest_ms: int | None = None
 
 
 class Heartbeat(msgspec.Struct, frozen=True, kw_only=True):
@@ -52,6 +77,20 @@ class Heartbeat(msgspec.Struct, frozen=True, kw_only=True):
     disk: DiskTrouble | None = None
     settings_trouble: str = ""
     """Reason why changed settings could not be used, so that those before are back."""
+    round: Round | None = None
+    """The last evaluation round; None before the first."""
+    rounds: int = 0
+    rounds_s: float = 0.0
+    """Number of rounds since the start, and their duration in all. [-], [s]"""
+    notices_sent: int = 0
+    notices_failed: int = 0
+    """Notices that reached their channel since the start, and tries that failed."""
+    stuck: tuple[str, ...] = ()
+    """Parts that hang."""
+    ended: tuple[str, ...] = ()
+    """Parts that ended and are not running."""
+    since: dict[str, int] = {}
+    """Time since which each part has its verdict."""
 
     def late(self, now: int | None = None) -> bool:
         """Return whether the service has stopped renewing it. [ms]"""
@@ -62,21 +101,36 @@ class Heartbeat(msgspec.Struct, frozen=True, kw_only=True):
 def write(path: Path, beat: Heartbeat) -> None:
     """Write the heartbeat, with texts cut to fit. The caller reports an OSError."""
     data = msgspec.json.encode(beat)
-    if len(data) > SIZE:
-        short = msgspec.structs.replace(
-            beat,
-            broker_trouble=beat.broker_trouble[:400],
-            store_trouble=beat.store_trouble[:400],
-            round_trouble=beat.round_trouble[:400],
-            outage=beat.outage and beat.outage._replace(reason=beat.outage.reason[:400]),
-        )
-        data = msgspec.json.encode(short)
+    for longest in TEXT_MAX:
+        if len(data) <= SIZE:
+            break
+        data = msgspec.json.encode(_cut(beat, longest))
     handle = os.open(path, os.O_WRONLY | os.O_CREAT, 0o644)
     try:
         os.pwrite(handle, data.ljust(SIZE), 0)
         os.ftruncate(handle, SIZE)
     finally:
         os.close(handle)
+
+
+def _cut(beat: Heartbeat, longest: int) -> Heartbeat:
+    """The heartbeat with every text cut to so many characters."""
+    texts = {
+        name: value[:longest]
+        for name in beat.__struct_fields__
+        if isinstance(value := getattr(beat, name), str)
+    }
+    found, disk, outage = beat.round, beat.disk, beat.outage
+    if found is not None:
+        cut = found.proof_trouble[:longest]
+        found = msgspec.structs.replace(found, proof_trouble=cut)
+    return msgspec.structs.replace(
+        beat,
+        **texts,
+        round=found,
+        disk=disk and disk._replace(fault=disk.fault[:longest]),
+        outage=outage and outage._replace(reason=outage.reason[:longest]),
+    )
 
 
 def read(path: Path) -> Heartbeat | None:

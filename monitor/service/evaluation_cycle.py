@@ -7,20 +7,28 @@ and written in one transaction, with the notices that follow.
 from __future__ import annotations
 
 import logging
+import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from monitor.alerting import daily_digest, messages, observations
 from monitor.alerting.observations import ServiceTroubles
 from monitor.commands import Journal
-from monitor.core.errors import StoreUnavailable
+from monitor.core import clock
+from monitor.core.errors import Rejected, StoreUnavailable
+from monitor.core.measurements import BY_HAND
 from monitor.domain.alerts import rule_registry, state_machine
 from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.events import Event
 from monitor.domain.notification import Notice
+from monitor.domain.own_proof import ProofState
 from monitor.notifications import sender
+from monitor.outlook.files import looked_at
+from monitor.own_proof.evaluation import result
 from monitor.planning import present
 from monitor.planning.words import Names
+from monitor.runtime.heartbeat import Round
 from monitor.service.state_publisher import StatePublisher
 from monitor.store import Reader, Writer, journal, outbox, rule_states
 from monitor.waits.evaluation import WaitStatus, counting
@@ -28,6 +36,7 @@ from monitor.wood.evaluation import InstrumentStatus, instrument_statuses
 
 if TYPE_CHECKING:
     from monitor.domain.alerts.rule import Rule
+    from monitor.domain.own_proof import Proof
     from monitor.notifications.phones import Phones
     from monitor.settings import Settings
 
@@ -75,9 +84,25 @@ class EvaluationCycle:
         self._woods: tuple[int, int, list[InstrumentStatus]] | None = None
         self._unwritable_since_ms: int | None = None
         self._reported = False
+        self._proof_troubles: dict[tuple[str, int], str] = {}
+        self.last: Round | None = None
+        """What the last round found."""
+        self.rounds, self.rounds_s = 0, 0.0
+        """Number of rounds since the start, and their duration in all. [-], [s]"""
+        self.moved_s = time.monotonic()
+        """When a round last began or ended, by the steady clock. [s]"""
 
     def run(self, now_ms: int) -> None:
         """Evaluate everything once. [ms since 1970-01-01 UTC]"""
+        self.moved_s = began_s = time.monotonic()
+        try:
+            self._run(now_ms, began_s)
+        finally:
+            self.moved_s = time.monotonic()
+            self.rounds += 1
+            self.rounds_s += self.moved_s - began_s
+
+    def _run(self, now_ms: int, began_s: float) -> None:
         self._journal.refresh()
         waits = self._journal.waits.values()
         found = counting(self._reader, self._settings, waits, now_ms)
@@ -95,6 +120,43 @@ class EvaluationCycle:
             return
         self._unwritable_since_ms, self._reported = None, False
         self._publisher.publish_alerts(self._journal.alerts.values())
+        self.last = self._report(sight, time.monotonic() - began_s)
+
+    def _report(self, sight: observations.Snapshot, took_s: float) -> Round:
+        """What this round found, for whoever watches the service."""
+        waiting = outbox.tally(self._reader).values()
+        alerts = Counter(one.urgency for one in self._journal.alerts.values() if one.open)
+        proofs = [p for p in self._journal.proofs.values() if p.state is ProofState.RUNNING]
+        heard = [one.heard_ms for one in sight.sensors if one.sensor != BY_HAND]
+        outlooks = [looked_at(self._settings, air.place.id) for air in sight.airs]
+        return Round(
+            ended_ms=clock.now_ms(),
+            took_s=round(took_s, 3),
+            waits=sum(wait.open for wait in self._journal.waits.values()),
+            alerts=dict(alerts),
+            outbox_waiting=sum(one.waiting for one in waiting),
+            outbox_failing=sum(one.failing for one in waiting),
+            outbox_oldest_ms=min((one.oldest_ms for one in waiting if one.failing), default=None),
+            proofs=len(proofs),
+            proof_trouble=next(filter(None, map(self._proof_trouble, proofs)), ""),
+            outlook_ms=max(outlooks, default=0) // 1_000_000 or None,
+            newest_ms=max(heard, default=None),
+        )
+
+    def _proof_trouble(self, proof: Proof) -> str:
+        """Why the result of a running experiment cannot be worked out; worked out once for each new
+        measurement."""
+        key = (proof.id, proof.version)
+        if key not in self._proof_troubles:
+            self._proof_troubles = {
+                k: v for k, v in self._proof_troubles.items() if k[0] != key[0]
+            }
+            try:
+                result(self._reader, proof)
+                self._proof_troubles[key] = ""
+            except Rejected as exc:
+                self._proof_troubles[key] = str(exc)
+        return self._proof_troubles[key]
 
     def _publish_repairs(self, now_ms: int) -> None:
         repairs = self._journal.repairs.values()

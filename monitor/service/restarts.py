@@ -6,6 +6,7 @@ import logging
 from collections.abc import Callable
 
 from monitor.core.errors import MonitorError
+from monitor.core.systemd import Notifier
 from monitor.service.supervisor import Supervisor
 from monitor.settings import Settings
 from monitor.settings.change import SettingsFile
@@ -13,8 +14,10 @@ from monitor.settings.change import SettingsFile
 log = logging.getLogger(__name__)
 
 
-def run_service(settings: Settings, on_ready: Callable[[Settings], None]) -> None:
-    """Run until asked to stop.
+def run_service(
+    settings: Settings, on_ready: Callable[[Settings], None], notifier: Notifier | None = None
+) -> None:
+    """Run until asked to stop. `notifier`: the way to systemd.
 
     A restart reads the settings again. If the service cannot start with them, as where a port is
     taken, the file is put back as it was and the service starts with that.
@@ -27,6 +30,7 @@ def run_service(settings: Settings, on_ready: Callable[[Settings], None]) -> Non
     worked: str | None = None
     """Version of the settings that the service last ran with."""
     trouble, ready = "", False
+    notifier = notifier or Notifier({})
     while True:
         file = SettingsFile(settings)
 
@@ -36,9 +40,10 @@ def run_service(settings: Settings, on_ready: Callable[[Settings], None]) -> Non
             on_ready(settings)
 
         try:
-            service = Supervisor(settings, trouble, on_trial=worked is not None)
+            service = Supervisor(settings, trouble, on_trial=worked is not None, notifier=notifier)
             if not service.run(note_ready):
                 return
+            notifier.status("Starts again with changed settings.")
             worked, trouble, ready = settings.version, "", False
             settings = file.present()
             log.info("service restarts with the settings in %s", file.path)

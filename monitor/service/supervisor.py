@@ -30,6 +30,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, SettingsFault, StoreFault
 from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
+from monitor.core.systemd import Notifier
 from monitor.domain.opening_hours import is_open
 from monitor.domain.shop_clock import trouble_of
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
@@ -66,6 +67,7 @@ from monitor.service.state_publisher import (
     STATE_FILTER,
     StatePublisher,
 )
+from monitor.service.vital_signs import CYCLE, Parts, VitalSigns
 from monitor.settings import Settings
 from monitor.settings.board_keys import make_board_keys
 from monitor.settings.change import SettingsFile
@@ -79,7 +81,7 @@ log = logging.getLogger(__name__)
 
 LOOK_S = 0.25
 """Interval between checks of the parts. [s]"""
-CYCLE, CYCLE_S = "evaluation cycle", 60
+CYCLE_S = 60
 """Period of the evaluation cycle. [s]"""
 FORECAST_FILES_S = 15
 """Period of looking into the folder of forecasts. [s]"""
@@ -103,6 +105,8 @@ class Supervisor:
         Reason why other settings could not be used, for the board.
     on_trial : bool
         These settings are new: it is a fault if the board does not answer with them.
+    notifier : Notifier, optional
+        The way to systemd.
 
     Raises
     ------
@@ -113,13 +117,17 @@ class Supervisor:
     """
 
     def __init__(
-        self, settings: Settings, settings_trouble: str = "", *, on_trial: bool = False
+        self,
+        settings: Settings,
+        settings_trouble: str = "",
+        *,
+        on_trial: bool = False,
+        notifier: Notifier | None = None,
     ) -> None:
         self.settings, self._settings_trouble = settings, settings_trouble
-        self._on_trial = on_trial
+        self._on_trial, self._notifier = on_trial, notifier or Notifier({})
         self._stop, self._restart = threading.Event(), threading.Event()
         self._repairs, self._settled = threading.Event(), threading.Event()
-        self._started_ms = now_ms()
         self._clock = SteadyClock()
 
     def stop(self) -> None:
@@ -241,8 +249,11 @@ class Supervisor:
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
             watch = None if broker is None else BrokerWatch(broker, address, ingest, disk)
-            cycle = _evaluation(settings, address, ingest, sender, self._clock, watch, phones)
-            self._schedule(jobs, ingest, parts.enter_context(cycle), kept)
+            cycle = parts.enter_context(
+                _evaluation(settings, address, ingest, sender, self._clock, watch, phones)
+            )
+            run_cycle = functools.partial(_run_cycle, cycle, self._clock)
+            self._schedule(jobs, ingest, run_cycle, kept)
             jobs.every("clock", LOOK_AT_CLOCK_S, clock_watch.look)
             self._schedule_forecasts(jobs, intake)
             link = CommandLink(
@@ -275,7 +286,11 @@ class Supervisor:
                 parts.callback(children[-1].stop)
             if commands.journal.repairs:
                 self._repairs.set()
-            self._watch(subscription, ingest, jobs, children, on_ready, disk, watch)
+            signs = VitalSigns(settings, self._clock, self._notifier, self._settings_trouble)
+            watched = Parts(ingest, cycle, sender, jobs, children, disk, watch)
+            self._watch(watched, signs, on_ready)
+            if self._stop.is_set():
+                self._notifier.stopping()
             for child in children:
                 child.end()
         settings.heartbeat_path.unlink(missing_ok=True)
@@ -293,16 +308,9 @@ class Supervisor:
             raise ServiceFault(f"the demo's readings could not be filled in (code {child.code})")
         return True
 
-    def _watch(
-        self,
-        subscription: Subscription,
-        ingest: Ingest,
-        jobs: Scheduler,
-        children: list[ChildProcess],
-        on_ready: Callable[[], None],
-        disk: DiskSpace,
-        watch: BrokerWatch | None,
-    ) -> None:
+    def _watch(self, parts: Parts, signs: VitalSigns, on_ready: Callable[[], None]) -> None:
+        ingest, children, watch = parts.ingest, parts.children, parts.broker_watch
+        subscription = ingest.subscription
         board, ready = self.settings.board, False
         give_up = time.monotonic() + BOARD_WAIT_S
         settled = time.monotonic() + OUTLOOK_AFTER_S
@@ -314,6 +322,7 @@ class Supervisor:
             if not ready and subscription.connected and children[0].running():
                 ready = is_listening(board.host, board.port)  # asked at the start only
                 if ready:
+                    signs.ready()
                     on_ready()
             if not ready and now > give_up:
                 if self._on_trial and not is_listening(board.host, board.port):
@@ -322,39 +331,12 @@ class Supervisor:
                 log.error("not ready yet broker=%s", subscription.trouble or "connected")
             if now >= settled:
                 self._settled.set()
-            for child in children:
-                child.restart_if_ended()
             if now >= next_beat:
                 next_beat = now + heartbeat.BEAT_S
-                disk.look(doubted=bool(ingest.store_trouble or (watch and watch.failing)))
-                self._beat(subscription, ingest, jobs, disk, watch)
-
-    def _beat(
-        self,
-        subscription: Subscription,
-        ingest: Ingest,
-        jobs: Scheduler,
-        disk: DiskSpace,
-        watch: BrokerWatch | None,
-    ) -> None:
-        state = heartbeat.Heartbeat(
-            beat_ms=now_ms(),
-            started_ms=self._started_ms,
-            pid=os.getpid(),
-            demo=self.settings.demo,
-            broker=str(subscription.address),
-            broker_trouble=subscription.trouble,
-            store_trouble=ingest.store_trouble,
-            round_trouble=jobs.failing.get(CYCLE, ""),
-            clock=self._clock.jump(),
-            outage=watch.outage if watch else None,
-            disk=disk.trouble,
-            settings_trouble=self._settings_trouble,
-        )
-        try:
-            heartbeat.write(self.settings.heartbeat_path, state)
-        except OSError as exc:
-            log.warning("heartbeat cannot be written reason=%s", exc)
+                parts.disk.look(doubted=bool(ingest.store_trouble or (watch and watch.failing)))
+                signs.beat(parts)
+            for child in children:
+                child.restart_if_ended()
 
     def _schedule(
         self, jobs: Scheduler, ingest: Ingest, run_cycle: Callable[[], None], kept: AsideMessages
@@ -436,7 +418,7 @@ def _evaluation(
     clock: SteadyClock,
     watch: BrokerWatch | None,
     phones: Phones,
-) -> Iterator[Callable[[], None]]:
+) -> Iterator[EvaluationCycle]:
     """The evaluation cycle, with an MQTT client and a reader of its own."""
     publisher = Publisher(address, f"{client_id(settings)}-tells")
 
@@ -455,8 +437,12 @@ def _evaluation(
             sender.wake,
             phones,
         )
-        yield lambda: cycle.run(clock.cautious_ms())
+        yield cycle
         publisher.close()
+
+
+def _run_cycle(cycle: EvaluationCycle, clock: SteadyClock) -> None:
+    cycle.run(clock.cautious_ms())
 
 
 def _arguments(settings: Settings) -> list[str]:

@@ -43,6 +43,7 @@ from monitor.settings.groups import (
     Broker,
     Fields,
     Keep,
+    LogSettings,
     NoticeChannel,
     OpeningHours,
     Reservoir,
@@ -82,6 +83,7 @@ class Settings:
     keep: Keep
     store: StoreSettings
     weather: WeatherSettings
+    log: LogSettings
     limits: AirLimits
     places: tuple[Place, ...]
     topics: tuple[TopicRule, ...]

@@ -311,6 +311,10 @@ class Board(BaseModel):
         "anyone",
         "Who can read the board: anyone who reaches it, or only browsers that are signed in",
     )
+    metrics: Literal["this-computer", "network"] = _setting(
+        "this-computer",
+        "Who can read /metrics: programs on this computer, or also others with a token or a session",
+    )
     session_days: float = _setting(
         30.0, "Days after which a browser must sign in again", "", gt=0, le=400
     )
@@ -458,6 +462,16 @@ class StoreSettings(BaseModel):
         return value
 
 
+class LogSettings(BaseModel):
+    """The log."""
+
+    model_config = _STRICT
+    format: Literal["text", "json"] = _setting(
+        "text",
+        "Form of the log: lines of text, or a JSON object a line for programs that collect logs",
+    )
+
+
 class NoticeChannel(BaseModel):
     """A channel by which notices reach somebody."""
 
@@ -529,6 +543,7 @@ class Fields(BaseModel):
     keep: Keep = Keep()
     store: StoreSettings = StoreSettings()
     weather: WeatherSettings = WeatherSettings()
+    log: LogSettings = LogSettings()
     limits: AirLimits = AirLimits()
     places: list[Place] = []
     topics: list[TopicRule] = []

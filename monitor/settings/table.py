@@ -25,6 +25,7 @@ GROUPS = (
     "keep",
     "store",
     "weather",
+    "log",
     "limits",
 )
 

@@ -32,7 +32,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _run(given: argparse.Namespace) -> int:
-    logs.set_up(verbose=given.verbose)
+    logs.set_up("sensor agent", verbose=given.verbose)
     stop = threading.Event()
     with signals_call(stop.set):
         Agent(load(given.config), given.data or _folder(), given.root).run(stop)

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any
 from monitor import __version__
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import Quantity
+from monitor.core.systemd import Notifier
 from sensors.agent import board_status, senml
 from sensors.agent.backlog import Backlog
 from sensors.agent.pack_store import Pack
 from sensors.agent.sampling import ChipSensor, SensorSource
 from sensors.agent.sender import BacklogSender
 from sensors.agent.settings import AgentSensor, AgentSettings
-from sensors.agent.systemd import Notifier
 from sensors.agent.timestamps import Clock, Timestamper
 
 if TYPE_CHECKING:

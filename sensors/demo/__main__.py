@@ -274,7 +274,7 @@ def main() -> None:
     parser.add_argument("--demo", action="store_true", required=True)
     given = parser.parse_args()
     settings = load(data=given.data, config=given.config, demo=True)
-    logs.set_up()
+    logs.set_up("demo", as_json=settings.log.format == "json")
     if given.what == "backfill":
         backfill(settings, now_ms())
         return

@@ -15,6 +15,7 @@ from conftest import ROOT, free_port, needs, until
 
 from monitor.core.errors import SettingsFault
 from monitor.core.measurements import Quantity
+from monitor.core.systemd import Notifier
 from sensors.agent import systemd
 from sensors.agent.__main__ import main
 from sensors.agent.settings import CREDENTIAL, PASSWORD, ROWS, AgentSensor, load
@@ -260,7 +261,7 @@ def test_systemd_is_told_in_datagrams(tmp_path, abstract):
     name = f"@agent-{os.getpid()}" if abstract else str(tmp_path / "notify")
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(name.replace("@", "\0", 1) if abstract else name)
-        notifier = systemd.Notifier({"NOTIFY_SOCKET": name, "WATCHDOG_USEC": "180000000"})
+        notifier = Notifier({"NOTIFY_SOCKET": name, "WATCHDOG_USEC": "180000000"})
         assert notifier.watchdog_s == 90
         notifier.ready("2 of 2 sensors read")
         notifier.alive("")
@@ -281,7 +282,7 @@ def test_systemd_is_told_in_datagrams(tmp_path, abstract):
     ],
 )
 def test_without_a_watchdog_of_ours_no_sign_is_due(environ):
-    assert systemd.Notifier(environ).watchdog_s == 0
+    assert Notifier(environ).watchdog_s == 0
 
 
 @pytest.mark.slow

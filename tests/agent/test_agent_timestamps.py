@@ -7,10 +7,10 @@ import dataclasses
 import pytest
 from agent_fixtures import Board
 
+from monitor.core.systemd import Notifier
 from monitor.mqtt.client import Address
 from sensors.agent.agent import Agent
 from sensors.agent.settings import AgentSensor, AgentSettings
-from sensors.agent.systemd import Notifier
 from sensors.agent.timestamps import HOLD_MS, JUMP_MS, WRITTEN_MS, Clock, Timestamper
 
 NOW_MS = 1_800_000_000_000

@@ -49,7 +49,7 @@ PER_S, SEED = 50, 20261129
 
 def serve(folder: Path) -> None:
     """The service's broker, watch, ingest and store, until killed."""
-    logs.set_up(verbose=False, file=folder / "service.log")
+    logs.set_up("service", verbose=False, file=folder / "service.log")
     loaded = settings.load(data=folder)
     contract, door = Contract(loaded.topics), ingest_account()
     broker = embedded_broker(loaded, door, access_rules(contract))

@@ -1,0 +1,119 @@
+"""`benchweather unit`: a systemd unit that starts the service with the computer and watches it.
+
+References
+----------
+systemd.exec(5), systemd.service(5), systemd.kill(5).
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from monitor.cli.output import out
+from monitor.cli.shared import failed, wrong
+from monitor.core.durable_file import write_durably
+from monitor.core.systemd import CONFINED, CONFINED_BY_ROOT, in_home, quoted, start_lines
+from monitor.settings import FILE_NAME, Settings
+
+UNIT = "benchweather.service"
+WATCHDOG_S, START_S = 60, 900
+"""Time without a sign of life after which systemd starts the service again, and the longest start: it
+may change a store of years for a new version. [s]"""
+
+
+def service_unit(settings: Settings, *, user: str = "") -> str:
+    """Text of a systemd unit that starts the service of these settings.
+
+    Parameters
+    ----------
+    user : str
+        An existing user to run as, for the system's own systemd; empty for a unit of the user who
+        writes it.
+    """
+    folder = settings.data.parent if settings.demo else settings.data
+    data = str(folder.absolute())
+    given = ["--data", data]
+    if settings.config and settings.config != settings.data / FILE_NAME:
+        given += ["--config", str(settings.config.absolute())]
+    if settings.demo:
+        given.append("--demo")
+    home = "read-only" if in_home(folder.absolute()) else "yes"
+    by_root = [
+        f"User={user}",
+        *CONFINED_BY_ROOT,
+        f"ProtectHome={home}",
+        f"ReadWritePaths={quoted(data, command=False)}",
+        "RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK",
+    ]
+    lines = [
+        "# Made by `benchweather unit`.",
+        "[Unit]",
+        "Description=Benchweather",
+        *(
+            ["Wants=network-online.target", "After=network-online.target time-sync.target"]
+            * bool(user)
+        ),
+        "StartLimitIntervalSec=0",
+        "",
+        "[Service]",
+        "Type=notify",
+        *start_lines("monitor", "run", *given),
+        "Restart=on-failure",
+        "RestartSec=5",
+        f"WatchdogSec={WATCHDOG_S}",
+        f"TimeoutStartSec={START_S}",
+        "TimeoutStopSec=30",
+        "# The service ends its parts by itself.",
+        "KillMode=mixed",
+        *(by_root if user else []),
+        *CONFINED,
+        "",
+        "[Install]",
+        f"WantedBy={'multi-user' if user else 'default'}.target",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def unit(
+    settings: Settings,
+    user: Annotated[
+        str,
+        typer.Option(help="User to run as, for the whole computer (default: for yourself only)"),
+    ] = "",
+    write: Annotated[
+        bool, typer.Option("--write", help="Write the unit instead of printing it")
+    ] = False,
+    force: Annotated[
+        bool, typer.Option("--force", help="Replace a unit that is different")
+    ] = False,
+    to: Annotated[
+        Path | None, typer.Option(help="Folder of the unit (default: systemd's)")
+    ] = None,
+) -> None:
+    """Print or write a systemd unit: the service starts with the computer, and again if it hangs.
+
+    Settings in the environment do not go into the unit. Put them into the settings file.
+    """
+    if user.startswith("-") or any(c in user for c in " %\n\t"):
+        wrong(f"--user {user!r}: must be the name of a user")
+    if user and not settings.data.is_dir():
+        failed(
+            f"{settings.data}: there is no such folder. Start `benchweather run` once as {user}."
+        )
+    text = service_unit(settings, user=user)
+    if not write:
+        out.print(text, end="", markup=False, highlight=False, soft_wrap=True)
+        return
+    own = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "systemd/user"
+    path = (to or (Path("/etc/systemd/system") if user else own)) / UNIT
+    if path.exists() and path.read_text(encoding="utf-8") != text and not force:
+        failed(f"{path} exists and is different. Check it, then add --force.")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_durably(path, text, 0o644)
+    systemctl = "systemctl" if user else "systemctl --user"
+    out.print(f"Written: {path}", soft_wrap=True)
+    out.print(f"Now run: {systemctl} daemon-reload && {systemctl} enable --now {path.stem}")
