@@ -10,6 +10,7 @@ from monitor import settings
 from monitor.runtime.disk_space import DiskSpace
 from monitor.service import self_check, supervisor
 from monitor.service.supervisor import Supervisor
+from monitor.service.vital_signs import Parts
 
 
 class Board:
@@ -44,16 +45,12 @@ def test_the_board_is_connected_to_only_until_it_answers(tmp_path, monkeypatch):
     environ = {"BENCHWEATHER_BOARD__PORT": str(board.port)}
     service = Supervisor(settings.load(data=tmp_path, environ=environ))
     subscription = SimpleNamespace(connected=True, trouble="", address="here")
-    ingest = SimpleNamespace(running=lambda: True, store_trouble="")
+    ingest = SimpleNamespace(running=lambda: True, store_trouble="", subscription=subscription)
+    parts = Parts(ingest, None, None, None, [board], DiskSpace(tmp_path), None)
+    signs = SimpleNamespace(ready=lambda: None, beat=lambda _: None)
     ready = []
     watch = threading.Thread(
-        target=service._watch,
-        args=(subscription, ingest, SimpleNamespace(failing={}), [board]),
-        kwargs={
-            "on_ready": lambda: ready.append(board.looks),
-            "disk": DiskSpace(tmp_path),
-            "watch": None,
-        },
+        target=service._watch, args=(parts, signs, lambda: ready.append(board.looks))
     )
     watch.start()
     assert board.looked.wait(30)

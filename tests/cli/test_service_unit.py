@@ -1,0 +1,58 @@
+"""The systemd unit of the service."""
+
+from __future__ import annotations
+
+import subprocess
+
+import pytest
+from conftest import needs
+from typer.testing import CliRunner
+
+from monitor.cli import app
+from monitor.cli.service_unit import UNIT
+
+
+def call(*arguments, code=0):
+    answer = CliRunner().invoke(app, ["unit", *map(str, arguments)])
+    assert answer.exit_code == code, answer.output
+    return answer.output
+
+
+def test_the_unit_starts_this_shop_and_is_watched(tmp_path):
+    lines = call("--data", tmp_path).splitlines()
+    assert any(f"-m monitor run --data {tmp_path}" in line for line in lines)
+    for line in ("Type=notify", "WatchdogSec=60", "Restart=on-failure", "NoNewPrivileges=yes"):
+        assert line in lines
+    assert "WantedBy=default.target" in lines
+    assert not any(line.startswith(("User=", "ProtectSystem=")) for line in lines)
+
+
+def test_a_unit_of_the_whole_computer_may_write_the_data_folder_only(tmp_path):
+    lines = call("--data", tmp_path, "--user", "shop").splitlines()
+    for line in ("User=shop", "ProtectSystem=strict", f"ReadWritePaths={tmp_path}"):
+        assert line in lines
+    assert not any(line.startswith(("IPAddress", "PrivateNetwork")) for line in lines)
+    assert "no such folder" in call("--data", tmp_path / "none", "--user", "shop", code=1)
+    assert "--user" in call("--data", tmp_path, "--user", "a b", code=2)
+
+
+def test_a_unit_that_was_changed_by_hand_is_not_written_over(tmp_path):
+    write = ("--data", tmp_path, "--write", "--to", tmp_path / "units")
+    assert "systemctl --user daemon-reload" in call(*write)
+    call(*write)
+    unit = tmp_path / "units" / UNIT
+    unit.write_text(unit.read_text() + "# mine\n")
+    assert "add --force" in " ".join(call(*write, code=1).split())
+    call(*write, "--force")
+    assert "# mine" not in unit.read_text()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("more", [(), ("--user", "daemon")])
+def test_systemd_accepts_the_unit(tmp_path, more):
+    program, folder = needs("systemd-analyze", "systemd"), tmp_path / 'my "odd" 100 % $shop'
+    folder.mkdir()
+    call("--data", folder, *more, "--write", "--to", tmp_path)
+    verify = [program, "verify", "--man=no", str(tmp_path / UNIT)]
+    done = subprocess.run(verify, capture_output=True, text=True)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
