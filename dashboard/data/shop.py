@@ -290,7 +290,7 @@ class ShopData:
 
     @staticmethod
     def memory_bytes(service_pid: int) -> dict[str, int]:
-        """Memory in RAM of the service and of this board, where the system tells it. [bytes]"""
+        """Memory in RAM of the service and of this board, where it is known. [bytes]"""
         found = {}
         for name, pid in (("service", service_pid), ("board", os.getpid())):
             with contextlib.suppress(OSError, ValueError):

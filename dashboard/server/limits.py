@@ -158,8 +158,8 @@ class Tally:
 
 
 def is_direct(address: str, headers: Mapping[str, str]) -> bool:
-    """True if a request comes from a program on this computer, and no header says that a proxy here
-    passed it on. Headers have the names that waitress gives them."""
+    """True if a request comes from a program on this computer and has no header of a proxy.
+    Headers have the names that waitress gives them."""
     try:
         local = ipaddress.ip_address(visitor_of_address(address)).is_loopback
     except ValueError:

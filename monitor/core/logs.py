@@ -10,21 +10,23 @@ import threading
 import time
 from pathlib import Path
 
+from monitor.core.clock import from_ms
+
 FILE_BYTES, FILES = 1_000_000, 3
 """Size of a log file, and how many old ones are kept. [bytes], [-]"""
 
 
 class _JsonLayout(logging.Formatter):
-    """One JSON object a line: time (UTC, RFC 3339), level, part, logger, message, exception."""
+    """Layout of a JSON object a line: time, level, part, logger, message and exception."""
 
     def __init__(self, part: str) -> None:
         super().__init__()
         self._part = part
 
     def format(self, record: logging.LogRecord) -> str:
-        seconds = time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(record.created))
+        at = from_ms(int(record.created * 1000)).isoformat(timespec="milliseconds")
         line = {
-            "time": f"{seconds}.{int(record.created % 1 * 1000):03d}Z",
+            "time": at.replace("+00:00", "Z"),
             "level": record.levelname,
             "part": self._part,
             "logger": record.name,

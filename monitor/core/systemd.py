@@ -66,7 +66,7 @@ class Notifier:
 
     @classmethod
     def taken_from(cls, environ: MutableMapping[str, str]) -> Notifier:
-        """One whose variables are taken out, so that no process of ours speaks in our place."""
+        """Notifier of an environment, and remove its variables there: no child may speak for us."""
         made = cls(environ)
         for name in VARIABLES:
             environ.pop(name, None)

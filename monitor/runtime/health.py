@@ -239,7 +239,7 @@ def _child(beat: Heartbeat, name: str, part: str, grade: Grade, means: str) -> V
 def _notices(beat: Heartbeat, now_ms: int, zone: ZoneInfo) -> Verdict:
     if "notices" in beat.ended:
         text = "Sending notices has stopped."
-        return Verdict("notices", Grade.FAILING, text, "Nobody is told of alerts.", _RESTART)
+        return Verdict("notices", Grade.FAILING, text, "Nobody gets notices of alerts.", _RESTART)
     last = beat.round
     if last is None or not last.outbox_waiting:
         return Verdict("notices", Grade.OK, "No notice waits.")
@@ -261,7 +261,7 @@ def _proofs(last: Round | None) -> Verdict:
         return Verdict(
             "proof",
             Grade.TROUBLE,
-            f"The result of an experiment cannot be worked out: {full_stop(last.proof_trouble)}",
+            f"The result of an experiment cannot be calculated: {full_stop(last.proof_trouble)}",
             "Its result is not used.",
             "Correct its measurements on Bench, Proof.",
         )

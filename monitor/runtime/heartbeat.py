@@ -37,11 +37,11 @@ class BrokerOutage(NamedTuple):
 
 
 class Round(msgspec.Struct, frozen=True, kw_only=True):
-    """What the last evaluation round found. Times in ms since 1970-01-01 UTC.
+    """Report of the last evaluation round. Times in ms since 1970-01-01 UTC.
 
     `waits`: open ones; `alerts`: open ones by urgency; `outbox_waiting`, `outbox_failing`: notices
     that wait, and those of them that failed at least once; `proofs`: experiments that run;
-    `proof_trouble`: why a result cannot be worked out; `outlook_ms`: when the newest outlook was
+    `proof_trouble`: reason why a result cannot be calculated; `outlook_ms`: when the newest outlook was
     made; `newest_ms`: time of the newest reading of a sensor in the last two weeks. None where there
     is none.
     """

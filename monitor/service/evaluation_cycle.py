@@ -123,7 +123,7 @@ class EvaluationCycle:
         self.last = self._report(sight, time.monotonic() - began_s)
 
     def _report(self, sight: observations.Snapshot, took_s: float) -> Round:
-        """What this round found, for whoever watches the service."""
+        """Report of this round for programs that watch the service."""
         waiting = outbox.tally(self._reader).values()
         alerts = Counter(one.urgency for one in self._journal.alerts.values() if one.open)
         proofs = [p for p in self._journal.proofs.values() if p.state is ProofState.RUNNING]
@@ -144,8 +144,8 @@ class EvaluationCycle:
         )
 
     def _proof_trouble(self, proof: Proof) -> str:
-        """Why the result of a running experiment cannot be worked out; worked out once for each new
-        measurement."""
+        """Reason why the result of a running experiment cannot be calculated; it is tried once for
+        each new measurement."""
         key = (proof.id, proof.version)
         if key not in self._proof_troubles:
             self._proof_troubles = {

@@ -56,7 +56,7 @@ def stuck(ingest_moved_s: float, rounds_moved_s: float, now_s: float) -> tuple[s
 
 
 class VitalSigns:
-    """Writes the heartbeat and speaks to systemd, for the thread that watches the parts."""
+    """Writer of the heartbeat and of messages to systemd, for the thread that watches the parts."""
 
     def __init__(
         self, settings: Settings, clock: SteadyClock, notifier: Notifier, settings_trouble: str
