@@ -66,7 +66,7 @@ class Notifier:
 
     @classmethod
     def taken_from(cls, environ: MutableMapping[str, str]) -> Notifier:
-        """Notifier of an environment, and remove its variables there: no child may speak for us."""
+        """Make a notifier and remove its variables, so that no child process can use them."""
         made = cls(environ)
         for name in VARIABLES:
             environ.pop(name, None)

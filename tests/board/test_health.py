@@ -208,7 +208,7 @@ def test_only_a_request_that_no_proxy_passed_on_is_from_this_computer(address, h
 @given(
     st.dictionaries(st.from_regex(r"[a-z][a-z_]{0,8}", fullmatch=True), st.text(), max_size=3),
     st.floats(allow_nan=False, allow_infinity=False),
-    st.text(),
+    st.sampled_from(["Free space.", 'A "\\n" of\nlines']),
 )
 def test_any_label_value_and_help_is_read_back(labels, value, about):
     written = text([Family("x_bytes", "gauge", about, [Sample(value, labels)], "bytes")])
