@@ -68,7 +68,10 @@ def what_to_do(one: PlaceOutlook, sort: str) -> str:
     if sort == "dry" and walls_allow_no_water(one):
         return NO_WATER_TO_GIVE
     advice, spell = WHAT_TO_DO[sort], {"dry": one.dry, "damp": one.damp}.get(sort)
-    if spell is not None and spell.begins_h.middle == 0:
+    if spell is None:
+        return advice
+    at_once = sort == "dry" and one.look.water is not None and one.look.water.start == 0
+    if spell.begins_h.middle == 0 or at_once:
         advice = advice.replace(*ONCE_BEGUN[sort])
     return advice
 
@@ -204,8 +207,8 @@ def spell_lines(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> l
         begins = "already"
         if spell.begins_h.middle > 0:
             first, last = (
-                formats.ahead(one.at_ms(round(h)), now_ms, zone)
-                for h in (spell.begins_h.low, spell.begins_h.high)
+                formats.ahead(at, now_ms, zone) if at > now_ms else "now"
+                for at in (one.at_ms(round(h)) for h in (spell.begins_h.low, spell.begins_h.high))
             )
             middle = formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)
             begins = f"{middle}" if first == last else f"{middle} ({first} to {last})"

@@ -259,7 +259,8 @@ def _then(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> str:
     if found.reason is Reason.LEAVES:
         return _settling(answer)
     unknown = answer.closing.close is Close.UNKNOWN
-    if (unknown and math.isinf(found.from_in_s)) or found.reason in _AIR_FORBIDS:
+    no_time = ready.low <= 0 and math.isinf(ready.high)  # from now to never
+    if (unknown and (no_time or math.isinf(found.from_in_s))) or found.reason in _AIR_FORBIDS:
         return ""
     home = status.instrument.home
     if math.isinf(found.from_in_s):
@@ -272,9 +273,9 @@ def _then(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> str:
         return f"{_settling(answer)} It does not become safe there.{advice}"
     low, middle, high = (_day(now_ms + 1000 * s, now_ms, zone) for s in ready)
     if low == middle == high:
-        return "If the air stays as it is."
+        return "That is so if the air stays as it is."
     low = low if ready.low > 0 else "now"
-    return f"If the air stays as it is; most likely from {middle} ({low} to {high})."
+    return f"If the air stays as it is, it is most likely safe from {middle} ({low} to {high})."
 
 
 def _settling(answer: WoodStatus) -> str:

@@ -15,6 +15,7 @@ from monitor.core.formats import (
     water_figure,
     water_unit,
     weekday,
+    whole_temperature,
 )
 from monitor.domain.cold_walls import INSTEAD
 from monitor.domain.opening_hours import Hours, is_open
@@ -274,13 +275,13 @@ def cold_words(one: PlaceOutlook, zone: ZoneInfo, unit: str) -> str:
     dew = ensemble.dew_on_cold(one.look.air[:, :, :SOON_H], one.look.launch.air.temp_c[:SOON_H])
     if dew.chance < LIKELY:
         return ""
-    (low, cold, high), (_, point, _) = (
-        [in_unit(v, unit_of(unit == "°F")) for v in values]
-        for values in (dew.outdoors, dew.dew_point)
-    )
+    reader = unit_of(unit == "°F")
+    low, cold, high = (whole_temperature(v, reader) for v in dew.outdoors)
+    span = "" if low == high else f" ({low} to {high})"
+    point = whole_temperature(dew.dew_point.middle, reader)
     return (
-        f"For {weekday(one.at_ms(dew.at), zone)} the outlook gives about {cold:.0f} {unit} outdoors "
-        f"({low:.0f} to {high:.0f} {unit}), and a dew point of about {point:.0f} {unit} in here. Dew "
+        f"For {weekday(one.at_ms(dew.at), zone)} the outlook gives about {cold} outdoors"
+        f"{span}, and a dew point of about {point} in here. Dew "
         f"forms on an instrument that comes in that cold, chance {likely(dew.chance)}. Leave it in "
         f"its closed case for some hours, until it has warmed."
     )

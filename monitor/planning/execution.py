@@ -237,6 +237,8 @@ def _running_ends(
 
 
 def _ranges(at_ms: Floats, last_ms: float) -> tuple[TimeRange, ...]:
-    """Ranges by column; a time beyond the known opening hours counts as their end."""
-    found = np.quantile(np.minimum(at_ms, last_ms), (0.1, 0.5, 0.9), axis=0)
+    """Ranges by column, each end a time that a draw has, so never between a Friday and a Monday; a
+    time beyond the known opening hours counts as their end."""
+    at_ms = np.minimum(at_ms, last_ms)
+    found = np.quantile(at_ms, (0.1, 0.5, 0.9), axis=0, method="inverted_cdf")
     return tuple(TimeRange(*(round(v) for v in column)) for column in found.T.tolist())

@@ -82,6 +82,9 @@ def _moved(model: Model, outcome: Outcome, holds: np.ndarray) -> Iterable[tuple[
     last_ms = float(model.time.ms(len(model.time)))
     ready = np.minimum(outcome.repair_ms, last_ms)
     for number, repair in enumerate(model.problem.repairs):
-        without, with_ = (float(np.median(ready[rows, number])) for rows in (~holds, holds))
+        without, with_ = (
+            float(np.quantile(ready[rows, number], 0.5, method="inverted_cdf"))
+            for rows in (~holds, holds)
+        )
         if with_ - without >= SHIFT_MS:
             yield repair.id, round(without), round(with_)

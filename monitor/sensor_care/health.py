@@ -178,6 +178,6 @@ def sentence(finding: Finding) -> str:
             many = (
                 "One of its messages was" if amount == 1 else f"{amount:.0f} of its messages were"
             )
-            return f"{many} rejected in the last day. The Sensors page shows why."
+            return f"{many} rejected in the last day. See “Rejected messages” on Sensors."
         case SensorFault.BATTERY:
             return f"Battery at {amount:.0f} %. Change it."

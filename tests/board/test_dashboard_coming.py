@@ -91,11 +91,11 @@ def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
     said = coming_text.headline(with_spells(one, dry=SNAP), NOW, PARIS, "C")
     assert said.state == "dry"
     assert said.sentence == (
-        "Front bench will probably be below 40 % RH from about tomorrow 23:00, reaching about 31 % RH "
+        "Front bench will be below 40 % RH from about tomorrow 23:00, reaching about 31 % RH "
         "(28 to 34 %) by Sun 08:00."
     )
     assert said.detail.startswith(
-        "The chance is 9 in 10 (likely). In about 34 h, between 30 h and 40 h."
+        "The chance is 9 in 10 (almost certain). In about 34 h, between 30 h and 40 h."
     )
     assert "humidifier" in said.detail
     # Said once, with the amount of water or by itself; never left out.
@@ -120,13 +120,13 @@ def test_a_spell_that_is_only_possible_is_told_as_that_and_an_unlikely_one_not_a
 def test_what_is_so_already_has_no_lead(one):
     there = SNAP._replace(begins_h=OutlookRange(0.0, 0.0, 2.0))
     said = coming_text.headline(with_spells(one, dry=there), NOW, PARIS, "C")
-    assert "is probably below 40 % RH now" in said.sentence
+    assert "is below 40 % RH now" in said.sentence
     (line,) = coming_text.spell_lines(with_spells(one, dry=there), NOW, PARIS, "C")
     assert line.when == "already"
     worst = there._replace(extreme_at_h=0.0)  # in this hour, whose begin is past
     told = with_spells(one, dry=worst)
     said = coming_text.headline(told, NOW + HOUR // 2, PARIS, "C").sentence
-    assert said == "Front bench is probably below 40 % RH now: about 31 % RH (28 to 34 %)."
+    assert said == "Front bench is below 40 % RH now: about 31 % RH (28 to 34 %)."
     assert coming_text.wall_line(told, NOW, PARIS, "C").detail.endswith("(28 to 34 %) now.")
     (line,) = coming_text.spell_lines(told, NOW, PARIS, "C")
     assert line.extreme.endswith(", now")
@@ -407,13 +407,14 @@ def test_the_accuracy_of_what_was_issued_is_shown_beside_that_of_the_walk(shop, 
 
 
 def test_what_comes_in_cold_is_to_warm_in_its_case_only_where_dew_would_form(one):
-    def outdoors(temp_c):
+    def outdoors(temp_c, unit="F"):
         launch = one.look.launch
         air = launch.air._replace(temp_c=np.full_like(launch.air.temp_c, temp_c))
         look = dataclasses.replace(one.look, launch=dataclasses.replace(launch, air=air))
-        return coming_text.cold_advice(dataclasses.replace(one, look=look), PARIS, "F")
+        return coming_text.cold_advice(dataclasses.replace(one, look=look), PARIS, unit)
 
-    assert "about 14 °F outdoors (14 to 14 °F)" in outdoors(-10.0)
+    assert "about 14 °F outdoors, and" in outdoors(-10.0)
+    assert "about 0 °C outdoors, and" in outdoors(-0.2, "C")  # not −0
     assert "in its closed case for some hours, until it has warmed" in outdoors(-10.0)
     assert outdoors(22.0) == ""
 

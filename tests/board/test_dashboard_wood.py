@@ -171,8 +171,11 @@ def test_a_time_is_promised_only_within_its_range(guests, book):
     told = told_of()
     assert told.word == "Not before Thu 3 Dec"
     assert told.then == (
-        "If the air stays as it is; most likely from Sat 28 Nov (tomorrow 12:00 to Fri 4 Dec)."
+        "If the air stays as it is, it is most likely safe from Sat 28 Nov (tomorrow 12:00 to Fri "
+        "4 Dec)."
     )
+    open_ended = ready._replace(low=0.0, high=INF)
+    assert told_of(ready_in_s=open_ended, close=Close.UNKNOWN).then == ""
     assert told_of(ready_in_s=ready._replace(high=INF)).then.endswith("to never).")
     assert told_of(from_in_s=400 * 86_400.0).word == "Not in this air"  # not "Not before never"
     # The hour is rounded up where it begins and down where it ends.

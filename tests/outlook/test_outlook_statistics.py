@@ -231,8 +231,8 @@ def test_chances_of_the_same_tenths_have_the_same_word():
     assert {len(found) for found in words.values()} == {1}
     assert words["6 in 10"] == {"likely"}
     assert words["5 in 10"] == {"possible"}
-    assert words["9 in 10"] == {"likely"}
-    assert words["more than 9 in 10"] == {"almost certain"}
+    assert words["8 in 10"] == {"likely"}
+    assert words["9 in 10"] == words["more than 9 in 10"] == {"almost certain"}
 
 
 def test_how_far_a_member_goes_for_hours_on_end_is_where_its_spells_end():

@@ -207,7 +207,7 @@ def test_the_rest_is_told_gravest_first_and_costs_points():
     assert score([]) == 100
     assert [sentence(one) for one in found] == [
         "Silent for 15 min. Check its power and radio.",
-        "2 of its messages were rejected in the last day. The Sensors page shows why.",
+        "2 of its messages were rejected in the last day. See “Rejected messages” on Sensors.",
         "Battery at 10 %. Change it.",
     ]
 

@@ -184,9 +184,9 @@ def likely(chance: float) -> str:
 
 def how_sure(chance: float) -> str:
     """A chance in a word, one word for all that `likely` gives as the same tenths."""
-    if chance > TOLD_MOST:
-        return "almost certain"
     tenths = round(10 * chance)
+    if tenths >= 9:
+        return "almost certain"
     if tenths >= 6:
         return "likely"
     return "possible" if tenths >= 2 else "unlikely"
