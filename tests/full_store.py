@@ -9,7 +9,7 @@ from monitor.domain.alerts.rule_state import RuleState
 from monitor.domain.events import About, Event
 from monitor.domain.forecast import Forecast, Members, Position
 from monitor.domain.notification import Notice
-from monitor.store import client_sheets, forecasts, journal, outbox, rule_states
+from monitor.store import client_sheets, copying, forecasts, journal, outbox, rule_states
 from monitor.store.aside import AsideMessage
 
 T0, DAY_MS = 1_790_000_000_000, 86_400_000
@@ -45,3 +45,9 @@ def fill(writer):
             (b"\1",),
         )
     client_sheets.keep(writer, "Mira", T0, {"zip": "é"}, {"rh": 45.5}, {"rh": [1, 2]})
+
+
+def content(connection):
+    """All rows of a store by table, in one order whatever the engine's is."""
+    tables = ("series", *copying.BY_SERIES, *copying.AT_ONCE)
+    return {table: sorted(connection.rows(f"SELECT * FROM {table}"), key=repr) for table in tables}

@@ -58,6 +58,7 @@ _FLAGS = {
     "broker_away": "gets no readings",
     "store_trouble": "cannot keep its readings",
     "clock_jump": "has a clock that jumped",
+    "backup_trouble": "has no new backup",
 }
 """Quantities that are either true or not."""
 

@@ -108,7 +108,8 @@ class AlertQueries:
             troubles = ServiceTroubles()
             if beat:
                 broker = broker_trouble(beat.broker_trouble, beat.outage)
-                troubles = ServiceTroubles(broker, beat.store_trouble, trouble_of(beat.clock))
+                clock = trouble_of(beat.clock)
+                troubles = ServiceTroubles(broker, beat.store_trouble, clock, beat.backup_trouble)
             sight = observations.snapshot(
                 reader, self._shop.settings, journal, waits, woods, troubles, now_ms()
             )

@@ -134,7 +134,9 @@ class ShopData:
         state = self.service_state()
         beat = state.beat or heartbeat.Heartbeat(beat_ms=0, started_ms=0, pid=0)
         causes = (beat.broker_trouble, beat.store_trouble, beat.round_trouble)
-        troubles = f"{state.gone}|{causes}|{beat.clock}|{beat.outage}|{beat.disk}"
+        troubles = (
+            f"{state.gone}|{causes}|{beat.backup_trouble}|{beat.clock}|{beat.outage}|{beat.disk}"
+        )
         with contextlib.suppress(OSError):
             troubles += f"|{self.settings.heard_topics_path.stat().st_mtime_ns}"
         troubles += f"|{kept_at(self.settings)}"

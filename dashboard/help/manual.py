@@ -25,6 +25,7 @@ SUBJECTS = (
     "frames",
     "network",
     "security",
+    "backup",
     "upkeep",
     "store",
     "commands",

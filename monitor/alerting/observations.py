@@ -65,12 +65,13 @@ CLOSING_SOON_MS = 900_000
 
 
 class ServiceTroubles(NamedTuple):
-    """Reasons why the service gets no messages or cannot store them, and how its clock has jumped;
-    empty if all is well."""
+    """Reasons why the service gets no messages or cannot store them, how its clock has jumped, and what
+    is wrong with its backups; empty if all is well."""
 
     broker: str = ""
     store: str = ""
     clock: str = ""
+    backup: str = ""
 
 
 class Snapshot(NamedTuple):
@@ -465,6 +466,7 @@ def _shop(quantity: str, s: Snapshot) -> Seen:
         "broker_away": s.troubles.broker,
         "store_trouble": s.troubles.store,
         "clock_jump": s.troubles.clock,
+        "backup_trouble": s.troubles.backup,
     }
     trouble = troubles[quantity]
     return Seen(SHOP, "Shop", float(bool(trouble)), detail=trouble[:200])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import os
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,9 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.cli.output import local, out, print_json, print_table
-from monitor.cli.shared import From, Json, To, command, failed, span_of, wrong
+from monitor.cli.shared import From, Json, To, command, read_secret, span_of, wrong
 from monitor.core.clock import now_ms
-from monitor.core.errors import Rejected
 from monitor.people.roles import Role
 from monitor.settings import Settings
 
@@ -34,8 +32,6 @@ tokens = typer.Typer(
 )
 
 DAY_MS = 86_400_000
-FILE_MAX = 4_096
-"""Longest file of a password. [bytes]"""
 
 Name = Annotated[str, typer.Argument(metavar="NAME", help="Name of the person")]
 Given = Annotated[Role, typer.Option("--role", help="What the person, or the script, may do")]
@@ -311,25 +307,13 @@ def _password(settings: Settings, name: str, ask: bool, file: Path | None) -> tu
     if ask and file:
         wrong("Give --ask or --password-file, not both.")
     if file is not None:
-        given = _read_secret(file)
+        given = read_secret(file)
     elif ask:
         given = typer.prompt("Password", hide_input=True, confirmation_prompt=True)
     else:
         return passwords.passphrase(), True
     passwords.check_password(given, (name, settings.shop.name))
     return given, False
-
-
-def _read_secret(file: Path) -> str:
-    """The first line of a file that only its owner can read."""
-    with file.open("rb") as opened:
-        if os.name == "posix" and os.fstat(opened.fileno()).st_mode & 0o077:
-            failed(f"{file}: other users can read it. Run chmod 600 {file}")
-        content = opened.read(FILE_MAX)
-    try:
-        return content.decode("utf-8").partition("\n")[0].removesuffix("\r")
-    except UnicodeDecodeError as exc:
-        raise Rejected(f"{file}: is not UTF-8 text") from exc
 
 
 def _answer(text: str, passphrase: str, as_json: bool) -> None:

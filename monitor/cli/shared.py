@@ -7,6 +7,7 @@ import difflib
 import functools
 import inspect
 import locale
+import os
 import sys
 from collections.abc import Callable, Collection, Iterator
 from datetime import date, datetime, timedelta
@@ -22,7 +23,7 @@ from monitor.cli.output import err
 from monitor.cli.output import out as out
 from monitor.core import formats
 from monitor.core.clock import now_ms, to_ms, today
-from monitor.core.errors import MonitorError, SettingsFault
+from monitor.core.errors import MonitorError, Rejected, SettingsFault
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
@@ -35,6 +36,8 @@ NEAR_MAX = 3
 """Most near misses that an error suggests."""
 LISTED_MAX = 30
 """Most known names that an error lists."""
+SECRET_MAX = 4_096
+"""Longest file of a password. [bytes]"""
 NO_END_MS = 2**53
 """End of a span without an end. [ms since 1970-01-01 UTC]"""
 
@@ -261,6 +264,18 @@ def time_of(text: str, settings: Settings, option: str = "--at") -> int:
     if len(text) == len("14:30") and text[2] == ":":
         text = f"{today(settings.zone).isoformat()}T{text}"
     return moment_of(text, settings.zone, option=option)
+
+
+def read_secret(file: Path) -> str:
+    """The first line of a file that only its owner can read."""
+    with file.open("rb") as opened:
+        if os.name == "posix" and os.fstat(opened.fileno()).st_mode & 0o077:
+            failed(f"{file}: other users can read it. Run chmod 600 {file}")
+        content = opened.read(SECRET_MAX)
+    try:
+        return content.decode("utf-8").partition("\n")[0].removesuffix("\r")
+    except UnicodeDecodeError as exc:
+        raise Rejected(f"{file}: is not UTF-8 text") from exc
 
 
 def number_of(text: str, option: str) -> float:

@@ -13,9 +13,11 @@ import os
 import shutil
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
+
+from monitor.core.files import size_text
 
 log = logging.getLogger(__name__)
 
@@ -160,6 +162,26 @@ class DiskSpace:
             log.error("disk is full, reserve released bytes=%d", RESERVE_BYTES)
         except OSError as exc:
             log.warning("reserve of space cannot be released reason=%s", exc.strerror)
+
+
+def shortage(needs: Sequence[tuple[Path, int]]) -> str:
+    """Reason why there is not enough space for files to be written; empty if there is.
+
+    `needs` has folders, each with the size of what is written there. [bytes]  `KEEP_BYTES` of each
+    disk stay free beside it.
+    """
+    wanted: dict[int, tuple[Path, int]] = {}
+    for folder, size in needs:
+        disk = folder.stat().st_dev
+        wanted[disk] = (folder, size + wanted.get(disk, (folder, 0))[1])
+    for folder, size in wanted.values():
+        free = shutil.disk_usage(folder).free
+        if free < size + KEEP_BYTES:
+            return (
+                f"{size_text(size + KEEP_BYTES)} must be free on the disk of {folder}, and "
+                f"{size_text(free)} are"
+            )
+    return ""
 
 
 def write_trial(folder: Path) -> int:

@@ -60,6 +60,11 @@ _KINDS: Mapping[str, tuple[str, Grade, str]] = {
     "broker": ("broker", Grade.FAILING, "No reading comes in."),
     "settings": ("settings", Grade.TROUBLE, "Your last change of the settings is not in use."),
     "clock": ("clock", Grade.TROUBLE, "Times, ages and ready times may be wrong."),
+    "backup": (
+        "backup",
+        Grade.TROUBLE,
+        "If the disk fails, what is newer than the last good backup is lost.",
+    ),
     "round": (ROUNDS, Grade.FAILING, "No alert is raised and no ready time is renewed."),
 }
 """Part, grade and meaning of each kind of trouble but the disk's."""
@@ -92,6 +97,7 @@ def verdicts(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo) -> list[Verdic
             _notices(beat, now_ms, zone),
             _proofs(beat.round),
             Verdict("settings", Grade.OK, "The present settings are in use."),
+            Verdict("backup", Grade.OK, "No backup has failed."),
         )
     }
     for trouble in troubles(beat, now_ms, zone, gone=False):
@@ -143,7 +149,7 @@ def _stopped(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo) -> list[Verdic
         first,
         *(
             (idle if part in (INGEST, ROUNDS, "notices") else unknown)._replace(part=part)
-            for part in (*parts, "notices", "proof", "settings")
+            for part in (*parts, "notices", "proof", "settings", "backup")
         ),
     ]
 

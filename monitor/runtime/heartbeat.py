@@ -69,6 +69,8 @@ class Heartbeat(msgspec.Struct, frozen=True, kw_only=True):
     broker: str = ""
     broker_trouble: str = ""
     store_trouble: str = ""
+    backup_trouble: str = ""
+    """What is wrong with the backups, in words."""
     round_trouble: str = ""
     """Reason why waits and alerts are not published."""
     clock: ClockJump | None = None

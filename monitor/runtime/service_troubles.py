@@ -92,6 +92,14 @@ def troubles(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo, *, gone: bool)
                 "Undo your last change to rules or settings. The log has the details.",
             )
         )
+    if beat.backup_trouble:
+        found.append(
+            Trouble(
+                "backup",
+                full_stop(beat.backup_trouble),
+                "Benchweather tries again every hour. To try it now, run `benchweather backup make`.",
+            )
+        )
     return found
 
 

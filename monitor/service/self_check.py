@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from monitor.backup import state as backup_state
 from monitor.core import formats
 from monitor.core.certificate import (
     EXPIRES_SOON_S,
@@ -21,6 +22,7 @@ from monitor.core.certificate import (
 )
 from monitor.core.clock import from_ms, now_ms
 from monitor.core.errors import BrokerFault, BrokerUnavailable, StoreFault, StoreMissing
+from monitor.core.files import size_text
 from monitor.core.time_sync import NetworkTime
 from monitor.domain.shop_clock import trouble_of
 from monitor.mqtt import embedded_broker
@@ -60,6 +62,7 @@ def run(settings: Settings, address: Address) -> list[Check]:
         _notices(settings),
         _privacy(settings),
         *_forecast_files(settings),
+        _backup(settings),
         _board(settings),
     ]
 
@@ -257,6 +260,28 @@ def _disk(settings: Settings) -> Check:
     if free < DISK_LOW_BYTES:
         return Check("disk", False, f"{text}: make room, at least {DISK_LOW_BYTES / 1e9:.1f} GB")
     return Check("disk", True, text)
+
+
+def _backup(settings: Settings) -> Check:
+    """Check when the last good backup was made, and that its file is still there."""
+    folder = settings.backup.folder
+    if folder is None:
+        return Check(
+            "backup", True, "none are made: set backup.folder to a folder on another disk"
+        )
+    kept, now = backup_state.read(settings), now_ms()
+    fault = backup_state.trouble(settings.backup, settings.zone, kept, 0, now)
+    if not fault and not Path(kept.path).is_file():
+        fault = f"{kept.path} is not there any more: connect its disk, or make a new backup"
+    if fault:
+        return Check("backup", False, f"{fault} Try it now: benchweather backup make")
+    text = (
+        f"{formats.numeric(kept.good_ms, settings.zone)}, {size_text(kept.size)}, "
+        f"{formats.grouped(kept.rows)} rows, {kept.path}"
+    )
+    if Path(kept.path).stat().st_dev == settings.data.stat().st_dev:
+        text += ". It is on the disk of the data folder: copy it to another disk as well"
+    return Check("backup", True, text)
 
 
 def _notices(settings: Settings) -> Check:

@@ -28,6 +28,7 @@ from monitor.commands.listening import DecideListening
 from monitor.commands.settings import DecideSettings
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, SettingsFault, StoreFault
+from monitor.core.file_lock import held
 from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
 from monitor.core.systemd import Notifier
@@ -54,6 +55,8 @@ from monitor.runtime.disk_space import DiskSpace
 from monitor.runtime.scheduler import Scheduler
 from monitor.runtime.service_troubles import broker_trouble
 from monitor.sensor_care.calibration import JarWatch
+from monitor.service.backup_watch import LOOK_S as LOOK_AT_BACKUP_S
+from monitor.service.backup_watch import BackupWatch
 from monitor.service.broker_watch import BrokerWatch
 from monitor.service.clock_watch import LOOK_S as LOOK_AT_CLOCK_S
 from monitor.service.clock_watch import ClockWatch, newest_known_ms
@@ -129,6 +132,7 @@ class Supervisor:
         self._stop, self._restart = threading.Event(), threading.Event()
         self._repairs, self._settled = threading.Event(), threading.Event()
         self._clock = SteadyClock()
+        self._backups = BackupWatch(settings, _arguments(settings))
 
     def stop(self) -> None:
         self._stop.set()
@@ -249,12 +253,16 @@ class Supervisor:
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
             watch = None if broker is None else BrokerWatch(broker, address, ingest, disk)
+            parts.callback(self._backups.stop)
             cycle = parts.enter_context(
-                _evaluation(settings, address, ingest, sender, self._clock, watch, phones)
+                _evaluation(
+                    settings, address, ingest, sender, self._clock, watch, phones, self._backups
+                )
             )
             run_cycle = functools.partial(_run_cycle, cycle, self._clock)
             self._schedule(jobs, ingest, run_cycle, kept)
             jobs.every("clock", LOOK_AT_CLOCK_S, clock_watch.look)
+            jobs.every("backup", LOOK_AT_BACKUP_S, self._backups.look)
             self._schedule_forecasts(jobs, intake)
             link = CommandLink(
                 settings.command_link_path,
@@ -287,7 +295,7 @@ class Supervisor:
             if commands.journal.repairs:
                 self._repairs.set()
             signs = VitalSigns(settings, self._clock, self._notifier, self._settings_trouble)
-            watched = Parts(ingest, cycle, sender, jobs, children, disk, watch)
+            watched = Parts(ingest, cycle, sender, jobs, children, disk, watch, self._backups)
             self._watch(watched, signs, on_ready)
             if self._stop.is_set():
                 self._notifier.stopping()
@@ -418,13 +426,16 @@ def _evaluation(
     clock: SteadyClock,
     watch: BrokerWatch | None,
     phones: Phones,
+    backups: BackupWatch,
 ) -> Iterator[EvaluationCycle]:
     """The evaluation cycle, with an MQTT client and a reader of its own."""
     publisher = Publisher(address, f"{client_id(settings)}-tells")
 
     def troubles() -> ServiceTroubles:
         broker = broker_trouble(ingest.subscription.trouble, watch.outage if watch else None)
-        return ServiceTroubles(broker, ingest.store_trouble, trouble_of(clock.jump()))
+        return ServiceTroubles(
+            broker, ingest.store_trouble, trouble_of(clock.jump()), backups.trouble
+        )
 
     publisher.start()
     with contextlib.closing(Reader(settings.store_address)) as reader:
@@ -459,27 +470,16 @@ def sole_use(folder: Path) -> Iterator[None]:
     """Hold the data folder, so that a second service cannot start in it."""
     before = os.umask(0o077)  # what we and our processes make is for this user only
     try:
-        yield from _held(folder)
+        with contextlib.ExitStack() as parts:
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+                with contextlib.suppress(PermissionError):  # another user's; `check` tells of it
+                    folder.chmod(0o700)
+                alone = parts.enter_context(held(folder / "service.lock"))
+            except OSError as exc:
+                raise StoreFault(f"{folder}: {exc.strerror}") from exc
+            if not alone:
+                raise ServiceFault(f"another service already works in {folder}")
+            yield
     finally:
         os.umask(before)
-
-
-def _held(folder: Path) -> Iterator[None]:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with contextlib.suppress(PermissionError):  # another user's folder; `check` tells of it
-            folder.chmod(0o700)
-        handle = (folder / "service.lock").open("a+", encoding="utf-8")
-    except OSError as exc:
-        raise StoreFault(f"{folder}: {exc.strerror}") from exc
-    with handle:
-        try:
-            import fcntl
-        except ImportError:  # no such lock on this system; the ports guard there
-            yield
-            return
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as exc:
-            raise ServiceFault(f"another service already works in {folder}") from exc
-        yield

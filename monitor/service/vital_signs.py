@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from monitor.runtime.child_process import ChildProcess
     from monitor.runtime.disk_space import DiskSpace
     from monitor.runtime.scheduler import Scheduler
+    from monitor.service.backup_watch import BackupWatch
     from monitor.service.broker_watch import BrokerWatch
     from monitor.settings import Settings
 
@@ -46,6 +47,7 @@ class Parts(NamedTuple):
     children: Sequence[ChildProcess]
     disk: DiskSpace
     broker_watch: BrokerWatch | None
+    backups: BackupWatch
 
 
 def stuck(ingest_moved_s: float, rounds_moved_s: float, now_s: float) -> tuple[str, ...]:
@@ -119,6 +121,7 @@ class VitalSigns:
             outage=watch.outage if watch else None,
             disk=parts.disk.trouble,
             settings_trouble=self._settings_trouble,
+            backup_trouble=parts.backups.trouble,
             round=cycle.last,
             rounds=cycle.rounds,
             rounds_s=round(cycle.rounds_s, 3),

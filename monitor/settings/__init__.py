@@ -10,13 +10,13 @@ import functools
 import hashlib
 import os
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
 import platformdirs
-from pydantic import ValidationError
+from pydantic import SecretStr, ValidationError
 from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict, SettingsError
 
 from monitor.core.errors import Fault, SettingsFault
@@ -39,6 +39,7 @@ from monitor.settings.faults import (
 from monitor.settings.groups import (
     PREFIX,
     Alerts,
+    Backup,
     Board,
     Broker,
     Fields,
@@ -82,6 +83,7 @@ class Settings:
     alerts: Alerts
     keep: Keep
     store: StoreSettings
+    backup: Backup
     weather: WeatherSettings
     log: LogSettings
     limits: AirLimits
@@ -98,6 +100,11 @@ class Settings:
         """The end of the quiet hours at a moment; None outside of them. [ms]"""
         closed_by = self.hours.model_dump() if self.alerts.quiet_when_closed else None
         return opening_hours.quiet_until(self.alerts.quiet, self.zone, now_ms, closed_by)
+
+    def with_backup_passphrase(self, passphrase: str) -> Settings:
+        """These settings with another passphrase for backups."""
+        group = self.backup.model_copy(update={"passphrase": SecretStr(passphrase)})
+        return replace(self, backup=group)
 
     @property
     def store_address(self) -> Path | str:

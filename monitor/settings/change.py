@@ -31,6 +31,9 @@ FILE_ONLY: dict[SettingPath, str] = {
     ("store",): "says where the store is",
     ("store", "url"): "says where the store is",
     ("store", "read_url"): "says where the store is",
+    ("backup",): "says where backups are kept",
+    ("backup", "folder"): "says where backups are kept",
+    ("backup", "passphrase"): "encrypts the backups",
 }
 """Settings that only the file itself may have changed, and why."""
 VERSIONS_KEPT = 60

@@ -100,6 +100,7 @@ def is_secret(name: str) -> bool:
     first, _, last = name.rpartition(".")
     return (
         "password" in name
+        or "passphrase" in name
         or name.startswith("store")
         or (
             name.startswith(("channels", "forecasts"))

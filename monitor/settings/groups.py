@@ -47,6 +47,8 @@ SAFE_LIMITS: dict[str, tuple[float, float, str, str]] = {
 }
 """Ranges of limits, so that no setting makes dangerous air right: least, most, unit, why.
 Common practice, no source."""
+PASSPHRASE_MIN = 12
+"""Shortest passphrase of backups. [characters]  Ours."""
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 _STRICT = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -472,6 +474,56 @@ class LogSettings(BaseModel):
     )
 
 
+class Backup(BaseModel):
+    """Nightly backups."""
+
+    model_config = _STRICT
+    folder: Path | None = _setting(
+        None,
+        "Folder for a backup every night, on another disk or another computer; empty: none are made",
+    )
+    at: str = _setting("02:30", "Time of day of the backup")
+    daily: int = _setting(
+        7, "Number of days for which the newest backup is kept", "", ge=1, le=1_000
+    )
+    weekly: int = _setting(
+        4, "Number of weeks for which the newest backup is kept", "", ge=0, le=1_000
+    )
+    monthly: int = _setting(
+        12, "Number of months for which the newest backup is kept", "", ge=0, le=1_000
+    )
+    passphrase: SecretStr = _setting(
+        SecretStr(""),
+        "Passphrase that encrypts backups, also in the environment as BENCHWEATHER_BACKUP__PASSPHRASE; "
+        "without it nobody can read them, so keep it in another place too; empty: not encrypted",
+    )
+
+    @field_validator("folder", mode="before")
+    @classmethod
+    def _none(cls, value: Any) -> Any:
+        return None if value == "" else value
+
+    @field_validator("folder")
+    @classmethod
+    def _whole_path(cls, value: Path | None) -> Path | None:
+        if value is not None and not value.is_absolute():
+            raise ValueError("must be a whole path, such as /media/backup/shop, or empty")
+        return value
+
+    @field_validator("at")
+    @classmethod
+    def _at(cls, value: str) -> str:
+        opening_hours.of_day(value)
+        return value
+
+    @field_validator("passphrase")
+    @classmethod
+    def _long(cls, value: SecretStr) -> SecretStr:
+        if 0 < len(value.get_secret_value()) < PASSPHRASE_MIN:
+            raise ValueError(f"must have at least {PASSPHRASE_MIN} characters, or be empty")
+        return value
+
+
 class NoticeChannel(BaseModel):
     """A channel by which notices reach somebody."""
 
@@ -542,6 +594,7 @@ class Fields(BaseModel):
     alerts: Alerts = Alerts()
     keep: Keep = Keep()
     store: StoreSettings = StoreSettings()
+    backup: Backup = Backup()
     weather: WeatherSettings = WeatherSettings()
     log: LogSettings = LogSettings()
     limits: AirLimits = AirLimits()

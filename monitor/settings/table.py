@@ -24,6 +24,7 @@ GROUPS = (
     "alerts",
     "keep",
     "store",
+    "backup",
     "weather",
     "log",
     "limits",

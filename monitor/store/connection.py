@@ -78,6 +78,10 @@ class StoreConnection(ABC):
         """
 
     @abstractmethod
+    def one_state(self) -> contextlib.AbstractContextManager[None]:
+        """Everything read within is of one moment, while others write."""
+
+    @abstractmethod
     def version(self) -> int:
         """A number that changes when anything was committed since this connection last asked."""
 

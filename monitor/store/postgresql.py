@@ -173,6 +173,16 @@ class PostgresqlConnection(StoreConnection):
                 if not self._is_cut() or not self._was_committed(number):
                     raise
 
+    @contextlib.contextmanager
+    def one_state(self) -> Iterator[None]:
+        begin = "BEGIN ISOLATION LEVEL REPEATABLE READ, READ ONLY"
+        with self._lock, self._translated(), self._begun(begin) as run:
+            try:
+                yield
+            finally:
+                with contextlib.suppress(psycopg.Error):
+                    run.execute("ROLLBACK")
+
     def claim(self) -> None:
         with self._lock, self._translated():
             self._claimed = True

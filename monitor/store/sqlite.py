@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import weakref
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,8 @@ from monitor.store import connection, migrations, rollups
 from monitor.store.connection import READ_WAIT_S, Cursor, Row3, StoreConnection
 
 _RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", "SQLITE_CANTOPEN"}
+_SAVED_PAGES = 2_048
+"""Pages that are copied between two looks at whether to go on, 8 MB."""
 _INSERT = "INSERT INTO reading (series_id, ts_ms, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
 
 
@@ -85,6 +87,18 @@ class SqliteConnection(StoreConnection):
                     cursor.execute("ROLLBACK")
                 raise
 
+    @contextlib.contextmanager
+    def one_state(self) -> Iterator[None]:
+        with self._lock, self._translated():
+            self.raw.execute("BEGIN")
+            try:
+                self.raw.execute(
+                    "SELECT 1 FROM sqlite_schema"
+                ).fetchone()  # its state is that of now
+                yield
+            finally:
+                self.raw.execute("ROLLBACK")
+
     def version(self) -> int:
         return int(self.row("PRAGMA data_version")[0])
 
@@ -104,6 +118,43 @@ class SqliteConnection(StoreConnection):
                 return bool(self.row("PRAGMA wal_checkpoint(TRUNCATE)")[0] == 0)
             finally:
                 self.row(f"PRAGMA busy_timeout = {round(1000 * connection.BUSY_WAIT_S)}")
+
+    def save(self, path: Path, on_pages: Callable[[int, int], object] = lambda *_: None) -> None:
+        """Save the database into a new file, as it is at one moment, while others read and write.
+
+        `on_pages` is called with the number of pages that are copied, and of all; it may raise.
+        """
+        path.touch(0o600, exist_ok=False)
+        with (
+            self._lock,
+            self._translated(),
+            contextlib.closing(sqlite3.connect(path, isolation_level=None)) as target,
+        ):
+            with self.one_state():
+                self.raw.backup(
+                    target,
+                    pages=_SAVED_PAGES,
+                    progress=lambda _, left, of: on_pages(of - left, of),
+                )
+            target.execute("PRAGMA journal_mode = DELETE")  # one file, with nothing beside it
+
+    def damage(self) -> str:
+        """What is damaged in the database, by SQLite's own check of every page; empty if nothing is."""
+        faults = [str(text) for (text,) in self.rows("PRAGMA integrity_check(3)") if text != "ok"]
+        faults += [
+            f"a row of {table} refers to one of {parent} that is not there"
+            for table, _, parent, _ in self.rows("PRAGMA foreign_key_check")[:3]
+        ]
+        return "; ".join(faults)
+
+    def counts(self) -> dict[str, int]:
+        """Number of rows of every table."""
+        tables = self.rows("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name")
+        return {
+            name: int(self.row(f'SELECT count(*) FROM "{name}"')[0])  # noqa: S608 - of the schema
+            for (name,) in tables
+            if not name.startswith("sqlite_")
+        }
 
     def close(self) -> None:
         self.raw.close()

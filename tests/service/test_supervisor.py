@@ -46,7 +46,7 @@ def test_the_board_is_connected_to_only_until_it_answers(tmp_path, monkeypatch):
     service = Supervisor(settings.load(data=tmp_path, environ=environ))
     subscription = SimpleNamespace(connected=True, trouble="", address="here")
     ingest = SimpleNamespace(running=lambda: True, store_trouble="", subscription=subscription)
-    parts = Parts(ingest, None, None, None, [board], DiskSpace(tmp_path), None)
+    parts = Parts(ingest, None, None, None, [board], DiskSpace(tmp_path), None, None)
     signs = SimpleNamespace(ready=lambda: None, beat=lambda _: None)
     ready = []
     watch = threading.Thread(

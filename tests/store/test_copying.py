@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from conftest import benchweather
-from full_store import SERIES, T0, fill
+from full_store import SERIES, T0, content, fill
 
 from monitor.core.errors import StoreFault
 from monitor.core.measurements import Quantity, Reading, Series
@@ -28,11 +28,6 @@ def stores(request, tmp_path):
     fill(writer)
     yield writer, at[target]
     writer.close()
-
-
-def content(connection):
-    tables = ("series", *copying.BY_SERIES, *copying.AT_ONCE)
-    return {table: sorted(connection.rows(f"SELECT * FROM {table}"), key=repr) for table in tables}
 
 
 def copied(source, address, **more):

@@ -145,6 +145,7 @@ WATCHABLE: dict[str, Watchable] = {
         0,
         1,
     ),
+    "backup_trouble": Watchable("", Of.SHOP, "1 while backups fail or are missing", 0, 1),
     "shut_chance": Watchable("%", Of.SHOP, "chance that the shop is closed today", 0, 100),
     "open_chance": Watchable(
         "%", Of.SHOP, "chance that the shop is open on a day entered as closed", 0, 100

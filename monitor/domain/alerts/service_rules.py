@@ -172,6 +172,22 @@ def shop_rules() -> tuple[Rule, ...]:
             ),
         ),
         Rule(
+            id="backup-failed",
+            name="Backup failed",
+            quantity="backup_trouble",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=2,
+            calm_s=0,
+            repeat_s=24 * HOUR_S,
+            why="If the disk fails now, everything since the last good backup is lost.",
+            source="ours",
+            do=(
+                "Check that the disk of the backup folder is connected and has space. Then run "
+                "benchweather backup make."
+            ),
+        ),
+        Rule(
             id="disk-low",
             name="Disk nearly full",
             quantity="disk_free",

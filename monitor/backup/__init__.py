@@ -1,0 +1,1 @@
+"""Backups of the data folder: made, verified, restored."""

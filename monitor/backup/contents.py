@@ -1,0 +1,82 @@
+"""What of a data folder a backup has, what it leaves out, and why."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from monitor import settings as settings_module
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+
+STORE, PEOPLE = "readings.sqlite3", "people.sqlite3"
+DATABASES = {STORE: "monitor.store.migrations", PEOPLE: "monitor.people.migrations"}
+"""Databases of a data folder, each with the package of its schema's steps."""
+FILES = (
+    settings_module.FILE_NAME,
+    "secrets.json",
+    "phones.json",
+    "push-key.pem",
+    "broker-accounts.json",
+    "broker-keys.json",
+    settings_module.DEMO_MARK,
+    "demo-start.json",
+)
+"""Single files that nobody can make again: settings, keys, accounts, phones, marks of the demo."""
+FOLDERS = {
+    "settings-versions": r"[0-9a-f]{24}\.toml",
+    "outlook": r"[^/\\\0]+\.(issuedoutlooks|learnedplace)\.npz",
+}
+"""Folders of which a backup has files, with a pattern of their names."""
+LEFT_OUT = {
+    "broker": "readings that wait in the broker, and its log",
+    "forecasts": "files of forecasts: what was taken from them is in the store",
+    "uploads": "files of an import that has not ended",
+    "log": "the log",
+    "outlook": "outlooks of this hour: they are made again",
+    "plan.json": "the repair plan: it is made again",
+    "session.json": "the session at the broker, which a restored shop begins anew",
+    "known-time.json": "the time that the clock last had",
+    "heard-topics.json": "topics that were heard",
+    "heartbeat.json": "the state of the service that runs",
+    "command-link.json": "the address of the service that runs",
+    "service.lock": "the mark of the service that runs",
+    "backup.lock": "the mark of a backup that is being made",
+    "backup.json": "when the last backup was made",
+    "backup.work": "the folder in which a backup is being made",
+    "space.reserve": "space that is kept free",
+}
+"""Other files and folders of a data folder, each with what it has, and so why it is left out."""
+_BESIDE = ("-wal", "-shm", "-journal", ".part")
+"""Ends of files that belong to another beside them."""
+
+
+def belongs(name: str) -> bool:
+    """Return whether a backup may have a file of this name, by its path in the data folder."""
+    folder, _, rest = name.rpartition("/")
+    if not folder:
+        return name in DATABASES or name in FILES
+    return folder in FOLDERS and re.fullmatch(FOLDERS[folder], rest) is not None
+
+
+def chosen(settings: Settings) -> Iterator[tuple[str, Path]]:
+    """Name and path of each plain file that a backup has, without the databases."""
+    for name in FILES:
+        path = settings.data / name
+        if name == settings_module.FILE_NAME:
+            path = settings.config or path
+        if path.is_file():
+            yield name, path
+    for folder in FOLDERS:
+        if (settings.data / folder).is_dir():
+            for path in sorted((settings.data / folder).iterdir()):
+                if path.is_file() and belongs(f"{folder}/{path.name}"):
+                    yield f"{folder}/{path.name}", path
+
+
+def is_left_out(name: str) -> bool:
+    """Return whether it is known why a backup does not have this file of a data folder."""
+    return name.split("/")[0] in LEFT_OUT or name.endswith(_BESIDE)

@@ -1,0 +1,268 @@
+"""Backups made while the service writes: copied, counted, packed, verified, and only then named."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+import msgspec
+
+from monitor import __version__
+from monitor.backup import archive, rotation, state
+from monitor.backup.archive import BackupFault, Manifest
+from monitor.backup.contents import PEOPLE, STORE, chosen
+from monitor.core.clock import from_ms, now_ms, to_ms
+from monitor.core.durable_file import rename_durably
+from monitor.core.errors import MonitorError
+from monitor.core.file_lock import held
+from monitor.runtime.disk_space import shortage
+from monitor.store import copying
+from monitor.store.connection import StoreAddress, is_there, opened
+from monitor.store.sqlite import SqliteConnection
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+
+WORK, LOCK = "backup.work", "backup.lock"
+"""Folder in the data folder in which a backup is made, and the file that keeps a second one away."""
+ROW_BYTES = 50
+"""Size of a row of a store's file, rather more than less. [bytes]"""
+_STAMP = "%Y%m%dT%H%M%SZ"
+OnPages = Callable[[int, int], object]
+"""Called with the number of pages that are copied, and of all; it may raise."""
+
+
+class Backup(NamedTuple):
+    """File of a backup, and when it was made. [ms since 1970-01-01 UTC]"""
+
+    made_ms: int
+    path: Path
+
+
+class Made(NamedTuple):
+    """A new backup: its file, what it has, and older ones that were deleted for it."""
+
+    path: Path
+    manifest: Manifest
+    deleted: tuple[Path, ...] = ()
+
+
+def make(settings: Settings, folder: Path, on_pages: OnPages = lambda *_: None) -> Made:
+    """Make a backup in a folder that is there already, encrypted if the settings have a passphrase.
+
+    It gets its name once it is whole and was read again: its databases opened and checked, the rows of
+    every table counted, each file's checksum compared.
+
+    Raises
+    ------
+    BackupFault, StoreFault
+        With the reason, and what to do.
+    """
+    if not is_there(settings.store_address):
+        raise BackupFault(f"There are no readings in {settings.data} to back up")
+    folder = folder.expanduser().absolute()
+    if folder.resolve().is_relative_to(settings.data.resolve()):
+        raise BackupFault(
+            f"{folder} is in the data folder: choose a folder on another disk, or on another computer"
+        )
+    if not folder.is_dir():
+        raise BackupFault(f"There is no folder {folder}: connect its disk, or make the folder")
+    with _errors(folder), _work(settings) as work:
+        for left in folder.glob(f"{_prefix(settings)}*.part"):
+            left.unlink()  # of a backup that was killed
+        return _made(settings, folder, work, on_pages)
+
+
+def _made(settings: Settings, folder: Path, work: Path, on_pages: OnPages) -> Made:
+    databases: dict[str, StoreAddress] = {STORE: settings.read_address}
+    if settings.people_path.exists():
+        databases[PEOPLE] = settings.people_path
+    files = list(chosen(settings))
+    large = sum(_size(address) for address in databases.values())
+    small = sum(path.stat().st_size for _, path in files)
+    if lacking := shortage([(work, large + small), (folder, large + small)]):
+        raise BackupFault(f"There is not enough space: {lacking}")
+    made_ms, steps, tables = now_ms(), {}, {}
+    for name, address in databases.items():
+        steps[name], tables[name] = _save(address, work / name, on_pages)
+    for name, path in files:
+        (work / name).parent.mkdir(exist_ok=True)
+        shutil.copyfile(path, work / name)
+    names = [*databases, *(name for name, _ in files)]
+    manifest = Manifest(
+        format=archive.FORMAT,
+        version=__version__,
+        made_ms=made_ms,
+        shop=settings.shop.name,
+        demo=settings.demo,
+        steps=steps,
+        tables=tables,
+        files=[archive.entry_of(name, work / name) for name in names],
+    )
+    passphrase = settings.backup.passphrase.get_secret_value()
+    stamp = from_ms(made_ms).strftime(_STAMP)
+    path = folder / f"{_prefix(settings)}{stamp}.tar.gz{'.age' if passphrase else ''}"
+    part = path.with_name(f"{path.name}.part")
+    try:
+        archive.write(part, manifest, [(name, work / name) for name in names], passphrase)
+        shutil.rmtree(work)
+        work.mkdir(mode=0o700)
+        verify(part, passphrase, work)
+        rename_durably(part, path)
+    finally:
+        part.unlink(missing_ok=True)
+    return Made(path, manifest)
+
+
+def nightly(settings: Settings, on_pages: OnPages = lambda *_: None) -> Made:
+    """Make a backup in the folder of the settings, delete those that are no longer kept, and note it.
+
+    Raises
+    ------
+    BackupFault, StoreFault
+        With the reason, which is noted too.
+    """
+    folder, before, tried_ms = settings.backup.folder, state.read(settings), now_ms()
+    if folder is None:
+        raise BackupFault("backup.folder is not set: set it, or name a folder with --to")
+    try:
+        made = make(settings, folder, on_pages)
+    except MonitorError as exc:
+        failed = msgspec.structs.replace(before, tried_ms=tried_ms, fault=str(exc))
+        with contextlib.suppress(OSError):  # a full disk, which is reported anyway
+            state.note(settings, failed)
+        raise
+    state.note(
+        settings,
+        state.State(
+            folder=before.folder,
+            good_ms=made.manifest.made_ms,
+            path=str(made.path),
+            size=made.path.stat().st_size,
+            rows=made.manifest.rows,
+            tried_ms=tried_ms,
+        ),
+    )
+    return made._replace(deleted=tuple(_rotate(settings, folder)))
+
+
+def backups(settings: Settings, folder: Path) -> list[Backup]:
+    """Backups of this shop in a folder, the newest first."""
+    found = []
+    name = re.compile(rf"{re.escape(_prefix(settings))}(\d{{8}}T\d{{6}}Z)\.tar\.gz(\.age)?")
+    for path in folder.iterdir():
+        if (match := name.fullmatch(path.name)) and path.is_file():
+            with contextlib.suppress(ValueError):  # a day that is none: not ours
+                at = datetime.strptime(match[1], _STAMP).replace(tzinfo=UTC)
+                found.append(Backup(to_ms(at), path))
+    return sorted(found, reverse=True)
+
+
+def verify(path: Path, passphrase: str, work: Path) -> Manifest:
+    """Read a whole backup: each checksum, and each database opened, checked and counted.
+
+    Parameters
+    ----------
+    path : Path
+    passphrase : str
+    work : Path
+        An empty folder, where its files stay.
+
+    Raises
+    ------
+    BackupFault
+        If anything differs.
+    """
+    with _errors(path):
+        manifest = archive.extract(path, work, passphrase, lambda one: _check_room(one, work))
+    if STORE not in manifest.tables:
+        raise BackupFault(f"{path} has no readings: it is not a backup")
+    for name, tables in manifest.tables.items():
+        with contextlib.closing(SqliteConnection(work / name, read_only=True)) as database:
+            found, damage = database.counts(), database.damage()
+        if damage or found != tables:
+            wrong = [one for one in {*found, *tables} if found.get(one) != tables.get(one)]
+            raise BackupFault(
+                f"{path}: {name} is damaged: {damage or ', '.join(sorted(wrong))}. Use another backup"
+            )
+    return manifest
+
+
+def _check_room(manifest: Manifest, work: Path) -> None:
+    if lacking := shortage([(work, manifest.size)]):
+        raise BackupFault(f"There is not enough space to read the backup: {lacking}")
+
+
+def _save(address: StoreAddress, target: Path, on_pages: OnPages) -> tuple[int, dict[str, int]]:
+    """Save a database into a new file. Returns the last step of its schema, and its tables' rows."""
+    with contextlib.closing(opened(address, read_only=True)) as source:
+        if isinstance(source, SqliteConnection):
+            source.save(target, on_pages)
+        else:
+            with contextlib.closing(opened(target, read_only=False)) as copy, source.one_state():
+                copying.copy(source, copy)
+    with contextlib.closing(SqliteConnection(target, read_only=True)) as saved:
+        if damage := saved.damage():
+            raise BackupFault(f"{source.name} is damaged ({damage}): restore an older backup")
+        step = saved.row("SELECT max(number) FROM schema_step")[0]
+        return int(step or 0), saved.counts()
+
+
+def _rotate(settings: Settings, folder: Path) -> Iterator[Path]:
+    """Delete the backups that the settings no longer keep."""
+    group, found = settings.backup, backups(settings, folder)
+    keep = rotation.kept(
+        (one.made_ms for one in found),
+        settings.zone,
+        daily=group.daily,
+        weekly=group.weekly,
+        monthly=group.monthly,
+    )
+    for one in found:
+        if one.made_ms not in keep:
+            one.path.unlink(missing_ok=True)
+            yield one.path
+
+
+@contextlib.contextmanager
+def _work(settings: Settings) -> Iterator[Path]:
+    """An empty folder to work in, for one process at a time; deleted afterwards."""
+    work = settings.data / WORK
+    with held(settings.data / LOCK) as alone:
+        if not alone:
+            raise BackupFault("Another backup is being made: wait until it has ended")
+        shutil.rmtree(work, ignore_errors=True)
+        work.mkdir(mode=0o700)
+        try:
+            yield work
+        finally:
+            shutil.rmtree(work, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def _errors(where: Path) -> Iterator[None]:
+    """Errors of the system as ours."""
+    try:
+        yield
+    except OSError as exc:
+        raise BackupFault(f"{exc.filename or where}: {exc.strerror or exc}") from exc
+
+
+def _prefix(settings: Settings) -> str:
+    """Beginning of the names of this shop's backups: two shops may share a folder."""
+    name = re.sub(r"[^a-z0-9]+", "-", settings.shop.name.lower()).strip("-")
+    return f"benchweather-{name or 'shop'}-"
+
+
+def _size(address: StoreAddress) -> int:
+    """Size of a database with its log; of one on a server by its number of rows. [bytes]"""
+    if isinstance(address, str):
+        with contextlib.closing(opened(address, read_only=True)) as database:
+            return ROW_BYTES * copying.size(database)
+    log = address.with_name(f"{address.name}-wal")
+    return address.stat().st_size + (log.stat().st_size if log.exists() else 0)
