@@ -63,7 +63,7 @@ class Entry(msgspec.Struct, frozen=True):
 
 
 class Manifest(msgspec.Struct, frozen=True, kw_only=True):
-    """What a backup has. `made_ms`: time of the store's copy [ms since 1970-01-01 UTC]; `steps`: last
+    """Content of a backup. `made_ms`: time of the store's copy [ms since 1970-01-01 UTC]; `steps`: last
     step of the schema, and `tables`: rows by table, of each database."""
 
     format: int

@@ -1,4 +1,4 @@
-"""What of a data folder a backup has, what it leaves out, and why."""
+"""Files of a data folder that a backup has, and those that it leaves out, with the reason."""
 
 from __future__ import annotations
 

@@ -105,7 +105,7 @@ def _made(settings: Settings, folder: Path, work: Path, on_pages: OnPages) -> Ma
         files=[archive.entry_of(name, work / name) for name in names],
     )
     passphrase = settings.backup.passphrase.get_secret_value()
-    stamp = from_ms(made_ms).strftime(_STAMP)
+    stamp = f"{from_ms(made_ms):{_STAMP}}"
     path = folder / f"{_prefix(settings)}{stamp}.tar.gz{'.age' if passphrase else ''}"
     part = path.with_name(f"{path.name}.part")
     try:

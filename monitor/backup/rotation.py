@@ -1,12 +1,12 @@
-"""Which backups are kept: the newest of each of the last days, weeks and months that have one."""
+"""The rule on which backups are kept: the newest of each of the last days, weeks and months."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from datetime import datetime, timedelta
+from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
-from monitor.core.clock import from_ms
+from monitor.core.clock import day_of
 
 
 def kept(
@@ -24,15 +24,15 @@ def kept(
     [30, 38, 39]
     """
     newest_first = sorted(set(made_ms), reverse=True)
-    spans: tuple[tuple[int, Callable[[datetime], object]], ...] = (
-        (max(daily, 1), lambda at: at.date()),
-        (weekly, lambda at: at.date() - timedelta(days=at.weekday())),
-        (monthly, lambda at: (at.year, at.month)),
+    spans: tuple[tuple[int, Callable[[date], date]], ...] = (
+        (max(daily, 1), lambda day: day),
+        (weekly, lambda day: day - timedelta(days=day.weekday())),
+        (monthly, lambda day: day.replace(day=1)),
     )
     found: set[int] = set()
     for number, span in spans:
-        last: dict[object, int] = {}
+        last: dict[date, int] = {}
         for ms in newest_first:
-            last.setdefault(span(from_ms(ms).astimezone(zone)), ms)
+            last.setdefault(span(day_of(ms, zone)), ms)
         found.update(list(last.values())[:number])
     return found

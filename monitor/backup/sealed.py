@@ -117,7 +117,7 @@ class Opener:
         self._ahead = file.read(BLOCK + TAG)
 
     def read(self, size: int = -1) -> bytes:
-        """Up to `size` bytes; nothing at the end, which was then seen to be the true one."""
+        """Read up to `size` bytes; nothing at the end, which is then known to be the true one."""
         while not (self._ready or self._over):
             self._next()
         size = len(self._ready) if size < 0 else size

@@ -1,4 +1,4 @@
-"""When the last backup was made, when the next is due, and what is wrong with them."""
+"""State of the backups: the last one, whether one is due, and what is wrong with them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from monitor.core import formats
-from monitor.core.clock import AHEAD_MAX_MS, from_ms, to_ms
+from monitor.core.clock import AHEAD_MAX_MS, day_of, to_ms
 from monitor.core.durable_file import write_durably
 from monitor.core.formats import HOUR_MS
 from monitor.domain.opening_hours import of_day
@@ -73,7 +73,7 @@ def is_due(backup: Backup, zone: ZoneInfo, state: State, now_ms: int) -> bool:
 
 def _last_time(at: str, zone: ZoneInfo, now_ms: int) -> int:
     """The last moment at which it was this time of day. [ms]"""
-    day = from_ms(now_ms).astimezone(zone).date()
+    day = day_of(now_ms, zone)
     found = to_ms(datetime.combine(day, of_day(at), zone))
     if found > now_ms:
         found = to_ms(datetime.combine(day - timedelta(days=1), of_day(at), zone))
@@ -81,7 +81,7 @@ def _last_time(at: str, zone: ZoneInfo, now_ms: int) -> int:
 
 
 def trouble(backup: Backup, zone: ZoneInfo, state: State, since_ms: int, now_ms: int) -> str:
-    """What is wrong with the backups, in words; empty if nothing is, or none are wanted.
+    """Trouble with the backups, in words; empty if there is none, or none are wanted.
 
     `since_ms`: since when somebody could have made one. [ms since 1970-01-01 UTC]
     """

@@ -25,7 +25,12 @@ def now_ms() -> int:
 
 def today(zone: tzinfo) -> date:
     """The present day in a time zone."""
-    return from_ms(now_ms()).astimezone(zone).date()
+    return day_of(now_ms(), zone)
+
+
+def day_of(ms: int, zone: tzinfo) -> date:
+    """The day of a moment in a time zone. [ms since 1970-01-01 UTC]"""
+    return from_ms(ms).astimezone(zone).date()
 
 
 def to_ms(moment: datetime) -> int:

@@ -102,7 +102,7 @@ class Settings:
         return opening_hours.quiet_until(self.alerts.quiet, self.zone, now_ms, closed_by)
 
     def with_backup_passphrase(self, passphrase: str) -> Settings:
-        """These settings with another passphrase for backups."""
+        """Copy of these settings with another passphrase for backups."""
         group = self.backup.model_copy(update={"passphrase": SecretStr(passphrase)})
         return replace(self, backup=group)
 

@@ -139,7 +139,7 @@ class SqliteConnection(StoreConnection):
             target.execute("PRAGMA journal_mode = DELETE")  # one file, with nothing beside it
 
     def damage(self) -> str:
-        """What is damaged in the database, by SQLite's own check of every page; empty if nothing is."""
+        """Damage of the database, by SQLite's own check of every page; empty if there is none."""
         faults = [str(text) for (text,) in self.rows("PRAGMA integrity_check(3)") if text != "ok"]
         faults += [
             f"a row of {table} refers to one of {parent} that is not there"
