@@ -12,6 +12,7 @@ from monitor.planning.last_start import shown_from
 from monitor.planning.problem import NoteKind
 from monitor.planning.words import chance, range_words, shift_sentence, soft_sentence
 from monitor.runtime.service_troubles import full_stop
+from monitor.waits.text import ROUND_MS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -203,6 +204,8 @@ def _ends(step: Step, of: PlannedStep, now: int, zone: ZoneInfo) -> str:
     """Sentences on the end of a wait, and on the time from which its joint may be loaded."""
     word = "Clamps off" if step.kind in CLAMPED else "Ready"
     words = f"{word} {range_words(of.off, now, zone)}."
+    if of.running and of.off.high_ms <= now + ROUND_MS:
+        words = "The clamps may come off now." if step.kind in CLAMPED else "Ready now."
     if of.ready.usual_ms > of.off.usual_ms:
         load = range_words(of.ready, now, zone)
         words += f" It may be worked, loaded or strung from {load}."

@@ -27,7 +27,7 @@ def plate_words(
         low = 0.0
     when = (
         f"its home moisture by {formats.ahead(at_ms, now_ms, zone)} ({formats.figure(low, 1)} to "
-        f"{formats.figure(high, 1)}), now {_off(first.now_pct)}"
+        f"{formats.figure(high, 1)})"
         if first.step
         else "its home moisture now; no further in the next five days"
     )
@@ -36,10 +36,6 @@ def plate_words(
         f"{when}; {formats.figure(abs(moved.median), 1)} mm {width}."
     )
     return f"{text} {_closing(instrument, found, one, now_ms, zone)}".strip()
-
-
-def _off(pct: float) -> str:
-    return f"{formats.figure(abs(pct), 1)} {'below' if pct < 0 else 'above'}"
 
 
 def step_ms(one: PlaceOutlook, found: PlatesProjection, step: int) -> int:

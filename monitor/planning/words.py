@@ -8,6 +8,7 @@ from monitor.core import formats
 from monitor.core.errors import Rejected
 from monitor.domain.repairs.step import CLAMPED
 from monitor.planning.last_start import LastStart, Verdict
+from monitor.waits.text import about
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -61,11 +62,14 @@ class Names:
 
 
 def range_words(of: TimeRange, now_ms: int, zone: ZoneInfo) -> str:
-    """A time with its range: `Thu 11:00, between Wed 16:00 and Fri 10:00`."""
-    middle = formats.ahead(of.usual_ms, now_ms, zone)
+    """A time with its range, to 5 minutes: `Thu 11:00, between Wed 16:00 and Fri 10:00`."""
+    low, middle, high = (
+        formats.ahead(about(at), now_ms, zone) for at in (of.low_ms, of.usual_ms, of.high_ms)
+    )
     if of.high_ms - of.low_ms < 10 * formats.MINUTE_MS:
         return middle
-    low, high = (formats.ahead(at, now_ms, zone) for at in (of.low_ms, of.high_ms))
+    if low == middle:
+        return f"{middle}, almost surely by {high}"
     return f"{middle}, between {low} and {high}"
 
 

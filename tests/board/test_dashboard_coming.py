@@ -477,7 +477,6 @@ def plates_of(one, closable, low=-1.4, middle=-1.1, high=-0.8):
         part,
         41,
         0.6,
-        -0.3,
         QuantileRange(low, middle, high),
         QuantileRange(-0.8, -0.6, -0.4),
         np.full(STEPS, 8.0),
@@ -503,7 +502,7 @@ def instrument(*, opened=True, home=True):
 def test_plates_tell_how_far_when_and_whether_to_close(one, closable, told):
     text = plates_text.plate_words(instrument(), plates_of(one, closable), one, NOW, PARIS)
     assert text.startswith(
-        "VN-30, top: 1.1 points below its home moisture by Sun 07:00 (0.8 to 1.4), now 0.3 below; "
+        "VN-30, top: 1.1 points below its home moisture by Sun 07:00 (0.8 to 1.4); "
         "0.6 mm narrower."
     )
     assert text.endswith(told)

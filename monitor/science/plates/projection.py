@@ -23,14 +23,13 @@ class PartProjection(NamedTuple):
     """A part where the middle of the members takes it furthest from its home moisture.
 
     `step`: when; `yield_share`: its strain then as a share of the strain at which it yields, as in
-    `PartStatus`, at the median; `now_pct` and `from_home_pct` [% MC], negative: drier; `change_mm`
+    `PartStatus`, at the median; `from_home_pct` [% MC], negative: drier; `change_mm`
     of its width against home, negative: narrower; `middle_pct` (steps,): its moisture, median. [%]
     """
 
     part: Part
     step: int
     yield_share: float
-    now_pct: float
     from_home_pct: QuantileRange
     change_mm: QuantileRange
     middle_pct: Floats
@@ -113,7 +112,6 @@ def project(
                 part,
                 step,
                 float(np.median(own[:, step])),
-                float(state[i, 0]) - home_moisture_pct,
                 _range(off[:, i, step]),
                 _range(change),
                 middle + home_moisture_pct,
