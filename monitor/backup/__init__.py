@@ -1,1 +1,1 @@
-"""Backups of the data folder: made, verified, restored."""
+"""Backups of the data folder, and exports of the store."""

@@ -1,4 +1,4 @@
-"""`benchweather store`: the store copied to another engine; roles of a database."""
+"""`benchweather store`: the store copied to another engine, exported and imported; roles."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli.output import out
-from monitor.cli.shared import HELP_OPTIONS, command, exit_on, failed, progress, wrong
+from monitor.cli.shared import HELP_OPTIONS, command, exit_on, failed, progress, store_of, wrong
+from monitor.core import formats
 from monitor.settings import Settings
 from monitor.settings.groups import database_fault
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 app = typer.Typer(
     no_args_is_help=True,
     context_settings=HELP_OPTIONS,
-    help="Copy the store between a file and a database server, and make roles there.",
+    help="Copy, export and import the whole store, and make roles of a database.",
 )
 FILE, SERVER = "file", "server"
 _WHERE = f"`{FILE}`, `{SERVER}` (store.url), a file's name, or postgresql://user@host/database"
@@ -51,6 +52,54 @@ def copy(
     rows = sum(one.rows for one in found.values())
     out.print(f"{rows} rows of {len(found)} tables are in {to.name}, each as in {of.name}.")
     out.print("Set store.url to the store that you want to use, and start Benchweather.")
+
+
+@command(app, "export")
+def export(
+    settings: Settings,
+    folder: Annotated[Path, typer.Argument(help="Folder that is empty or not there yet")],
+) -> None:
+    """Write the whole store in open formats that can be read without Benchweather, and imported.
+
+    Parquet files of every month for readings, JSON for everything else, and README.txt, which explains
+    every column. Benchweather may run meanwhile.
+    """
+    from monitor.backup import shop_export
+    from monitor.store import copying
+
+    with store_of(settings) as reader, progress() as bar:
+        task = bar.add_task("writing", total=copying.size(reader.connection))
+        done = shop_export.write(settings, folder, lambda rows: bar.advance(task, rows))
+    out.print(
+        f"{formats.grouped(done.rows)} rows of {len(done.tables)} tables are in {folder}. "
+        "It has personal data, but no passwords and keys.",
+        soft_wrap=True,
+    )
+
+
+@command(app, "import")
+def import_(
+    settings: Settings,
+    folder: Annotated[Path, typer.Argument(help="Folder that `store export` made")],
+) -> None:
+    """Make a store from an export in the folder of --data, which must not have one, and compare it."""
+    from monitor.backup import shop_export
+    from monitor.service.supervisor import sole_use
+
+    if settings.store_address != settings.store_path:
+        wrong(
+            "store.url is set: remove it to import into a file, then run `benchweather store copy file "
+            "server` to fill the database"
+        )
+    with sole_use(settings.data), progress() as bar:
+        task = bar.add_task("importing", total=None)
+        done = shop_export.read(settings, folder, lambda rows: bar.advance(task, rows))
+    out.print(
+        f"{formats.grouped(done.rows)} rows of {len(done.tables)} tables are in "
+        f"{settings.store_path}, each as in the export.",
+        soft_wrap=True,
+    )
+    out.print("Settings, people and keys are not in an export: set them anew.")
 
 
 @command(app, "roles")

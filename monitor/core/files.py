@@ -167,8 +167,8 @@ def parsed_toml(text: str) -> dict[str, Any]:
     return found
 
 
-def bounded_lines(file: TextIO, name: object) -> Iterator[str]:
-    """Lines of a table, none longer than `LINE_MAX`.
+def bounded_lines(file: TextIO, name: object, most: int = LINE_MAX) -> Iterator[str]:
+    """Lines of a table, none longer than `most` characters.
 
     Raises
     ------
@@ -176,11 +176,11 @@ def bounded_lines(file: TextIO, name: object) -> Iterator[str]:
         Naming the first line that is longer.
     """
     number = 0
-    while line := file.readline(LINE_MAX + 1):
+    while line := file.readline(most + 1):
         number += 1
-        if len(line) > LINE_MAX:
+        if len(line) > most:
             raise FileFault(
-                f"{name}, line {number}: it has more than {LINE_MAX} characters; "
+                f"{name}, line {number}: it has more than {most} characters; "
                 "is it a table of text?"
             )
         yield line

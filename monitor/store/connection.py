@@ -131,8 +131,9 @@ class StoreConnection(ABC):
     def _has_steps(self, run: Cursor) -> bool:
         """Within a transaction: whether the table of the schema's steps is there."""
 
-    def bring_up_to_date(self, package: str) -> None:
-        """Bring the schema to this version: all steps of a package that are missing, or none."""
+    def bring_up_to_date(self, package: str, last: int | None = None) -> None:
+        """Bring the schema to this version, or to its step `last`: all steps of a package that are
+        missing, or none."""
         steps = migrations.steps(package)
         with self.transaction() as run:
             if not self._has_steps(run):
@@ -145,7 +146,7 @@ class StoreConnection(ABC):
                     f" version knows {steps[-1].number}): install that version or use another store"
                 )
             for step in steps:
-                if step.number not in done:
+                if step.number not in done and step.number <= (last or step.number):
                     for statement in self._statements(step):
                         run.execute(statement)
                     run.execute("INSERT INTO schema_step (number) VALUES (?)", (step.number,))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, NamedTuple
 
 from monitor.core.errors import StoreFault
@@ -114,15 +114,15 @@ def size(source: StoreConnection) -> int:
 
 def sums(store: StoreConnection, series: Sequence[Any]) -> dict[str, TableSum]:
     """Sum of each table; the mark of an unfinished copy is left out."""
-    found = {"series": _sum([_all(store, "series")])}
+    found = {"series": summed([_all(store, "series")])}
     for table, order in BY_SERIES.items():
         start = (-(2**62),) * len(order)
-        found[table] = _sum(
+        found[table] = summed(
             rows
             for series_id, *_ in series
             for rows in _chunks(store, table, order, series_id, start)
         )
-    return found | {table: _sum([_all(store, table)]) for table in AT_ONCE}
+    return found | {table: summed([_all(store, table)]) for table in AT_ONCE}
 
 
 def _begin(source: StoreConnection, target: StoreConnection) -> list[Any]:
@@ -183,7 +183,8 @@ def _all(store: StoreConnection, table: str) -> list[Any]:
     return [row for row in rows if row[0] != UNFINISHED] if table == "tally" else rows
 
 
-def _sum(chunks: Any) -> TableSum:
+def summed(chunks: Iterable[Sequence[Any]]) -> TableSum:
+    """Sum of rows, in chunks as they are read."""
     number = total = 0
     for rows in chunks:
         number += len(rows)

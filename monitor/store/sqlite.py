@@ -45,14 +45,14 @@ class SqliteConnection(StoreConnection):
             self.raw.execute("PRAGMA foreign_keys = ON")
         self._inode = path.stat().st_ino if path.exists() else 0
 
-    def prepare(self, package: str = migrations.__name__) -> None:
+    def prepare(self, package: str = migrations.__name__, last: int | None = None) -> None:
         """Prepare the database for writing: durable commits, deleted rows overwritten, and the schema
-        of this version, all steps of a package or none."""
+        of this version or of its step `last`, all steps of a package or none."""
         with self._translated():
             self.raw.execute("PRAGMA journal_mode = WAL")
             self.raw.execute("PRAGMA synchronous = FULL")
             self.raw.execute("PRAGMA secure_delete = ON")
-        self.bring_up_to_date(package)
+        self.bring_up_to_date(package, last)
 
     def rows(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
         with self._lock:
