@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from types import MappingProxyType
@@ -200,16 +201,23 @@ class Use:
         >>> Use(played=((17, 18.5),)).shares(16, 1, 4)[0].tolist()
         [0.0, 1.0, 0.5, 0.0]
         """
-        edges = np.asarray(start_h + step_h * np.arange(steps + 1), dtype=np.float64)
-        out = _share(edges, (*self.played, *self.left_out))
-        lid = _share(edges, self.lid_open)
-        return out, np.minimum(lid, 1 - out)
+        return _shares(self, start_h, step_h, steps)
 
 
 def _minutes(begin_h: float, end_h: float) -> int:
     """Whole minutes of a span, 0 if it has none; from 0 to 24 is a day."""
     apart = round(end_h * 60) - round(begin_h * 60)
     return apart if apart > 0 else apart % 1440
+
+
+@functools.lru_cache(32)
+def _shares(use: Use, start_h: float, step_h: float, steps: int) -> tuple[Floats, Floats]:
+    edges = np.asarray(start_h + step_h * np.arange(steps + 1), dtype=np.float64)
+    out = _share(edges, (*use.played, *use.left_out))
+    lid = np.minimum(_share(edges, use.lid_open), 1 - out)
+    for shares in (out, lid):
+        shares.flags.writeable = False  # they are kept
+    return out, lid
 
 
 def _share(edges: Floats, spans: tuple[tuple[float, float], ...]) -> Floats:

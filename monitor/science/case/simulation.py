@@ -344,7 +344,8 @@ def simulate(
         each = list(device) if isinstance(device, Sequence) else [device]
         if len(each) not in (1, members):
             raise OutOfRange("devices", len(each), "", members, members)
-        ready = np.stack([ready_days(one, room.start_day, days) for one in each], axis=1)
+        one_by_one = {one: ready_days(one, room.start_day, days) for one in dict.fromkeys(each)}
+        ready = np.stack([one_by_one[one] for one in each], axis=1)
         course = run(drive, wood, start, devices(each, ranks[:, 3]), ready)
     step_out = _shares(uses, room.start_h, room.step_s / 3600, n)[0]
     air = course.air_pct

@@ -208,8 +208,8 @@ def run(
                     w, water = rows[at][-1], levels[at][-1]
                 water = water.copy()
                 levels *= drive.step_d
-            for day, at_day in enumerate(range(0, len(rows), per_day), first):
-                given[day] = e[at_day : at_day + per_day].sum(axis=0) * drive.step_d
+            begins = np.arange(0, len(rows), per_day)
+            given[first : first + len(begins)] = np.add.reduceat(e, begins) * drive.step_d
         w = rows[-1].copy()
         rows += offset
         np.multiply(s, rows, out=air[part])
