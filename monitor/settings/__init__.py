@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 import hashlib
+import json
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -17,7 +18,6 @@ from zoneinfo import ZoneInfo, available_timezones
 
 import platformdirs
 from pydantic import SecretStr, ValidationError
-from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict, SettingsError
 
 from monitor.core.errors import Fault, SettingsFault
 from monitor.core.files import SETTINGS_MAX, FileFault, parsed_toml, read_text
@@ -60,12 +60,6 @@ DEMO, DEMO_MARK = "demo", "demo.txt"
 """Name of the demo's data folder, and of the file that marks it, so that --data finds the same
 shop there as --demo does."""
 _FIXED_ENV = {"BENCHWEATHER_DATA", "BENCHWEATHER_CONFIG"}
-
-
-class _Environment(BaseSettings, Fields):
-    """The settings as the environment names them."""
-
-    model_config = SettingsConfigDict(env_prefix=PREFIX, env_nested_delimiter="__")
 
 
 @dataclass(frozen=True)
@@ -296,21 +290,26 @@ def demo_layer() -> dict[str, Any]:
 
 def _from_environment(env: Mapping[str, str], faults: list[str]) -> dict[str, Any]:
     """The settings of the environment, nested; unknown names are faults."""
-    ours = {k: v for k, v in env.items() if k.upper().startswith(PREFIX) and k not in _FIXED_ENV}
-    known = {f"{PREFIX}{row.name.replace('.', '__')}".upper() for row in table()}
-    faults += [
-        f"unknown setting {name} in the environment{near_name(name.upper(), known)}"
-        for name in ours
-        if name.upper() not in known
-    ]
-
-    source = EnvSettingsSource(_Environment)
-    source.env_vars = {k.lower(): v for k, v in ours.items() if k.upper() in known}
-    try:
-        return source()
-    except SettingsError as exc:
-        faults.append(f"the environment cannot be read: {exc}")
-        return {}
+    known = {f"{PREFIX}{row.name.replace('.', '__')}".upper(): row for row in table()}
+    found: dict[str, Any] = {}
+    for name, text in env.items():
+        if not name.upper().startswith(PREFIX) or name in _FIXED_ENV:
+            continue
+        row = known.get(name.upper())
+        if row is None:
+            near = near_name(name.upper(), set(known))
+            faults.append(f"unknown setting {name} in the environment{near}")
+            continue
+        group, _, member = row.name.rpartition(".")
+        value: Any = text
+        if not group or isinstance(row.default, list):
+            try:
+                value = json.loads(text)
+            except ValueError:
+                faults.append(f'{row.name} (from environment): must be a list in JSON, as ["a"]')
+                continue
+        (found.setdefault(group, {}) if group else found)[member] = value
+    return found
 
 
 def _merge(into: dict[str, Any], layer: Mapping[str, Any]) -> None:

@@ -67,7 +67,6 @@ def test_every_contract_is_read():
             "pydantic",
             {f"monitor/settings/{name}.py" for name in ("__init__", "groups", "schema", "table")},
         ),
-        ("pydantic_settings", {"monitor/settings/__init__.py"}),
         ("platformdirs", {"monitor/settings/__init__.py"}),
         ("monitor.store", None),
     ],

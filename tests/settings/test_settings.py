@@ -44,6 +44,23 @@ def test_the_environment_is_over_the_file_and_the_file_over_the_defaults(tmp_pat
     assert found.origins["board.host"].endswith(settings.FILE_NAME)
 
 
+def test_lists_in_the_environment_are_json_and_text_is_as_it_stands(tmp_path):
+    environ = {
+        "benchweather_board__names": '["shop.invalid"]',
+        "BENCHWEATHER_PLACES": '[{"id": "bench"}]',
+        "BENCHWEATHER_BROKER__USER": "shop",
+        "BENCHWEATHER_BROKER__PASSWORD": "[not a list",
+    }
+    found = load(tmp_path, environ=environ)
+    assert found.board.names == ["shop.invalid"]
+    assert [place.id for place in found.places] == ["bench"]
+    assert found.broker.password.get_secret_value() == "[not a list"
+    wrong = {"BENCHWEATHER_HOURS__CLOSED": "2026-12-24", "BENCHWEATHER_PLACES": '{"id": 1}'}
+    told = faults(tmp_path, environ=wrong)
+    assert any("hours.closed (from environment): must be a list in JSON" in one for one in told)
+    assert any("places" in one for one in told)
+
+
 def test_places_and_topic_rules_are_read(tmp_path):
     found = load(
         tmp_path,
