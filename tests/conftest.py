@@ -36,6 +36,7 @@ pytest_plugins = ["postgresql_server"]
 ROOT = Path(__file__).parent.parent
 STRICT = os.environ.get("TESTS_SKIP_NOTHING") == "1"
 
+gc.disable()  # until all is collected: it would look at all modules and tests again and again
 os.environ.pop("COLUMNS", None)  # pytest's workers set it; our commands would believe it
 # Compiled modules are kept: else each worker and each process of a test compiles all of them anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
@@ -81,6 +82,7 @@ def pytest_collection_finish() -> None:
     """Take all that was imported and collected out of the garbage collector's sight."""
     gc.collect()
     gc.freeze()
+    gc.enable()
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
