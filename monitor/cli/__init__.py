@@ -204,12 +204,23 @@ def _board_address(settings: Settings) -> str:
 
 
 @command(app)
-def check(settings: Settings, as_json: Json = False) -> None:
-    """Show every setting and its origin, and test every part."""
-    from monitor.service import self_check
+def check(
+    settings: Settings,
+    mend: Annotated[
+        bool,
+        typer.Option("--mend", help="First mend what is safe: rights of files, leftover files"),
+    ] = False,
+    as_json: Json = False,
+) -> None:
+    """Show every setting and its origin, test every part, and say what to do.
+
+    Wrong rollups are mended by `benchweather recount --correct`. Readings are never changed.
+    """
+    from monitor.service import mending, self_check
     from monitor.service.supervisor import broker_address
 
     rows = list(table(settings))
+    mended = mending.mend(settings) if mend else []
     checks = self_check.run(settings, broker_address(settings))
     if as_json:
         print_json(
@@ -225,6 +236,7 @@ def check(settings: Settings, as_json: Json = False) -> None:
                     }
                     for row in rows
                 ],
+                "mended": mended,
                 "checks": checks,
             }
         )
@@ -244,11 +256,17 @@ def check(settings: Settings, as_json: Json = False) -> None:
                 ),
             ],
         )
+        for sentence in mended:
+            out.print(sentence, soft_wrap=True)
         for one in checks:
             out.print(
                 f"{'good' if one.good else 'BAD '}  {one.part:<7} {one.text}",
                 style="" if one.good else "bold red",
             )
+            if one.means:
+                out.print(f"              For the shop: {one.means}")
+            if one.do:
+                out.print(f"              What to do: {one.do}")
     if not all(one.good for one in checks):
         raise typer.Exit(1)
 

@@ -29,8 +29,9 @@ from monitor.mqtt import embedded_broker
 from monitor.mqtt.client import Address, Publisher
 from monitor.notifications.outbox_worker import channel_faults
 from monitor.people.access_store import AccessStore, has_people
-from monitor.runtime import heartbeat
+from monitor.runtime import health, heartbeat
 from monitor.runtime.disk_space import write_trial
+from monitor.runtime.health import Grade
 from monitor.runtime.service_troubles import disk_trouble, outage_trouble
 from monitor.settings import Settings
 from monitor.settings.checks import open_to_network
@@ -44,17 +45,34 @@ BUILT = datetime(2026, 11, 1, tzinfo=UTC)
 """A clock that shows an earlier date was never set."""
 
 
+MEANS = {
+    "broker": "No reading can come in.",
+    "store": "No reading can be stored, and none can be shown.",
+    "clock": "Times, ages and ready times may be wrong.",
+    "disk": "When the disk is full, no reading can be stored.",
+    "notices": "Nobody gets notices of alerts.",
+    "privacy": "Other users of this computer can read clients' data and passwords.",
+    "weather": "The outlook does not use these forecasts.",
+    "board": "Somebody may reach or read the board who should not, or nobody can.",
+}
+"""Meaning for the shop of a part that is not good."""
+
+
 class Check(NamedTuple):
-    """The result for one part."""
+    """Result for one part. `means`: what it means for the shop if it is not good; `do`: what to do,
+    where the text does not say it."""
 
     part: str
     good: bool
     text: str
+    means: str = ""
+    do: str = ""
 
 
 def run(settings: Settings, address: Address) -> list[Check]:
-    """Check each part and who can read the data. Nothing is kept or sent."""
-    return [
+    """Check each part and who can read the data, and read how the service is. Nothing is kept or
+    sent."""
+    tested = [
         _broker(settings, address),
         _store(settings),
         _clock(settings),
@@ -65,6 +83,22 @@ def run(settings: Settings, address: Address) -> list[Check]:
         _backup(settings),
         _board(settings),
     ]
+    tested = [one if one.good else one._replace(means=MEANS[one.part]) for one in tested]
+    return [*tested, *_of_service(settings, {one.part for one in tested if not one.good})]
+
+
+def _of_service(settings: Settings, reported: set[str]) -> list[Check]:
+    """Verdicts on the service's parts by its heartbeat: the bad ones, or that all is well."""
+    beat = heartbeat.read(settings.heartbeat_path)
+    if beat is None:
+        return [Check("service", True, "is not running")]
+    found = health.verdicts(beat, now_ms(), settings.zone)
+    if beat.late():
+        found = found[:1]
+    bad = [one for one in found if one.grade is not Grade.OK and one.part not in reported]
+    if not bad:
+        return [Check("service", True, "runs" if reported else "runs, and all its parts work")]
+    return [Check(one.part, False, one.sentence, one.means, one.remedy) for one in bad]
 
 
 def _broker(settings: Settings, address: Address) -> Check:
@@ -186,21 +220,29 @@ def _clock(settings: Settings) -> Check:
 
 def _privacy(settings: Settings) -> Check:
     """Check that no other user of this machine can read clients' data or passwords."""
-    wide = [
-        str(path)
-        for path in dict.fromkeys((settings.data, settings.config))
-        if path
-        and path.exists()
-        and path.stat().st_mode & 0o077
-        and not _is_inside(path, settings.data)
-    ]
-    if os.name != "posix" or not wide:
+    key = settings.board.key_file
+    wide = [str(path) for path in open_to_others(settings) if path != key]  # `_board` has the key
+    if not wide:
         return Check("privacy", True, f"{settings.data} is for this user only")
     return Check(
         "privacy",
         False,
         f"other users of this machine can read {' and '.join(wide)}: run chmod go= {' '.join(wide)}",
     )
+
+
+def open_to_others(settings: Settings) -> list[Path]:
+    """Data folder, settings file and private key that other users of this machine can read."""
+    if os.name != "posix":
+        return []
+    return [
+        path
+        for path in dict.fromkeys((settings.data, settings.config, settings.board.key_file))
+        if path
+        and path.exists()
+        and path.stat().st_mode & 0o077
+        and not _is_inside(path, settings.data)
+    ]
 
 
 def _forecast_files(settings: Settings) -> list[Check]:

@@ -10,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 
+import msgspec
 import pandas as pd
 import pytest
 from certificates import make_certificate
@@ -18,6 +19,7 @@ from typer.testing import CliRunner
 
 from monitor.cli import app
 from monitor.core.clock import now_ms, to_ms
+from monitor.runtime import heartbeat
 from monitor.service.self_check import BUILT
 
 runner = CliRunner()
@@ -202,6 +204,37 @@ def test_check_names_each_part_and_its_verdict(shop, moved_clock):
     for part in ("broker", "store", "clock", "disk"):
         assert f"good  {part}" in result.output
     assert "environment" in result.output
+
+
+def test_check_says_what_a_dead_service_means_and_what_to_do(shop, moved_clock):
+    moved_clock.move(max(0, to_ms(BUILT) - now_ms()))
+    folder = shop / "shop"
+    folder.mkdir(mode=0o700)
+    dead = heartbeat.Heartbeat(beat_ms=now_ms() - 60_000, started_ms=now_ms() - 120_000, pid=7)
+    heartbeat.write(folder / "heartbeat.json", dead)
+    said = " ".join(call("check", code=1).output.split())
+    assert "BAD service The service stopped at" in said
+    assert "For the shop: No reading is stored" in said
+    assert "What to do: Start Benchweather again" in said
+    alive = msgspec.structs.replace(dead, beat_ms=now_ms(), stuck=("rounds",))
+    heartbeat.write(folder / "heartbeat.json", alive)
+    said = " ".join(call("check", code=1).output.split())
+    assert "BAD rounds A round of evaluation hangs. For the shop: No alert is raised" in said
+
+
+def test_check_mends_rights_and_leftovers_and_says_so(shop, moved_clock):
+    moved_clock.move(max(0, to_ms(BUILT) - now_ms()))
+    folder = shop / "shop"
+    folder.mkdir(mode=0o755)
+    part = folder / "secrets.json.part"
+    part.write_text("half")
+    os.utime(part, (0, 0))
+    assert "can read" in call("check", code=1).output
+    said = " ".join(call("check", "--mend").output.split())
+    assert f"{folder} is now for this user only." in said
+    assert f"{part} was left over and is deleted." in said
+    assert "good privacy" in said
+    assert "left over" not in call("check", "--mend").output
 
 
 def test_check_warns_of_a_board_open_to_the_network(shop, monkeypatch):
