@@ -206,21 +206,23 @@ def _board_address(settings: Settings) -> str:
 @command(app)
 def check(
     settings: Settings,
-    mend: Annotated[
+    correct: Annotated[
         bool,
-        typer.Option("--mend", help="First mend what is safe: rights of files, leftover files"),
+        typer.Option(
+            "--correct", help="First correct what is safe: rights of files, leftover files"
+        ),
     ] = False,
     as_json: Json = False,
 ) -> None:
-    """Show every setting and its origin, test every part, and say what to do.
+    """Show every setting and its origin, test every part, and advise what to do.
 
-    Wrong rollups are mended by `benchweather recount --correct`. Readings are never changed.
+    `benchweather recount --correct` corrects wrong rollups. Readings are never changed.
     """
-    from monitor.service import mending, self_check
+    from monitor.service import housekeeping, self_check
     from monitor.service.supervisor import broker_address
 
     rows = list(table(settings))
-    mended = mending.mend(settings) if mend else []
+    corrected = housekeeping.correct(settings) if correct else []
     checks = self_check.run(settings, broker_address(settings))
     if as_json:
         print_json(
@@ -236,7 +238,7 @@ def check(
                     }
                     for row in rows
                 ],
-                "mended": mended,
+                "corrected": corrected,
                 "checks": checks,
             }
         )
@@ -256,7 +258,7 @@ def check(
                 ),
             ],
         )
-        for sentence in mended:
+        for sentence in corrected:
             out.print(sentence, soft_wrap=True)
         for one in checks:
             out.print(

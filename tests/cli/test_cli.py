@@ -222,7 +222,7 @@ def test_check_says_what_a_dead_service_means_and_what_to_do(shop, moved_clock):
     assert "BAD rounds A round of evaluation hangs. For the shop: No alert is raised" in said
 
 
-def test_check_mends_rights_and_leftovers_and_says_so(shop, moved_clock):
+def test_check_corrects_rights_and_leftovers_and_says_so(shop, moved_clock):
     moved_clock.move(max(0, to_ms(BUILT) - now_ms()))
     folder = shop / "shop"
     folder.mkdir(mode=0o755)
@@ -230,11 +230,11 @@ def test_check_mends_rights_and_leftovers_and_says_so(shop, moved_clock):
     part.write_text("half")
     os.utime(part, (0, 0))
     assert "can read" in call("check", code=1).output
-    said = " ".join(call("check", "--mend").output.split())
+    said = " ".join(call("check", "--correct").output.split())
     assert f"{folder} is now for this user only." in said
     assert f"{part} was left over and is deleted." in said
     assert "good privacy" in said
-    assert "left over" not in call("check", "--mend").output
+    assert "left over" not in call("check", "--correct").output
 
 
 def test_check_warns_of_a_board_open_to_the_network(shop, monkeypatch):

@@ -1,4 +1,4 @@
-"""Mending of what `check` finds and what is safe to change: rights of files, and leftover files.
+"""Safe corrections by `check --correct`: rights of files, and leftover files.
 
 Readings, settings and keys are never changed. The heartbeat of a dead service is kept: it says when the
 service ended.
@@ -28,8 +28,8 @@ LEFT_S = 600.0
 """Age from which such a file is left over. [s]"""
 
 
-def mend(settings: Settings) -> list[str]:
-    """Mend what is safe, and return what was done or could not be done, as sentences."""
+def correct(settings: Settings) -> list[str]:
+    """Correct what is safe. Returns sentences on each thing that was corrected or could not be."""
     found = [_close(path) for path in open_to_others(settings)]
     if not settings.data.is_dir():
         return found
@@ -38,7 +38,9 @@ def mend(settings: Settings) -> list[str]:
             found += [_delete(path) for path in leftovers(settings.data)]
     except MonitorError as exc:
         if any(leftovers(settings.data)):
-            found.append(f"Leftover files are still there: {exc}. Stop it, then mend again.")
+            found.append(
+                f"Leftover files are still there: {exc}. Stop the service, then try again."
+            )
     return found
 
 
@@ -59,7 +61,7 @@ def _is_old(path: Path) -> bool:
 
 
 def _close(path: Path) -> str:
-    """Take the rights of other users of this machine away."""
+    """Remove the rights of other users of this machine."""
     try:
         path.chmod(path.stat().st_mode & 0o700)
     except OSError as exc:

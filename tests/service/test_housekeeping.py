@@ -1,4 +1,4 @@
-"""Mending by `check --mend`: what is safe, and nothing else."""
+"""Corrections by `check --correct`: what is safe, and nothing else."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import os
 import pytest
 
 from monitor import settings
-from monitor.service.mending import mend
+from monitor.service.housekeeping import correct
 from monitor.service.supervisor import sole_use
 
 KEPT = (
@@ -43,19 +43,19 @@ def names(shop):
 
 def test_only_old_leftovers_go_and_nothing_else(shop):
     before = names(shop)
-    said = mend(shop)
+    said = correct(shop)
     gone = {"people.json.part", "space.trial", "command-link.json", "outlook/b.part"}
     assert before - names(shop) == gone
     assert len(said) == len(gone)
     assert all((shop.data / name).read_text() == name for name in KEPT)
     assert (shop.data.parent / "outside").exists()
-    assert mend(shop) == []
+    assert correct(shop) == []
 
 
 def test_the_files_of_a_service_that_runs_are_left_alone(shop):
     before = names(shop)
     with sole_use(shop.data):
-        (said,) = mend(shop)
+        (said,) = correct(shop)
     assert "another service already works" in said
     assert names(shop) - {"service.lock"} == before
 
@@ -70,6 +70,6 @@ def test_a_key_that_others_can_read_is_closed(tmp_path):
         "BENCHWEATHER_BOARD__KEY_FILE": str(key),
     }
     loaded = settings.load(data=data, environ=environ)
-    assert mend(loaded) == [f"{key} is now for this user only."]
+    assert correct(loaded) == [f"{key} is now for this user only."]
     assert key.stat().st_mode & 0o777 == 0o600
     assert not data.exists()
