@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from dashboard.ui import formats
@@ -89,10 +90,14 @@ def _worst(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
         if about_air
         else formats.with_unit("humidity", air.rh_pct, unit)
     )
+    until = ""
+    if math.isfinite(found.ends_at):
+        quantity = "temperature" if about_air else "humidity"
+        until = f", until it is back at {formats.with_unit(quantity, found.ends_at, unit)}"
     return Headline(
         found.state,
         f"{air.place.label}, {figure}. {found.title}.",
-        f"{found.state.capitalize()} {since(air, now_ms, zone)}. {found.advice}".strip(),
+        f"{found.state.capitalize()} {since(air, now_ms, zone)}{until}. {found.advice}".strip(),
     )
 
 

@@ -6,6 +6,7 @@ assessment in any process, after any restart.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
@@ -37,6 +38,8 @@ class AirAssessment(NamedTuple):
     `title` names the state, as "Very dry", and `advice` has what follows from it; either may be
     empty. `weight` orders assessments by urgency: 0 all is right, 1 take note, 2 act, 3 act now.
     `since_ms` is when the state began, or the start of an older trace. [ms since 1970-01-01 UTC]
+    `ends_at` is where the state ends, if the air is back within its limit but not there yet: RH [%],
+    for cold and heat the temperature [°C]; else NaN.
     """
 
     state: AirState
@@ -44,6 +47,7 @@ class AirAssessment(NamedTuple):
     title: str
     advice: str
     since_ms: int
+    ends_at: float = math.nan
 
     @property
     def sentence(self) -> str:
@@ -120,7 +124,12 @@ def judge(
             off = np.flatnonzero(~on)
             since = int(ts_ms[off[-1] + 1] if len(off) else ts_ms[0])
             if worst is None or rule.weight > worst.weight:
-                worst = AirAssessment(rule.state, rule.weight, rule.title, rule.advice, since)
+                value, dry = values[rule.of][-1], rule.ends > rule.begins
+                back = value >= rule.begins if dry else value <= rule.begins
+                ends_at = rule.ends if back and rule.of != "spread" else math.nan
+                worst = AirAssessment(
+                    rule.state, rule.weight, rule.title, rule.advice, since, ends_at
+                )
         elif on.any():
             last_end = max(last_end, int(ts_ms[np.flatnonzero(on)[-1] + 1]))
     if worst is not None:

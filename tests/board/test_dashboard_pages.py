@@ -119,6 +119,19 @@ def test_the_headline_names_the_worst_place_with_its_figure(settings, writer):
     assert head.detail.startswith("Dry for more than a day. ")
 
 
+def test_a_state_that_goes_on_within_the_band_says_where_it_ends(settings, writer):
+    now = now_ms()
+    series = [Series("front-bench", "fb-1", q) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)]
+    for ago, rh_pct in ((30, 38.0), (20, 38.0), (10, 41.0), (0, 41.0)):
+        at = now - ago * 60_000
+        writer.write([Reading(series[0], at, 20.0), Reading(series[1], at, rh_pct)])
+    head = air_text.headline(
+        air_now(ShopData(settings).recent(), settings, now), now, settings.zone, "C"
+    )
+    assert head.sentence == "Front bench, 41 %. Dry."
+    assert ", until it is back at 42 %. " in head.detail
+
+
 def test_when_all_is_right_the_headline_says_so_since_when_and_for_what(full, settings):
     now = now_ms()
     airs = air_now(full.recent(), settings, now)

@@ -281,8 +281,12 @@ def waits_of(service, what: str):
 
 def name_it(page, what: str) -> None:
     """Type what the work is, by which the wait is known among those of other tests."""
-    page.locator("#bench-more summary").click()
-    page.locator("#open-what").fill(what)
+    field = page.locator("#open-what")
+    while not field.is_visible():  # a tap may fall into the moment in which the page is drawn
+        page.locator("#bench-more summary").click()
+        with contextlib.suppress(AssertionError):
+            until(page, "document.querySelector('#open-what').checkVisibility()", 3)
+    field.fill(what)
 
 
 def bench_of(service, seen: Visit):

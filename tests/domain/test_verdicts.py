@@ -101,6 +101,21 @@ def test_a_band_wider_than_the_grave_limits_moves_them():
     assert verdict(place, 20, [27]).state is AirState.RIGHT
 
 
+@pytest.mark.parametrize(
+    ("temps", "rhs", "ends_at"),
+    [
+        (20, [38, 41], 42.0),
+        (20, [38, 39], None),  # beyond its limit
+        (20, [62, 59], 58.0),
+        ([17.0, 18.2], [50, 50], 18.5),
+        (20, [50, 50], None),
+    ],
+)
+def test_a_state_within_its_limit_tells_where_it_ends(temps, rhs, ends_at):
+    found = verdict(BENCH, temps, rhs)
+    assert found.ends_at == ends_at if ends_at else np.isnan(found.ends_at)
+
+
 @pytest.mark.parametrize(("temps", "rhs"), [([], []), ([20], [np.nan]), ([np.nan], [50])])
 def test_what_is_not_known_is_not_judged(temps, rhs):
     n = len(rhs)
