@@ -135,7 +135,7 @@ def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Head
     if sort == "dry" and amount is not None and math.isfinite(amount.middle):
         advice = advice.replace(f"{_STOP} ", "")  # the sentence on the amount ends with it
     more.append(advice)
-    return Headline("damp" if sort == "over" else sort, sentence, " ".join(more))
+    return Headline("damp" if sort == "over" else sort, sentence, "\n".join(more))
 
 
 def wall_line(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:

@@ -10,7 +10,7 @@ from dashboard.ui import formats
 from monitor.domain.repairs.step import CLAMPED, StepState
 from monitor.planning.last_start import shown_from
 from monitor.planning.problem import NoteKind
-from monitor.planning.words import chance, range_words, shift_sentence, soft_sentence
+from monitor.planning.words import chance, planned_at, range_words, shift_sentence, soft_sentence
 from monitor.runtime.service_troubles import full_stop
 from monitor.waits.text import ROUND_MS
 
@@ -106,7 +106,7 @@ def headline(found: Agenda, names: Names, opens_ms: int | None, now: int, zone: 
     ahead = sorted([*found.next[:1], *found.leave[:1]], key=lambda one: one.at_ms)
     if ahead:
         first = ahead[0]
-        at = formats.ahead(first.at_ms, now, zone)
+        at = planned_at(first.at_ms, now, zone)
         return f"Nothing to start now. Next, {at}: {item_words(first, names)}."
     return "Nothing to start now."
 
@@ -122,7 +122,7 @@ def wall_line(
         return f"{first} Before you leave: {item_words(found.leave[0], names)}."
     if opens_ms is None and found.now and found.next:
         second = found.next[0]
-        at = formats.ahead(second.at_ms, now, zone)
+        at = planned_at(second.at_ms, now, zone)
         return f"{first} Next, {at}: {item_words(second, names)}."
     return first
 
@@ -153,7 +153,7 @@ def promise(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) 
         else:
             found.append(f"Promised for {at}.")
     if of is not None and of.ready is not None and repair.ready_ms is None:
-        date = formats.ahead(of.ready.high_ms, now, zone)
+        date = planned_at(of.ready.high_ms, now, zone)
         found.append(f"Earliest time to promise with a 90 % chance: {date}.")
     return " ".join(found)
 
@@ -194,7 +194,7 @@ def step_state(step: Step, of: PlannedStep | None, now: int, zone: ZoneInfo) -> 
         fixed = f" You moved it to {formats.ahead(step.fixed_ms, now, zone)}."
     if of is None:
         return f"Not in the plan yet.{fixed}"
-    words = f"Planned for {formats.ahead(of.from_ms, now, zone)}."
+    words = f"Planned for {planned_at(of.from_ms, now, zone)}."
     if step.wait_kind:
         words += f" {_ends(step, of, now, zone)}"
     return words + fixed

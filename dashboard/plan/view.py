@@ -17,7 +17,7 @@ from dashboard.ui.markup import attributes
 from dashboard.ui.page_frame import Section
 from monitor.domain.repairs.step import CLAMPED, StepKind, StepState
 from monitor.planning.step_check import air_rule, start_cautions
-from monitor.planning.words import Names, last_start_sentence
+from monitor.planning.words import Names, last_start_sentence, planned_at
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -120,7 +120,7 @@ def item(
     repair, step = of.repair, of.step
     words = text.to_do(of)
     if timed:
-        words = f"{formats.ahead(of.at_ms, now, zone)}: {words}"
+        words = f"{planned_at(of.at_ms, now, zone)}: {words}"
     taps: list[Component] = []
     starts = of.do is Do.START and agendas.can_start(repair, step) and not timed
     if writer and starts:
@@ -281,7 +281,7 @@ def _first_start(
     if not ends:
         return 0, ""
     last = max(ends, key=lambda own: ends[own])
-    at = formats.ahead(ends[last], now, zone)
+    at = planned_at(ends[last], now, zone)
     return ends[last], f"{repair.step(last).label} comes first. It is ready about {at}."
 
 
@@ -297,7 +297,7 @@ def rows(journal: Journal, present: PresentPlan | None, now: int, zone: ZoneInfo
                 continue
             words = f"{step.label}: {formats.between(of.from_ms, of.to_ms, now, zone)}"
             if of.off.usual_ms > of.to_ms:
-                words += f", then waiting until {formats.ahead(of.off.usual_ms, now, zone)}"
+                words += f", then waiting until {planned_at(of.off.usual_ms, now, zone)}"
             bars.append(Bar(of.from_ms, of.to_ms, of.off.usual_ms, words))
         end = ready.get(repair.id)
         found.append(

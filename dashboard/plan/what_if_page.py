@@ -10,7 +10,7 @@ from dash import Input, Output, State, dcc, html
 from dashboard.data.plan import WhatIf
 from dashboard.plan import text
 from dashboard.plan.view import PLAN
-from dashboard.ui import formats, page_frame
+from dashboard.ui import page_frame
 from dashboard.ui.form_input import number
 from dashboard.ui.markup import attributes
 from dashboard.ui.sentences import full_stop
@@ -18,7 +18,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 from monitor.domain.repairs.stock import Sort
 from monitor.planning.what_if import HELD_PCT, NEW
-from monitor.planning.words import Names, range_words
+from monitor.planning.words import Names, planned_at, range_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -171,7 +171,7 @@ def effect_lines(found: Sequence[Effect], names: Names, now: int, zone: ZoneInfo
                 first.append("The new repair: it cannot be planned in the known opening hours.")
                 continue
             ready = range_words(one.after, now, zone)
-            promise = formats.ahead(one.after.high_ms, now, zone)
+            promise = planned_at(one.after.high_ms, now, zone)
             first.append(
                 f"The new repair: ready {ready}. Earliest time to promise with a 90 % chance: "
                 f"{promise}."
@@ -182,6 +182,6 @@ def effect_lines(found: Sequence[Effect], names: Names, now: int, zone: ZoneInfo
             rest.append(f"{name}: its ready time is not known.")
             continue
         moved = text.moved_words(one.before.usual_ms, one.after.usual_ms)
-        ready = formats.ahead(one.after.usual_ms, now, zone)
+        ready = planned_at(one.after.usual_ms, now, zone)
         rest.append(f"{name}: {moved}. Ready {ready}.")
     return [*first, *rest]

@@ -189,6 +189,7 @@ def _print_present(
         BY_RULES,
         Names,
         last_start_sentence,
+        planned_at,
         shift_sentence,
         unknown_air,
     )
@@ -206,7 +207,7 @@ def _print_present(
         ("start", "what", "hands-on until", "ready, may be loaded"),
         [
             (
-                "under way" if one.running else formats.ahead(one.from_ms, now, settings.zone),
+                "under way" if one.running else planned_at(one.from_ms, now, settings.zone),
                 names.step(one.repair, one.step),
                 "" if one.running else formats.clock(one.to_ms, settings.zone),
                 _ready(one, names, now, settings),
@@ -284,7 +285,7 @@ def _print_change(
     as_json: bool,
 ) -> None:
     from monitor.planning.what_if import NEW, later_ms
-    from monitor.planning.words import Names, range_words
+    from monitor.planning.words import Names, planned_at, range_words
 
     after = _planned(reader, settings, journal, changes)
     if present.plan is None:
@@ -302,7 +303,7 @@ def _print_change(
         was = before.get(one.repair)
         old = ""
         if was is not None and was.ready is not None:
-            old = formats.ahead(was.ready.usual_ms, now, settings.zone)
+            old = planned_at(was.ready.usual_ms, now, settings.zone)
         name = f"New: {changes.template}" if one.repair == NEW else names.repair(one.repair)
         rows.append((name, old, ready, days_words(moved.get(one.repair))))
     print_table(("repair", "ready now", "ready then", "difference"), rows)

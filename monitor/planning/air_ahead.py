@@ -19,6 +19,7 @@ from monitor.planning.open_time import LONG_CLOSED_MS
 from monitor.planning.problem import Note, NoteKind
 from monitor.planning.step_check import air_rule
 from monitor.planning.today import SOON_MS
+from monitor.planning.words import planned_at
 from monitor.science.air import dew_point
 from monitor.science.plates.assessment import AHEAD_S, Close, Closing
 from monitor.waits.glue_answer import LIKELY_CHANCE
@@ -213,7 +214,7 @@ class _Notes:
         return (found[0][0], share) if share >= LIKELY_CHANCE else None
 
     def _planned_words(self, step: Step, of: PlannedStep, instrument: Instrument) -> str:
-        at = formats.ahead(of.from_ms, self._now_ms, self._zone)
+        at = planned_at(of.from_ms, self._now_ms, self._zone)
         return f"{instrument.reference}: {step.label} is planned for {at}."
 
     def _label(self, place_id: str) -> str:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from monitor.core import formats
 from monitor.core.errors import Rejected
 from monitor.domain.repairs.step import CLAMPED
 from monitor.planning.last_start import LastStart, Verdict
-from monitor.waits.text import about
+from monitor.waits.text import ROUND_MS, about
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -61,6 +62,11 @@ class Names:
         return f"{label}: {self.instrument(repair)}"
 
 
+def planned_at(ms: float, now_ms: int, zone: ZoneInfo) -> str:
+    """A planned time, rounded up to 5 minutes: `Thu 11:05`."""
+    return formats.ahead(math.ceil(ms / ROUND_MS) * ROUND_MS, now_ms, zone)
+
+
 def range_words(of: TimeRange, now_ms: int, zone: ZoneInfo) -> str:
     """A time with its range, to 5 minutes: `Thu 11:00, between Wed 16:00 and Fri 10:00`."""
     low, middle, high = (
@@ -77,7 +83,7 @@ def shift_sentence(
     one: Shift, names: Names, places: Mapping[str, str], now_ms: int, zone: ZoneInfo
 ) -> str:
     """Sentence on what moves a repair: a late wait, or damp air at a place."""
-    with_, without = (formats.ahead(at, now_ms, zone) for at in (one.with_ms, one.without_ms))
+    with_, without = (planned_at(at, now_ms, zone) for at in (one.with_ms, one.without_ms))
     whose = names.instrument(one.repair)
     effect = f"{whose} is usually ready {with_}, otherwise {without}."
     if one.air is None:
@@ -114,7 +120,7 @@ def unknown_air(places: Iterable[str]) -> str:
 def last_start_sentence(one: LastStart, names: Names, now_ms: int, zone: ZoneInfo) -> str:
     """Verdict on a start before closing as a sentence."""
     name = names.step(one.repair, one.step)
-    off = formats.ahead(one.off.usual_ms, now_ms, zone)
+    off = planned_at(one.off.usual_ms, now_ms, zone)
     match one.verdict:
         case Verdict.NIGHT:
             done = (
@@ -137,5 +143,5 @@ def soft_sentence(label: str, ready_ms: int | None, now_ms: int, zone: ZoneInfo)
     if ready_ms is None or ready_ms <= now_ms:
         until = "yet. Its ready time is not known"
     else:
-        until = f"before about {formats.ahead(ready_ms, now_ms, zone)}"
+        until = f"before about {planned_at(ready_ms, now_ms, zone)}"
     return f"“{label}” is not ready yet. Do not work, load or string it {until}."
