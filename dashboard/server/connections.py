@@ -396,6 +396,8 @@ class Channel(HTTPChannel):
         if self.address == shared.options.trusted_proxy:
             named = request.headers.get("X_FORWARDED_FOR", "").rpartition(",")[2].strip()
             self.visitor = limits.visitor_of_address(named) if named else self.owner
+        elif request.path == limits.WATCHED and limits.is_direct(self.address, request.headers):
+            self.visitor = limits.WATCHER
         error: Error | None = None
         if (
             not shared.rate.take(self.visitor, time.monotonic())

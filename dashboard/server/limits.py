@@ -32,6 +32,9 @@ PIPELINED_MAX = 16
 """Most requests that wait on one connection."""
 DIRECT = "benchweather.direct"
 """Name in a request's environment of whether it is direct; see `is_direct`."""
+WATCHED, WATCHER = "/health", "a program that watches"
+"""Address that such a program on this computer asks, and its name as a visitor: it waits for no page
+of another browser on this computer."""
 FORWARDERS = ("FORWARDED", "VIA", "X_REAL_IP")
 """Names of headers that a proxy adds, beside those that begin with X_FORWARDED."""
 VISITORS_MAX = 2_000

@@ -39,9 +39,10 @@ CONFINED_BY_ROOT = (
     "ProtectHostname=yes",
     "ProtectProc=invisible",
     "RemoveIPC=yes",
-    "# The clock is asked whether it is set, and never set.",
-    "SystemCallFilter=@system-service adjtimex clock_adjtime",
+    "SystemCallFilter=@system-service",
     "SystemCallFilter=~@privileged",
+    "# The clock is asked whether it is set, and never set. This must follow what takes it away.",
+    "SystemCallFilter=adjtimex clock_adjtime",
     "SystemCallErrorNumber=EPERM",
 )
 """Lines of a unit that only the system's own systemd can keep."""

@@ -31,6 +31,9 @@ def test_a_unit_of_the_whole_computer_may_write_the_data_folder_only(tmp_path):
     lines = call("--data", tmp_path, "--user", "shop").splitlines()
     for line in ("User=shop", "ProtectSystem=strict", f"ReadWritePaths={tmp_path}"):
         assert line in lines
+    # systemd.exec(5): a later filter takes away from, or adds to, an earlier one; @privileged has @clock
+    filters = [line for line in lines if line.startswith("SystemCallFilter=")]
+    assert filters[-1] == "SystemCallFilter=adjtimex clock_adjtime"
     assert not any(line.startswith(("IPAddress", "PrivateNetwork")) for line in lines)
     assert "no such folder" in call("--data", tmp_path / "none", "--user", "shop", code=1)
     assert "--user" in call("--data", tmp_path, "--user", "a b", code=2)

@@ -82,9 +82,10 @@ class Manager:
             return any(one.startswith(start) for one in self.heard)
 
 
-def answer(service, path):
+def answer(service, path, **headers):
     url = f"http://127.0.0.1:{service.board_port}{path}"
-    with urllib.request.urlopen(url, timeout=20) as got:
+    asked = urllib.request.Request(url, headers=headers)
+    with urllib.request.urlopen(asked, timeout=20) as got:
         return got.read().decode()
 
 
@@ -125,6 +126,8 @@ def _watch(service, name, manager):
     state = json.loads(answer(service, "/health"))
     assert state["status"] == "ok", state
     assert all(one["sentence"] and one["since"] for one in state["parts"].values())
+    passed_on = json.loads(answer(service, "/health", **{"X-Forwarded-For": "127.0.0.1"}))
+    assert set(passed_on["parts"]["store"]) == {"verdict"}
     for child in Path(f"/proc/{service.pid}/task/{service.pid}/children").read_text().split():
         given = Path(f"/proc/{child}/environ").read_bytes()
         assert not any(variable.encode() in given for variable in VARIABLES)
