@@ -63,6 +63,7 @@ from dashboard.plan import what_if_page as plan_what_if_page
 from dashboard.sensors import page as sensors_page
 from dashboard.sensors import reading_page as sensors_reading_page
 from dashboard.sensors import sensor_page as sensors_sensor_page
+from dashboard.server import renderer
 from dashboard.settings import page as settings_page
 from dashboard.wood import instrument_page as wood_instrument_page
 from dashboard.wood import intake_page as wood_intake_page
@@ -127,6 +128,7 @@ def create_app(settings: Settings) -> dash.Dash:
         title=escape(settings.shop.name or "Benchweather"),  # Dash writes it as it is
         index_string=INDEX,
     )
+    renderer.register(app.server)
     guard.protect(app, settings.board)
     sign_in.register(app, settings)
     kept = CachedJournal(shop)
