@@ -52,6 +52,7 @@ MEANS = {
     "disk": "When the disk is full, no reading can be stored.",
     "notices": "Nobody gets notices of alerts.",
     "privacy": "Other users of this computer can read clients' data and passwords.",
+    "backup": "If the disk fails, what is newer than the last good backup is lost.",
     "weather": "The outlook does not use these forecasts.",
     "board": "Somebody may reach or read the board who should not, or nobody can.",
 }

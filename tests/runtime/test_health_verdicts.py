@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import msgspec
@@ -10,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core.steady_clock import ClockJump, JumpState
-from monitor.runtime import health, heartbeat
+from monitor.runtime import health, heartbeat, service_troubles
 from monitor.runtime.disk_space import DiskTrouble
 from monitor.runtime.health import Grade
 from monitor.runtime.heartbeat import BrokerOutage, Heartbeat, Round
@@ -147,3 +149,10 @@ def test_a_heartbeat_with_any_texts_fits_its_file_and_is_read_back(tmp_path_fact
     assert path.stat().st_size == heartbeat.SIZE
     assert (found.since, found.round.alerts) == (beat.since, last.alerts)
     assert one.startswith(found.store_trouble)
+
+
+def test_each_kind_of_trouble_belongs_to_a_part():
+    source = Path(service_troubles.__file__).read_text(encoding="utf-8")
+    kinds = set(re.findall(r'Trouble\(\s*"(\w+)"', source))
+    assert {"broker", "store", "backup"} <= kinds
+    assert kinds - {"service", "disk"} == set(health._KINDS)

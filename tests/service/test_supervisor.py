@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
+from pathlib import Path
 from types import SimpleNamespace
 
 from monitor import settings
@@ -74,6 +76,12 @@ def test_what_the_service_makes_is_for_its_user_only(tmp_path):
         assert path.stat().st_mode & 0o077 == 0, path
     (tmp_path / "after").write_text("")
     assert (tmp_path / "after").stat().st_mode & 0o044
+
+
+def test_each_part_that_check_tests_has_a_meaning():
+    source = Path(self_check.__file__).read_text(encoding="utf-8")
+    tested = set(re.findall(r'Check\(\s*"(\w+)",\s*False', source))
+    assert {"broker", "store", "backup"} <= tested == set(self_check.MEANS)
 
 
 def test_check_tells_of_data_that_others_can_read(tmp_path):
