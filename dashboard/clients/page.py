@@ -50,6 +50,8 @@ START = (
     "Tap the home, the case, and what to estimate the home's air from. The sheet then appears here. "
     "With readings in the home, one month is enough."
 )
+EARLIER = "The sheet below is for what you chose before."
+"""Said beside the progress while an earlier sheet stands below it, which is hatched."""
 
 
 def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
@@ -169,6 +171,7 @@ def layout(shop: ShopData, kept: CachedJournal) -> Component:
                                     html.Progress(
                                         **attributes(aria_label="Working out the sheet")
                                     ),
+                                    html.P(EARLIER, className="client-earlier"),
                                 ],
                                 id="client-working",
                                 className="client-working",

@@ -195,8 +195,8 @@ def _known_only(worked: SheetCalculation) -> str:
         return ""
     say = worked.request.language
     return " " + say.text(
-        "This advice is for these months only: {known}. Nothing is known of the others. Measure the "
-        "room in {month} and ask again.",
+        "This advice is for these months only: {known}. Too little is known of the others. Measure "
+        "the room in {month} and ask again.",
         known=say.listed(worked.advice.known),
         month=say.month(worked.measure_next),
     )

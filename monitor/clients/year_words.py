@@ -61,7 +61,7 @@ def month_words(worked: SheetCalculation) -> str:
 
     if MonthBasis.WEATHER in bases and worked.unknown:
         return say.text(
-            "Estimated from the weather: {known}. Not known: {unknown}. Nothing was measured at home.",
+            "Estimated from the weather: {known}. Too uncertain: {unknown}. Nothing was measured at home.",
             known=of(MonthBasis.WEATHER),
             unknown=of(MonthBasis.UNKNOWN),
         )
@@ -100,15 +100,15 @@ def plot_words(worked: SheetCalculation) -> str:
     middles = list(middle.values())
     if worked.unknown and round(min(middles)) == round(max(middles)):
         return say.text(
-            "Relative humidity through the year. Your home: about {level} in {known}. Hatched: nothing "
-            "is known. Grey band: right for the instrument. Shaded: with the advice.",
+            "Relative humidity through the year. Your home: about {level} in {known}. Hatched: too "
+            "little is known. Grey band: right for the instrument. Shaded: with the advice.",
             level=say.percent(min(middles)),
             known=say.listed(known),
         )
     if worked.unknown:
         return say.text(
             "Relative humidity through the year. Your home: from {low} to {high} in {known}. Hatched: "
-            "nothing is known. Grey band: right for the instrument. Shaded: with the advice.",
+            "too little is known. Grey band: right for the instrument. Shaded: with the advice.",
             low=say.percent(min(middles)),
             high=say.percent(max(middles)),
             known=say.listed(known),

@@ -100,6 +100,15 @@ def test_three_taps_make_a_sheet_whose_files_are_under_the_thumb(clients, visit)
     asks.nth(1).click()
     until(page, "document.activeElement.matches('input')")
     assert page.evaluate("document.activeElement.closest('details').open")
+    earlier = page.locator(".client-earlier")
+    assert not earlier.is_visible()
+    page.get_by_text("Cello, hard case", exact=True).click()
+    earlier.wait_for(
+        state="visible"
+    )  # the viola's sheet is marked as that until the cello's is there
+    assert "viola, hard case" in page.locator("#client-live").inner_text()
+    earlier.wait_for(state="hidden", timeout=90_000)
+    assert "cello, hard case" in page.locator("#client-live").inner_text()
 
 
 def test_a_weather_file_beside_a_reading_reaches_the_other_months(clients, visit):
