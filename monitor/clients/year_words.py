@@ -61,7 +61,8 @@ def month_words(worked: SheetCalculation) -> str:
 
     if MonthBasis.WEATHER in bases and worked.unknown:
         return say.text(
-            "Estimated from the weather: {known}. Too uncertain: {unknown}. Nothing was measured at home.",
+            "Estimated from the weather: {known}. Too uncertain: {unknown}. Nothing was measured at "
+            "home.",
             known=of(MonthBasis.WEATHER),
             unknown=of(MonthBasis.UNKNOWN),
         )
