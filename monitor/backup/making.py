@@ -137,18 +137,17 @@ def nightly(settings: Settings, on_pages: OnPages = lambda *_: None) -> Made:
         with contextlib.suppress(OSError):  # a full disk, which is reported anyway
             state.note(settings, failed)
         raise
-    state.note(
-        settings,
-        state.State(
+    with _errors(folder):
+        good = state.State(
             folder=before.folder,
             good_ms=made.manifest.made_ms,
             path=str(made.path),
             size=made.path.stat().st_size,
             rows=made.manifest.rows,
             tried_ms=tried_ms,
-        ),
-    )
-    return made._replace(deleted=tuple(_rotate(settings, folder)))
+        )
+        state.note(settings, good)
+        return made._replace(deleted=tuple(_rotate(settings, folder)))
 
 
 def backups(settings: Settings, folder: Path) -> list[Backup]:

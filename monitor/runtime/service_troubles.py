@@ -97,7 +97,7 @@ def troubles(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo, *, gone: bool)
             Trouble(
                 "backup",
                 full_stop(beat.backup_trouble),
-                "Benchweather tries again every hour. To try it now, run `benchweather backup make`.",
+                "Benchweather tries again every hour. To try it now, run benchweather backup make.",
             )
         )
     return found

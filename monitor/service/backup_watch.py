@@ -41,14 +41,15 @@ class BackupWatch:
     def look(self) -> None:
         """Start a backup if one is due, and see what became of the last."""
         group, zone = self._settings.backup, self._settings.zone
-        if group.folder is None or self._child.running():
+        if group.folder is None:
             return
-        if self._started_ms is not None:
+        running = self._child.running()
+        if self._started_ms is not None and not running:
             self._note_crash(self._started_ms)
             self._started_ms = None
         kept, now = state.read(self._settings), now_ms()
         self.trouble = state.trouble(group, zone, kept, self._since_ms, now)
-        if state.is_due(group, zone, kept, now):
+        if not running and state.is_due(group, zone, kept, now):
             self._started_ms = now
             self._child.start()
 

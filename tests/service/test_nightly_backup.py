@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+from datetime import datetime, timedelta
+from types import SimpleNamespace
 
 import pytest
 from conftest import RunningService, benchweather, mosquitto_pub, until
@@ -14,9 +16,11 @@ from monitor.runtime import heartbeat
 from monitor.service import backup_watch
 from monitor.store import Writer
 
-pytestmark = [pytest.mark.slow]
+AT = f"{(datetime.now().astimezone() + timedelta(hours=6)):%H:%M}"
+"""A time of day that does not pass during a test."""
 
 
+@pytest.mark.slow
 @pytest.mark.broker
 def test_a_running_service_makes_its_backup_and_every_file_is_accounted_for(
     make_service, tmp_path
@@ -24,6 +28,7 @@ def test_a_running_service_makes_its_backup_and_every_file_is_accounted_for(
     service: RunningService = make_service()
     (tmp_path / "stick").mkdir()
     service.environment["BENCHWEATHER_BACKUP__FOLDER"] = str(tmp_path / "stick")
+    service.environment["BENCHWEATHER_BACKUP__AT"] = AT
     service.start()
     mosquitto_pub(service.port, "benchweather/bench/a1/temperature", "20.5")
     shop = settings.load(
@@ -44,11 +49,12 @@ def test_a_running_service_makes_its_backup_and_every_file_is_accounted_for(
     assert f"rows, {made.path}" in done.stdout
 
 
+@pytest.mark.slow
 @pytest.mark.real_clock
 def test_a_backup_that_fails_is_reported_and_tried_again(tmp_path):
     data, folder = tmp_path / "shop", tmp_path / "stick"
     Writer(data / "readings.sqlite3").connection.close()
-    environ = {"BENCHWEATHER_BACKUP__FOLDER": str(folder)}
+    environ = {"BENCHWEATHER_BACKUP__FOLDER": str(folder), "BENCHWEATHER_BACKUP__AT": AT}
     shop = settings.load(data=data, environ=environ)
     watch = backup_watch.BackupWatch(shop, ["--data", str(data)])
     with pytest.MonkeyPatch.context() as patch, contextlib.ExitStack() as ended:
@@ -72,3 +78,14 @@ def test_a_backup_that_fails_is_reported_and_tried_again(tmp_path):
         watch._started_ms, watch._child._process.returncode = state.read(shop).tried_ms + 1, -9
         watch.look()  # killed before it could note anything
         assert "its process ended unexpectedly (code -9)" in watch.trouble
+
+
+def test_a_backup_that_hangs_is_reported(tmp_path, moved_clock):
+    environ = {"BENCHWEATHER_BACKUP__FOLDER": str(tmp_path / "stick")}
+    watch = backup_watch.BackupWatch(settings.load(data=tmp_path, environ=environ), [])
+    watch._child = SimpleNamespace(running=lambda: True)
+    watch.look()
+    assert watch.trouble == ""
+    moved_clock.move(state.OLD_MS + 1)
+    watch.look()
+    assert watch.trouble == "There is no good backup yet."
