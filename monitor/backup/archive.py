@@ -230,9 +230,7 @@ def _opened(path: Path, passphrase: str) -> Iterator[tuple[IO[bytes], tarfile.Ta
         except NotOpened as exc:
             raise BackupFault(f"{path}: {exc}") from exc
         except _BROKEN as exc:
-            raise BackupFault(
-                f"{path} is not a backup, or it was changed or cut short ({exc})"
-            ) from exc
+            raise BackupFault(f"{path} is not a backup, or it was changed or cut short") from exc
 
 
 def _manifest(tar: tarfile.TarFile, path: Path) -> Manifest:
