@@ -41,12 +41,14 @@ def service_unit(settings: Settings, *, user: str = "") -> str:
         given += ["--config", str(settings.config.absolute())]
     if settings.demo:
         given.append("--demo")
-    home = "read-only" if in_home(folder.absolute()) else "yes"
+    backups = settings.backup.folder
+    writes = [data, *([f"-{backups}"] if backups else [])]  # its disk may come later
+    home = "read-only" if in_home(folder.absolute(), *([backups] if backups else [])) else "yes"
     by_root = [
         f"User={user}",
         *CONFINED_BY_ROOT,
         f"ProtectHome={home}",
-        f"ReadWritePaths={quoted(data, command=False)}",
+        *(f"ReadWritePaths={quoted(path, command=False)}" for path in writes),
         "RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK",
     ]
     lines = [

@@ -39,6 +39,15 @@ def test_a_unit_of_the_whole_computer_may_write_the_data_folder_only(tmp_path):
     assert "--user" in call("--data", tmp_path, "--user", "a b", code=2)
 
 
+def test_a_unit_of_the_whole_computer_may_write_backups(tmp_path, monkeypatch):
+    monkeypatch.setenv("BENCHWEATHER_BACKUP__FOLDER", "/media/my stick")
+    lines = call("--data", tmp_path, "--user", "shop").splitlines()
+    # systemd.exec(5): a path that begins with - may be missing
+    assert 'ReadWritePaths="-/media/my stick"' in lines
+    monkeypatch.setenv("BENCHWEATHER_BACKUP__FOLDER", "/home/mira/backups")
+    assert "ProtectHome=read-only" in call("--data", tmp_path, "--user", "shop").splitlines()
+
+
 def test_a_unit_that_was_changed_by_hand_is_not_written_over(tmp_path):
     write = ("--data", tmp_path, "--write", "--to", tmp_path / "units")
     assert "systemctl --user daemon-reload" in call(*write)
