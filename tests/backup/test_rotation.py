@@ -110,3 +110,21 @@ def test_the_state_of_another_folder_does_not_count(tmp_path):
     assert state.read(of("/media/other")) == State(folder="/media/other")
     state.path_of(stick).write_text("{half")
     assert state.read(stick) == State(folder="/media/stick")
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "allowed"),
+    [
+        ("FOLDER", "backups", "must be a whole path"),
+        ("AT", "25:00", "must be a time"),
+        ("DAILY", "0", "must be at least 1"),
+        ("PASSPHRASE", "hunter2", "must have at least 12 characters"),
+    ],
+)
+def test_a_setting_that_cannot_be_used_says_what_is_allowed(tmp_path, name, text, allowed):
+    from monitor import settings
+    from monitor.core.errors import SettingsFault
+
+    with pytest.raises(SettingsFault, match=allowed) as fault:
+        settings.load(data=tmp_path, environ={f"BENCHWEATHER_BACKUP__{name}": text})
+    assert "hunter2" not in str(fault.value)

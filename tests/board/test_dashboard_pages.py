@@ -229,6 +229,7 @@ def test_each_trouble_says_what_is_wrong_and_what_to_do(settings, writer):
             "broker_trouble": "no answer"
         },
         "Readings cannot be stored: disk full.": {"store_trouble": "disk full"},
+        "No backup was made last night.": {"backup_trouble": "No backup was made last night"},
         "Alerts and ready times have stopped: a rule broke.": {"round_trouble": "a rule broke"},
         "The clock of the shop's computer jumped ahead by 13 years at": {
             "clock": ClockJump(4745 * 86_400_000, now, JumpState.DOUBTED)

@@ -197,6 +197,19 @@ def test_a_restart_repeats_nothing_and_forgets_nothing(shop):
     assert len(shop.alerts) == 1
 
 
+def test_a_failed_backup_is_an_alert_until_there_is_a_good_one(shop):
+    shop.air(NOON - HOUR, NOON + HOUR, 50)
+    shop.troubles = ServiceTroubles(backup="The last backup failed: the disk is away.")
+    shop.go(NOON, NOON + 5 * MINUTE, MINUTE)
+    assert set(shop.open()) == {"backup-failed"}
+    (alert,) = shop.open().values()
+    assert alert.events[0].body["detail"] == "The last backup failed: the disk is away."
+    assert [title for title, _ in shop.told if title.startswith("Shop: Backup failed.")]
+    shop.troubles = ServiceTroubles()
+    shop.go(NOON + 6 * MINUTE, NOON + 8 * MINUTE, MINUTE)
+    assert set(shop.open()) == set()
+
+
 def test_a_broker_that_is_away_is_one_alert_not_a_silence_for_each_sensor(shop):
     for number in range(10):
         shop.air(NOON - HOUR, NOON, 50, sensor=f"s{number}")
