@@ -7,7 +7,6 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import flask
-import icalendar
 
 from monitor.core.clock import from_ms, now_ms
 from monitor.core.errors import StoreFault
@@ -19,6 +18,7 @@ from monitor.waits import text as wait_text
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    import icalendar
     from dash import Dash
 
     from dashboard.data.repairs import RepairQueries
@@ -82,6 +82,8 @@ def _path(shop: ShopData, end: str) -> str:
 
 def calendar(shop: ShopData, open_waits: list[WaitStatus], released: list[Wait]) -> bytes:
     """All waits that have a ready time, and those released lately as called off."""
+    import icalendar  # 80 modules, read when somebody asks for a calendar
+
     name = shop.settings.shop.name or "Benchweather"
     out = icalendar.Calendar()
     out.add("prodid", "-//Benchweather//Waits//EN")
@@ -104,6 +106,8 @@ def calendar(shop: ShopData, open_waits: list[WaitStatus], released: list[Wait])
 
 
 def _base(wait: Wait, shop: ShopData, ready_ms: int, *, load: bool) -> icalendar.Event:
+    import icalendar
+
     event = icalendar.Event()
     host = host_of(shop.settings)
     event.add("uid", f"{'load' if load else 'wait'}-{wait.id}-{wait.events[0].recorded_ms}@{host}")
@@ -120,6 +124,8 @@ def _base(wait: Wait, shop: ShopData, ready_ms: int, *, load: bool) -> icalendar
 def _event(
     status: WaitStatus, found: Readiness, shop: ShopData, *, load: bool = False
 ) -> icalendar.Event:
+    import icalendar
+
     wait, ready_ms = status.wait, found.ready_ms
     assert ready_ms is not None  # noqa: S101 - for the type checker; asked by the caller
     words = wait_text.status_text(status, now_ms(), shop.settings.zone)

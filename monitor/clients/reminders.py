@@ -5,8 +5,6 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from icalendar import Calendar, Event
-
 from monitor.core.clock import from_ms
 
 if TYPE_CHECKING:
@@ -51,6 +49,8 @@ def _every_d(refills: Refills) -> int:
 
 def calendar_of(refills: Refills, words: str, made_ms: int, today: date) -> str:
     """An iCalendar (RFC 5545) with one whole-day event, each so many days within its months."""
+    from icalendar import Calendar, Event  # 80 modules, read when somebody asks for a calendar
+
     rule: dict[str, object] = {"freq": "daily", "interval": _every_d(refills)}
     if refills.every_d == TWICE_A_WEEK_D:
         weekdays = _twice_a_week(first_day(refills, today))

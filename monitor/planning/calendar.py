@@ -5,13 +5,13 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-import icalendar
-
 from monitor.core import formats
 from monitor.core.clock import from_ms
 from monitor.planning.words import Names, chance, range_words
 
 if TYPE_CHECKING:
+    import icalendar
+
     from monitor.commands import Journal
     from monitor.planning.present import PresentPlan
     from monitor.planning.problem import PlannedRepair, PlannedStep
@@ -27,6 +27,8 @@ def calendar_of(
     present: PresentPlan | None, journal: Journal, settings: Settings, now_ms: int
 ) -> bytes:
     """A calendar of the present plan; empty while there is none. [ms since 1970-01-01 UTC]"""
+    import icalendar  # 80 modules, read when somebody asks for a calendar
+
     shop = settings.shop.name or "Benchweather"
     out = icalendar.Calendar()
     out.add("prodid", "-//Benchweather//Plan//EN")
@@ -54,6 +56,8 @@ def host_of(settings: Settings) -> str:
 
 
 def _event(uid: str, present: PresentPlan, now_ms: int, begin_ms: int) -> icalendar.Event:
+    import icalendar
+
     event = icalendar.Event()
     event.add("uid", uid)
     event.add("sequence", present.made_ms // 60_000 % 2**31)
