@@ -22,7 +22,7 @@ from monitor.domain.notification import URGENCY_HIGH, URGENCY_LOW
 from monitor.people.roles import Role
 from monitor.runtime import health
 from monitor.runtime.health import Grade, Verdict
-from monitor.settings.groups import LOOPBACK
+from monitor.settings.addresses import LOOPBACK
 
 if TYPE_CHECKING:
     from dash import Dash

@@ -12,12 +12,12 @@ from dash.exceptions import DashException
 from werkzeug.exceptions import HTTPException
 
 from dashboard.access import callback_request
-from monitor.settings.groups import LOOPBACK
+from monitor.settings.addresses import LOOPBACK
 
 if TYPE_CHECKING:
     from dash import Dash
 
-    from monitor.settings.groups import Board
+    from monitor.settings.network_groups import Board
 
 REQUEST_MAX = 1_000_000
 """Largest request taken. [bytes]"""

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from dashboard.data.records import OutboxEntry
     from dashboard.data.shop import ShopData
     from monitor.settings import Settings
-    from monitor.settings.groups import Reservoir
+    from monitor.settings.shop_groups import Reservoir
 
 OVER_MS = 14 * formats.DAY_MS
 """Time for which an ended alert stays on the page. [ms]"""

@@ -20,7 +20,7 @@ from monitor.commands import ipc
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, Rejected, StoreUnavailable
 from monitor.notifications import phones
-from monitor.settings.groups import LOOPBACK
+from monitor.settings.addresses import LOOPBACK
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

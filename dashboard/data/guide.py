@@ -10,7 +10,7 @@ from dashboard.data.shop import ShopData
 from monitor.core.errors import StoreFault
 from monitor.domain.channel_test import TEST_ID
 from monitor.domain.guide import GuideStep
-from monitor.settings.groups import LOOPBACK
+from monitor.settings.addresses import LOOPBACK
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -19,8 +19,8 @@ from monitor.core.own_address import own_address
 from monitor.core.qr_code import qr_of
 from monitor.people.access_store import Kind, checked_name, has_people
 from monitor.people.roles import Role
+from monitor.settings.addresses import LOOPBACK
 from monitor.settings.checks import lacks_certificate
-from monitor.settings.groups import LOOPBACK
 from monitor.settings.schema import is_given, member
 
 if TYPE_CHECKING:

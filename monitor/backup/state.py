@@ -17,7 +17,7 @@ from monitor.domain.opening_hours import of_day
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
-    from monitor.settings.groups import Backup
+    from monitor.settings.keeping_groups import Backup
 
 AGAIN_MS = HOUR_MS
 """Time before another try after one that failed. [ms]"""

@@ -13,7 +13,7 @@ from monitor.core import formats
 from monitor.core.errors import SettingsFault
 from monitor.core.files import size_text
 from monitor.settings import Settings
-from monitor.settings.groups import PASSPHRASE_MIN
+from monitor.settings.keeping_groups import PASSPHRASE_MIN
 
 if TYPE_CHECKING:
     from monitor.backup.making import Backup

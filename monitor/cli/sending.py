@@ -42,7 +42,7 @@ def address_of(settings: Settings, broker: str, user: str, password_file: Path |
     """The address of the shop's broker, or of another, which never gets the shop's password."""
     from monitor.mqtt.client import Address
     from monitor.service.supervisor import broker_address
-    from monitor.settings.groups import mqtt_url
+    from monitor.settings.addresses import mqtt_url
 
     if bool(user) != (password_file is not None) or (user and not broker):
         wrong("--user and --password-file must be given together, and only with --broker")

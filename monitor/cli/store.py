@@ -12,7 +12,7 @@ from monitor.cli.output import out
 from monitor.cli.shared import HELP_OPTIONS, command, exit_on, failed, progress, store_of, wrong
 from monitor.core import formats
 from monitor.settings import Settings
-from monitor.settings.groups import database_fault
+from monitor.settings.addresses import database_fault
 
 if TYPE_CHECKING:
     from monitor.store.connection import StoreAddress

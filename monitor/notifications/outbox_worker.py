@@ -23,7 +23,7 @@ from monitor.store.outbox import Outcome
 if TYPE_CHECKING:
     from monitor.notifications.phones import Phones
     from monitor.settings import Settings
-    from monitor.settings.groups import NoticeChannel
+    from monitor.settings.outside_groups import NoticeChannel
     from monitor.store.outbox import OutboxEntry
 
 log = logging.getLogger(__name__)

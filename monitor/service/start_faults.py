@@ -11,7 +11,8 @@ from monitor.notifications.outbox_worker import channel_details
 from monitor.people.access_store import AccessStore, has_people
 from monitor.people.passwords import check_password
 from monitor.settings import Settings
-from monitor.settings.groups import LOOPBACK, Board, Broker
+from monitor.settings.addresses import LOOPBACK
+from monitor.settings.network_groups import Board, Broker
 
 
 def start_faults(running: Settings, changed: Settings) -> list[Fault]:

@@ -36,22 +36,16 @@ from monitor.settings.faults import (
     stray_booleans,
     texts_of,
 )
-from monitor.settings.groups import (
-    PREFIX,
+from monitor.settings.fields import PREFIX, Fields
+from monitor.settings.keeping_groups import Backup, Keep, LogSettings, StoreSettings
+from monitor.settings.network_groups import Board, Broker
+from monitor.settings.outside_groups import NoticeChannel, WeatherSettings
+from monitor.settings.shop_groups import (
     Alerts,
-    Backup,
-    Board,
-    Broker,
-    Fields,
-    Keep,
-    LogSettings,
-    NoticeChannel,
     OpeningHours,
     Reservoir,
     SensorSettings,
     ShopSettings,
-    StoreSettings,
-    WeatherSettings,
 )
 from monitor.settings.table import GROUPS, table
 

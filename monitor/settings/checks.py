@@ -5,7 +5,9 @@ from __future__ import annotations
 from monitor.core.errors import Fault
 from monitor.domain.places import band
 from monitor.mqtt.client import client_id_fault
-from monitor.settings.groups import LOOPBACK, Board, Fields
+from monitor.settings.addresses import LOOPBACK
+from monitor.settings.fields import Fields
+from monitor.settings.network_groups import Board
 
 PASSWORD_MIN = 12
 """Length below which the shop's password is warned of on a network. [characters]"""

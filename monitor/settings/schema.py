@@ -16,7 +16,9 @@ from pydantic_core import PydanticUndefined
 from monitor.domain.forecast_source import ForecastSource
 from monitor.domain.places import Place
 from monitor.domain.topic_rules import TopicRule
-from monitor.settings.groups import Fields, NoticeChannel, Reservoir
+from monitor.settings.fields import Fields
+from monitor.settings.outside_groups import NoticeChannel
+from monitor.settings.shop_groups import Reservoir
 
 ITEMS: dict[str, type] = {
     "places": Place,

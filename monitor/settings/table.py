@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from pydantic import SecretStr
 from pydantic.fields import FieldInfo
 
-from monitor.settings.groups import Fields
+from monitor.settings.fields import Fields
 
 if TYPE_CHECKING:
     from monitor.settings import Settings

@@ -12,7 +12,7 @@ from monitor.backup import state
 from monitor.backup.rotation import kept
 from monitor.backup.state import State, is_due, trouble
 from monitor.core.clock import from_ms, to_ms
-from monitor.settings.groups import Backup
+from monitor.settings.keeping_groups import Backup
 
 PARIS = ZoneInfo("Europe/Paris")
 HOUR_MS = 3_600_000

@@ -16,7 +16,7 @@ from receivers import SECRET, Mailbox, Webhook, no_secret_in, no_secret_logged
 from monitor.core.clock import now_ms
 from monitor.domain.notification import Notice
 from monitor.notifications.outbox_worker import OutboxWorker
-from monitor.settings.groups import NoticeChannel
+from monitor.settings.outside_groups import NoticeChannel
 from monitor.store import Reader, Writer, outbox
 from monitor.store.outbox import Outcome
 
@@ -260,7 +260,7 @@ import sys
 from pathlib import Path
 from pydantic import SecretStr
 from monitor.notifications.outbox_worker import OutboxWorker
-from monitor.settings.groups import NoticeChannel
+from monitor.settings.outside_groups import NoticeChannel
 from monitor.store import Writer
 writer = Writer(Path(sys.argv[1]))
 sender = OutboxWorker(writer, [NoticeChannel(id="hook", url=SecretStr(sys.argv[2]))])
