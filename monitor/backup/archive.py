@@ -36,6 +36,8 @@ CHUNK = 1 << 20
 """Size of what is read at once. [bytes]"""
 _SIZE_MAX = 1 << 60
 _BROKEN = (tarfile.TarError, gzip.BadGzipFile, zlib.error, EOFError, msgspec.DecodeError)
+HEADER_MAX = 65_536
+"""Most bytes of a header that describes the next file: the library reads it into memory at once."""
 TEXT = """\
 This is a backup of Benchweather, software for violin repair shops.
 
@@ -83,6 +85,17 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     def size(self) -> int:
         """Size of all files. [bytes]"""
         return sum(one.size for one in self.files)
+
+
+class _Item(tarfile.TarInfo):
+    """A file of an archive, whose headers must be small: a bomb is refused before it is read."""
+
+    @classmethod
+    def frombuf(cls, *given: Any) -> _Item:
+        item = super().frombuf(*given)
+        if not item.isreg() and item.size > HEADER_MAX:
+            raise tarfile.ReadError("a header is too long")
+        return item
 
 
 def entry_of(name: str, path: Path) -> Entry:
@@ -224,7 +237,7 @@ def _opened(path: Path, passphrase: str) -> Iterator[tuple[IO[bytes], tarfile.Ta
                 )
             with (
                 gzip.GzipFile(fileobj=source) as packed,
-                tarfile.open(fileobj=packed, mode="r|") as tar,
+                tarfile.open(fileobj=packed, mode="r|", tarinfo=_Item) as tar,
             ):
                 yield cast("IO[bytes]", packed), tar
         except NotOpened as exc:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import re
 import shutil
 from collections.abc import Callable, Iterator
@@ -73,8 +74,8 @@ def make(settings: Settings, folder: Path, on_pages: OnPages = lambda *_: None) 
     if not folder.is_dir():
         raise BackupFault(f"There is no folder {folder}: connect its disk, or make the folder")
     with _errors(folder), _work(settings) as work:
-        for left in folder.glob(f"{_prefix(settings)}*.part"):
-            left.unlink()  # of a backup that was killed
+        for left in _found(settings, folder, r"\.part"):
+            left.path.unlink()  # of a backup that was killed
         return _made(settings, folder, work, on_pages)
 
 
@@ -147,13 +148,18 @@ def nightly(settings: Settings, on_pages: OnPages = lambda *_: None) -> Made:
             tried_ms=tried_ms,
         )
         state.note(settings, good)
-        return made._replace(deleted=tuple(_rotate(settings, folder)))
+        return made._replace(deleted=tuple(_rotate(settings, folder, good.good_ms)))
 
 
 def backups(settings: Settings, folder: Path) -> list[Backup]:
     """Backups of this shop in a folder, the newest first."""
+    return _found(settings, folder)
+
+
+def _found(settings: Settings, folder: Path, ending: str = "") -> list[Backup]:
+    """Files of this shop's backups whose names have an ending (a pattern), the newest first."""
     found = []
-    name = re.compile(rf"{re.escape(_prefix(settings))}(\d{{8}}T\d{{6}}Z)\.tar\.gz(\.age)?")
+    name = re.compile(rf"{_prefix(settings)}(\d{{8}}T\d{{6}}Z)\.tar\.gz(\.age)?{ending}")
     for path in folder.iterdir():
         if (match := name.fullmatch(path.name)) and path.is_file():
             with contextlib.suppress(ValueError):  # a day that is none: not ours
@@ -212,9 +218,14 @@ def _save(address: StoreAddress, target: Path, on_pages: OnPages) -> tuple[int, 
         return int(step or 0), saved.counts()
 
 
-def _rotate(settings: Settings, folder: Path) -> Iterator[Path]:
-    """Delete the backups that the settings no longer keep."""
-    group, found = settings.backup, backups(settings, folder)
+def _rotate(settings: Settings, folder: Path, now_ms: int) -> Iterator[Path]:
+    """Delete the backups that the settings no longer keep.
+
+    Later ones than now are of a clock that was or is wrong. They neither go nor count: else the backup
+    that was just made could go for them.
+    """
+    group = settings.backup
+    found = [one for one in backups(settings, folder) if one.made_ms <= now_ms]
     keep = rotation.kept(
         (one.made_ms for one in found),
         settings.zone,
@@ -254,8 +265,11 @@ def _errors(where: Path) -> Iterator[None]:
 
 def _prefix(settings: Settings) -> str:
     """Beginning of the names of this shop's backups: two shops may share a folder."""
-    name = re.sub(r"[^a-z0-9]+", "-", settings.shop.name.lower()).strip("-")
-    return f"benchweather-{name or 'shop'}-"
+    given = settings.shop.name
+    name = re.sub(r"[^a-z0-9]+", "-", given.lower()).strip("-") or "shop"
+    if not given.isascii():  # two names may differ only in what is left out
+        name += f"-{hashlib.sha256(given.encode()).hexdigest()[:6]}"
+    return f"benchweather-{name}-"
 
 
 def _size(address: StoreAddress) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import io
 import json
 import math
 import os
@@ -23,8 +24,9 @@ from monitor.backup.archive import BackupFault
 from monitor.core.clock import from_ms, now_ms, to_ms
 from monitor.core.durable_file import rename_durably
 from monitor.core.errors import StoreFault, StoreUnavailable
-from monitor.core.files import SETTINGS_MAX, FileFault, bounded_lines, read_content
+from monitor.core.files import SETTINGS_MAX, FileFault, bounded_lines, open_plain, read_content
 from monitor.core.measurements import MEASURES, Quantity
+from monitor.domain.events import About
 from monitor.settings.table import table
 from monitor.store import HOUR_S, TEN_MINUTES_S, copying, migrations
 from monitor.store.connection import StoreConnection, opened
@@ -39,6 +41,8 @@ TABLES = ("series", "reading", "rollup", *copying.AT_ONCE)
 """Every table, after those that it refers to."""
 CHUNK = 100_000
 """Rows of a transaction of an import."""
+FILE_MAX = 1 << 50
+"""Largest file of an export: any size, but no pipe and no device. [bytes]"""
 LINE_MAX = 100_000_000
 """Longest line of a table of an export: a sheet with the air of a client's home. [characters]"""
 _UNREADABLE = (ValueError, KeyError, TypeError, OSError, NotImplementedError, RecursionError)
@@ -138,6 +142,7 @@ def read(settings: Settings, folder: Path, on_rows: OnRows = lambda _: None) -> 
                         "is missing"
                     )
             store.prepare()
+            _check_history(store, folder)
             if damage := store.damage():
                 raise BackupFault(f"{folder}: the rows do not fit together: {damage}")
         rename_durably(part, target)
@@ -262,7 +267,7 @@ def _rows_of(folder: Path, name: str, store: StoreConnection) -> Iterator[Sequen
             yield from _rows_of_months(folder / f"{name}s", name, names)
             return
         path = folder / "tables" / f"{name}.jsonl"
-        with path.open(encoding="utf-8") as file:
+        with io.TextIOWrapper(open_plain(path, FILE_MAX), encoding="utf-8") as file:
             for line in bounded_lines(file, path, LINE_MAX):
                 found = json.loads(line)
                 yield [_from_json(found[one]) for one in names]
@@ -275,7 +280,7 @@ def _rows_of_months(folder: Path, name: str, names: Sequence[str]) -> Iterator[S
     time = next(one for one in columns.PARQUET[name][1] if one.endswith("_at"))
     wanted = [time if one == "ts_ms" else one for one in names]
     for path in sorted(folder.glob("*.parquet")):
-        with path.open("rb") as file:
+        with open_plain(path, FILE_MAX) as file:
             for batch in pq.ParquetFile(file).iter_batches(columns=wanted):
                 cells = []
                 for one in wanted:
@@ -305,6 +310,18 @@ def _check_tables(store: SqliteConnection, manifest: Manifest, folder: Path) -> 
     if there != set(manifest.tables):
         wrong = ", ".join(sorted(there ^ set(manifest.tables)))
         raise BackupFault(f"{folder} lacks a table, or has one too many: {wrong:.200}")
+
+
+def _check_history(store: SqliteConnection, folder: Path) -> None:
+    """Check that each event can be read: without that the service does not start."""
+    try:
+        with store.cursor("SELECT about, body FROM event") as found:
+            for about, body in found:
+                if not isinstance(json.loads(body), dict):
+                    raise TypeError(f"the details of an event about {about:.20} are no object")
+                About(about)
+    except (ValueError, TypeError, RecursionError) as exc:
+        raise BackupFault(f"{folder}: table event cannot be used: {exc}") from exc
 
 
 def _sum_of(store: StoreConnection, name: str) -> TableSum:

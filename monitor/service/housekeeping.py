@@ -56,13 +56,19 @@ def _is_old(path: Path) -> bool:
         state = path.lstat()
     except OSError:
         return False
-    ours = os.name != "posix" or state.st_uid == os.geteuid()
-    return stat.S_ISREG(state.st_mode) and ours and time.time() - state.st_mtime > LEFT_S
+    old = time.time() - state.st_mtime > LEFT_S
+    return stat.S_ISREG(state.st_mode) and _is_own(state) and old
+
+
+def _is_own(state: os.stat_result) -> bool:
+    return os.name != "posix" or state.st_uid == os.geteuid()
 
 
 def _close(path: Path) -> str:
-    """Remove the rights of other users of this machine."""
+    """Remove the rights of other users of this machine; what may be shared on purpose is left."""
     try:
+        if path.is_symlink() or not _is_own(path.stat()):
+            return f"{path} is a link or another user's: it is left as it is. Look at it yourself."
         path.chmod(path.stat().st_mode & 0o700)
     except OSError as exc:
         return f"{path} cannot be closed to other users: {exc.strerror}."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gzip
 import io
 import json
 import os
@@ -347,6 +348,46 @@ def test_what_is_not_a_backup_is_refused_in_words(tmp_path):
     os.mkfifo(path)
     with pytest.raises(Exception, match="is a pipe: must be a file"):
         restoring.restore(path, tmp_path / "new", "")
+
+
+def test_a_bomb_in_a_header_is_refused_before_it_is_read(tmp_path, monkeypatch):
+    """The library would read 8 MB at once here; of a gigabyte of zeros, a gigabyte."""
+    read = tarfile._Stream.read  # type: ignore[attr-defined]
+
+    def small(stream, size=None):
+        assert size < 1_000_000
+        return read(stream, size)
+
+    monkeypatch.setattr("tarfile._Stream.read", small)
+    for kind in (tarfile.XHDTYPE, tarfile.GNUTYPE_LONGNAME):
+        item = tarfile.TarInfo("manifest.json")
+        item.type, item.size = kind, 8_000_000
+        path = tmp_path / "bomb.tar.gz"
+        path.write_bytes(gzip.compress(item.tobuf() + bytes(item.size + 1024)))
+        with pytest.raises(BackupFault, match="is not a backup"):
+            archive.read_manifest(path, "")
+
+
+def test_a_clock_that_was_ahead_costs_no_later_backup(shop):
+    """Seven backups of a year ahead fill all days that are kept; older ones go, and new ones stay."""
+    folder = shop.backup.folder
+    prefix = "benchweather-bow-lane-"
+    ahead = [folder / f"{prefix}2090010{day}T023000Z.tar.gz" for day in range(1, 10)]
+    others = [folder / f"{prefix}notes.part", folder / f"{prefix}two-20260101T023000Z.tar.gz.part"]
+    for path in (*ahead, *others):
+        path.write_text("kept")
+    made = making.nightly(shop)
+    assert made.path.exists()
+    assert made.deleted == ()
+    assert all(path.exists() for path in (*ahead, *others))
+
+
+def test_names_of_shops_without_latin_letters_differ(model):
+    found = {
+        making._prefix(settings.load(data=model, environ={"BENCHWEATHER_SHOP__NAME": name}))
+        for name in ("弦楽器", "楽器店", "Shop", "Bow Läne", "Bow Löne")
+    }
+    assert len(found) == 5
 
 
 def test_the_drill_says_what_the_live_store_lacks(shop):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import shutil
 
 import pandas as pd
@@ -18,7 +19,7 @@ from monitor.backup import columns, shop_export
 from monitor.backup.archive import BackupFault
 from monitor.core.clock import to_ms
 from monitor.core.measurements import Quantity, Reading, Series
-from monitor.store import Reader, Writer, migrations
+from monitor.store import Reader, Writer, copying, migrations
 
 MONTH_END_MS = to_ms(pd.Timestamp("2026-12-01", tz="UTC").to_pydatetime())
 
@@ -161,6 +162,28 @@ def line(name, change):
     return spoil
 
 
+def history(**more):
+    """A changed event, with the checksum that fits it."""
+
+    def spoil(export):
+        line("event", lambda row: row.update(more))(export)
+        lines = (export / "tables" / "event.jsonl").read_text().splitlines()
+        path = export / "manifest.json"
+        found = json.loads(path.read_text())
+        found["tables"]["event"] = copying.summed([[json.loads(one).values() for one in lines]])
+        path.write_text(json.dumps(found))
+
+    return spoil
+
+
+def pipe(name):
+    def spoil(export):
+        (export / name).unlink()
+        os.mkfifo(export / name)
+
+    return spoil
+
+
 def listed(**more):
     def spoil(export):
         path = export / "manifest.json"
@@ -196,6 +219,11 @@ def one_ulp(table):
         line("outbox", lambda row: row.update(notice_id="nothing")),
         line("refused", lambda row: row.update(payload={"base64": "%"})),
         line("refused", lambda row: row.update(payload={})),
+        history(body="{half"),
+        history(body="[]"),
+        history(body="[" * 100_000),
+        history(about="nonsense"),
+        pipe("tables/event.jsonl"),
         lambda export: (export / "tables" / "event.jsonl").write_text("{"),
         lambda export: (export / "tables" / "event.jsonl").write_text("[" * 100_000),
         lambda export: (export / "tables" / "event.jsonl").write_bytes(b"\xff\xfe"),

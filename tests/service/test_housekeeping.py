@@ -73,3 +73,14 @@ def test_a_key_that_others_can_read_is_closed(tmp_path):
     assert correct(loaded) == [f"{key} is now for this user only."]
     assert key.stat().st_mode & 0o777 == 0o600
     assert not data.exists()
+
+
+def test_rights_behind_a_link_are_left(shop, tmp_path):
+    """It may lead to a file that other programs share."""
+    shared = tmp_path / "shared.toml"
+    shared.write_text("")
+    shared.chmod(0o644)
+    (tmp_path / "link.toml").symlink_to(shared)
+    linked = settings.load(data=shop.data, config=tmp_path / "link.toml", environ={})
+    assert "is a link or another user's" in correct(linked)[0]
+    assert shared.stat().st_mode & 0o777 == 0o644
