@@ -35,6 +35,8 @@ LEVEL = 3
 CHUNK = 1 << 20
 """Size of what is read at once. [bytes]"""
 _SIZE_MAX = 1 << 60
+MADE_MAX_MS = 1 << 47
+"""Time before which each backup was made, in the year 6429. [ms since 1970-01-01 UTC]"""
 _BROKEN = (tarfile.TarError, gzip.BadGzipFile, zlib.error, EOFError, msgspec.DecodeError)
 HEADER_MAX = 65_536
 """Most bytes of a header that describes the next file: the library reads it into memory at once."""
@@ -262,6 +264,8 @@ def _manifest(tar: tarfile.TarFile, path: Path) -> Manifest:
         raise BackupFault(f"{path} has {strange[0]!r:.80}, which no backup has: it is not used")
     if len(set(names)) != len(names) or len(names) > FILES_MAX:
         raise BackupFault(f"{path} has a file twice, or too many files: it is not used")
+    if not 0 <= found.made_ms < MADE_MAX_MS or not found.version.isprintable():
+        raise BackupFault(f"{path} has a time or version that no backup has: it is not used")
     if any(one.size < 0 for one in found.files):
         raise BackupFault(f"{path} has a size below 0: it is not used")
     if not {*found.steps} == {*found.tables} == {*names} & {*DATABASES}:

@@ -318,7 +318,9 @@ def _check_history(store: SqliteConnection, folder: Path) -> None:
         with store.cursor("SELECT about, body FROM event") as found:
             for about, body in found:
                 if not isinstance(json.loads(body), dict):
-                    raise TypeError(f"the details of an event about {about:.20} are no object")
+                    raise TypeError(
+                        f"the details of an event about {about:.20} must be a JSON object"
+                    )
                 About(about)
     except (ValueError, TypeError, RecursionError) as exc:
         raise BackupFault(f"{folder}: table event cannot be used: {exc}") from exc
