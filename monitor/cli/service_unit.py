@@ -100,7 +100,7 @@ def unit(
 
     Settings in the environment do not go into the unit. Put them into the settings file.
     """
-    if user.startswith("-") or any(c in user for c in " %\n\t"):
+    if user.startswith("-") or not user.isprintable() or any(c in user for c in " %"):
         wrong(f"--user {user!r}: must be the name of a user")
     if user and not settings.data.is_dir():
         failed(

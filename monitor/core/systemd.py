@@ -13,6 +13,8 @@ import sys
 from collections.abc import Mapping, MutableMapping
 from pathlib import Path
 
+from monitor.core.errors import MonitorError
+
 PACKAGE = Path(__file__).resolve().parents[2]
 """Folder that our packages lie in."""
 VARIABLES = ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID")
@@ -104,11 +106,23 @@ def _line(text: str) -> str:
     return " ".join(text.split())
 
 
+class UnitFault(MonitorError, ValueError):
+    """A word that no unit can have."""
+
+
 def quoted(text: str, *, command: bool = True) -> str:
     """A word as systemd reads it in a command line (systemd.service(5), "Command lines"), or in
-    another setting, where a dollar is a dollar."""
+    another setting, where a dollar is a dollar.
+
+    Raises
+    ------
+    UnitFault
+        If it has a line end or another control character, which could begin a line of its own.
+    """
+    if any(ord(c) < 32 for c in text):
+        raise UnitFault(f"{text!r}: a unit cannot have this name: rename it without line ends")
     text = text.replace("%", "%%")
-    if not any(c in text for c in " \t\"'\\$;"):
+    if not any(c in text for c in " \"'\\$;"):
         return text
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return f'"{escaped.replace("$", "$$") if command else escaped}"'

@@ -48,6 +48,14 @@ def test_a_unit_of_the_whole_computer_may_write_backups(tmp_path, monkeypatch):
     assert "ProtectHome=read-only" in call("--data", tmp_path, "--user", "shop").splitlines()
 
 
+def test_a_folder_cannot_add_lines_to_the_unit(tmp_path, monkeypatch):
+    """Root writes the unit of a shop whose settings another user writes."""
+    assert "line ends" in call("--data", tmp_path / "a\nExecStartPre=+x", code=1)
+    assert "--user" in call("--data", tmp_path, "--user", "a\rb", code=2)
+    monkeypatch.setenv("BENCHWEATHER_BACKUP__FOLDER", "/media/a\nExecStartPre=+x")
+    assert "line ends" in call("--data", tmp_path, "--user", "shop", code=1)
+
+
 def test_a_unit_that_was_changed_by_hand_is_not_written_over(tmp_path):
     write = ("--data", tmp_path, "--write", "--to", tmp_path / "units")
     assert "systemctl --user daemon-reload" in call(*write)
