@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import re
 import shutil
+import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -31,6 +32,9 @@ if TYPE_CHECKING:
 
 WORK, LOCK = "backup.work", "backup.lock"
 """Folder in the data folder in which a backup is made, and the file that keeps a second one away."""
+DRILL, DRILL_LEFT_S = "backup-drill-", 86_400.0
+"""Beginning of the name of a folder in which a backup is tried, and the age from which it is left over.
+[-], [s]"""
 ROW_BYTES = 50
 """Size of a row of a store's file, rather more than less. [bytes]"""
 _STAMP = "%Y%m%dT%H%M%SZ"
@@ -247,6 +251,9 @@ def _work(settings: Settings) -> Iterator[Path]:
         if not alone:
             raise BackupFault("Another backup is being made: wait until it has ended")
         shutil.rmtree(work, ignore_errors=True)
+        for left in settings.data.glob(f"{DRILL}*"):
+            if time.time() - left.lstat().st_mtime > DRILL_LEFT_S:  # of one that was killed
+                shutil.rmtree(left, ignore_errors=True)
         work.mkdir(mode=0o700)
         try:
             yield work

@@ -14,7 +14,7 @@ from monitor import settings as settings_module
 from monitor.backup import archive
 from monitor.backup.archive import BackupFault, Manifest
 from monitor.backup.contents import DATABASES, STORE
-from monitor.backup.making import verify
+from monitor.backup.making import DRILL, verify
 from monitor.core.durable_file import rename_durably
 from monitor.store import migrations
 from monitor.store.connection import StoreConnection, opened
@@ -93,7 +93,7 @@ def drill(path: Path, settings: Settings, passphrase: str) -> tuple[Restored, li
     BackupFault, StoreFault
         If it cannot be restored, or the live store cannot be read.
     """
-    with tempfile.TemporaryDirectory(prefix="backup-drill-", dir=settings.data) as work:
+    with tempfile.TemporaryDirectory(prefix=DRILL, dir=settings.data) as work:
         target = Path(work) / (settings_module.DEMO if settings.demo else "restored")
         restored = restore(path, target, passphrase)
         with (

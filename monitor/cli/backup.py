@@ -113,7 +113,7 @@ def verify(settings: Settings, path: Of, passphrase_file: PassphraseFile = None)
 
     passphrase = _passphrase(settings, passphrase_file)
     where = settings.data if settings.data.is_dir() else None
-    with tempfile.TemporaryDirectory(prefix="backup-drill-", dir=where) as work:
+    with tempfile.TemporaryDirectory(prefix=making.DRILL, dir=where) as work:
         manifest = making.verify(path, passphrase, Path(work))
     out.print(
         f"{path} is whole: made {local(manifest.made_ms, settings.zone)} by version "

@@ -385,6 +385,18 @@ def test_a_clock_that_was_ahead_costs_no_later_backup(shop):
     assert all(path.exists() for path in (*ahead, *others))
 
 
+def test_the_folder_of_a_killed_drill_is_deleted_a_day_later(shop):
+    """It is as large as the store. One of a drill that runs stays."""
+    old, new = (shop.data / f"{making.DRILL}{name}" for name in ("old", "new"))
+    for folder in (old, new):
+        folder.mkdir()
+        (folder / "readings.sqlite3").write_text("a copy")
+    os.utime(old, (0, 0))
+    making.make(shop, shop.backup.folder)
+    assert new.exists()
+    assert not old.exists()
+
+
 def test_names_of_shops_without_latin_letters_differ(model):
     found = {
         making._prefix(settings.load(data=model, environ={"BENCHWEATHER_SHOP__NAME": name}))
