@@ -49,7 +49,7 @@ _OVER = {
 }
 _FLAGS = {
     "ready": "is ready",
-    "loadable": "may be worked or strung",
+    "loadable": "has a joint that may be worked, loaded or strung",
     "held": "is on hold because of the air",
     "late": "is expected to be ready later than wanted",
     "rested": "has a steady reading in its jar",
@@ -240,7 +240,7 @@ def _condition(rule: Rule, unit: Unit) -> str:
 
 _TEXTS = {
     "shut_chance": "chance that the shop is closed today",
-    "open_chance": "chance that the shop is open today, though it is entered as closed",
+    "open_chance": "chance that the shop is open today, though it is entered as closed,",
     "from_rest": "difference of its furthest part from its home moisture",
     "yield_share": "strain of held wood, as a share of its yield strain,",
     "dry_spell_chance": "chance of air below its band",
@@ -289,7 +289,7 @@ _BELOW = {
 
 
 def limits(rule: Rule, unit: Unit) -> str:
-    """Beyond what: `below 30 %`, `outside its band`, `fallen by more than 20 % within 24 h`."""
+    """Beyond what: `below 30 %`, `outside its band`, `fallen by more than 20 points within 24 h`."""
     how = scale(rule, unit, difference=rule.over_s > 0)
 
     def shown(limit: float | None, *, bare: bool = False) -> str:
@@ -297,7 +297,8 @@ def limits(rule: Rule, unit: Unit) -> str:
             return "the place's band"
         if rule.unit == "s":
             return formats.hours(limit)
-        return how.shown(limit) if bare else f"{how.shown(limit)} {how.unit}"
+        limit_unit = "points" if rule.over_s and how.unit == "%" else how.unit
+        return how.shown(limit) if bare else f"{how.shown(limit)} {limit_unit}"
 
     if rule.over_s:
         span = f" within {formats.hours(rule.over_s)}"

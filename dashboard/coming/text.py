@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from monitor.outlook.summary import PlaceOutlook
     from monitor.science.outlook.ensemble_statistics import GoodHours, OutlookRange, OutlookSpell
 
-NO_WATER_TO_GIVE = f"{OPENED_PLATES} {UNLESS_WOOD} Once it is dry, postpone varnishing."
+NO_WATER_TO_GIVE = f"{OPENED_PLATES} {UNLESS_WOOD} Once the air is dry, postpone varnishing."
 """Advice in a dry spell for a room that may take no more water."""
 _FILL = "Fill a clean humidifier and start it in time."
 _STOP = "Stop adding water when water shows on windows or cold walls."
@@ -145,6 +145,7 @@ def wall_line(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Hea
     if not found:
         return Headline("right", "No dry, damp or hot spell.", f"{name}, next five days.")
     sort, word, spell = found[0]
+    at = _furthest(one, spell, now_ms, zone)
     quantity = "temperature" if sort == "hot" else "humidity"
     middle = formats.with_unit(quantity, spell.extreme.middle, unit)
     begins = "now"
@@ -154,9 +155,9 @@ def wall_line(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Hea
     if word.startswith("just "):
         change = word.removesuffix(" RH")  # the detail names it
     else:
-        change = f"{_WALL_WORDS.get(sort, word)}, about {middle}"
+        reach = "about" if at == "now" else "down to" if sort == "dry" else "up to"
+        change = f"{_WALL_WORDS.get(sort, word)}, {reach} {middle}"
     sentence = f"{sure}{begins}: {change}."
-    at = _furthest(one, spell, now_ms, zone)
     by = at if at == "now" else f"by {at}"
     detail = f"{name}: {likely(spell.chance)} chance, {_extreme(sort, spell, unit)} {by}."
     state = "damp" if sort == "over" else sort
@@ -182,9 +183,9 @@ def lead(one: PlaceOutlook, spell: OutlookSpell, now_ms: int) -> str:
         return ""
     low, middle, high = (one.at_ms(h) - now_ms for h in spell.begins_h)
     if how_sure(spell.chance) not in _VERBS:
-        return f"If it comes, {_in(middle)}."
+        return f"If it comes, it begins {_in(middle)}."
     first = _hours(low) if low >= formats.HOUR_MS / 2 else "now"
-    return f"{_in(middle).capitalize()}, between {first} and {_hours(high)}."
+    return f"It begins {_in(middle)} ({first} to {_hours(high)})."
 
 
 def _furthest(one: PlaceOutlook, spell: OutlookSpell, now_ms: int, zone: ZoneInfo) -> str:

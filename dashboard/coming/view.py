@@ -258,9 +258,9 @@ def below(
             html.P(
                 (
                     "Good hours are opening hours when the air is warm enough and not below the "
-                    "band. For closing, the air is also within the band and calm, and the "
-                    "wood of an opened instrument is near its home moisture. For varnish, "
-                    "it is also away from the dew point."
+                    "band. For closing, the air is also within the band and calm. If an "
+                    "instrument is named, its wood is also near its home moisture. For "
+                    "varnish, the air is also away from the dew point."
                 ),
                 className="aside",
             ),

@@ -273,7 +273,7 @@ def taking_in(book: PlanQueries) -> Component:
     """The form that takes a repair in."""
     refs, journal = book.instrument_refs(), book.journal()
     if not refs:
-        words = "Every instrument in the shop has an open repair, or none is in the shop."
+        words = "No instrument is in the shop without an open repair. Take an instrument in first."
         link = dcc.Link("Take an instrument in", href="/wood/new", className="tap")
         return html.Section([html.H2("Take in a repair"), html.P(words), html.P(link)])
     templates = {one.id: one.name for one in journal.templates.values()} | {"": "No steps yet"}

@@ -113,7 +113,7 @@ def off_home_brief(off: QuantileRange) -> str:
     return off_home(off).partition(" (")[0]
 
 
-_NEAR = {"right": "near home moisture", "unknown": "not known"}
+_NEAR = {"right": "near home moisture", "unknown": "uncertain"}
 
 
 def moved(change: QuantileRange, width_mm: float) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from monitor.core import formats
+
 MS = "in ms since 1970-01-01 UTC"
 _SERIES = {
     "series_id": "number of the series",
@@ -210,12 +212,12 @@ JSON: dict[str, tuple[str, dict[str, str]]] = {
 }
 """Tables that are files of JSON, one object a line."""
 _HEAD = """\
-This is everything that a violin repair shop recorded with Benchweather, in open formats.
-
+This is everything that {shop} recorded with Benchweather until {until}, in open formats.
+{demo}
 readings/YYYY-MM.parquet and rollups/YYYY-MM.parquet are Apache Parquet files, one for every month (UTC).
 tables/NAME.jsonl are text files in UTF-8, one JSON object a line. Bytes are written as
-{"base64": "..."}. Times are UTC. settings.json has the settings and the places, without passwords; it is
-there to be read. manifest.json has the number of rows and a checksum of every table.
+{{"base64": "..."}}. Times are UTC. settings.json has the settings and the places, without passwords; an
+import does not use it. manifest.json has the number of rows and a checksum of every table.
 
 Not in it: passwords, keys, people who may sign in, the log. A backup (benchweather backup) has those.
 It has personal data: names in the history, and sheets for clients. Keep it safe.
@@ -225,9 +227,11 @@ In Python:          pandas.read_parquet("readings"), pandas.read_json("tables/ev
 """
 
 
-def readme() -> str:
-    """The text for who reads an export: every table and column."""
-    parts = [_HEAD]
+def readme(shop: str, made_ms: int, *, demo: bool) -> str:
+    """The text for who reads an export: whose it is, and every table and column."""
+    until = formats.utc(made_ms, "minutes")
+    invented = "It is the demo: all data is invented.\n" if demo else ""
+    parts = [_HEAD.format(shop=shop or "a shop", until=until, demo=invented)]
     for name, (what, columns) in (PARQUET | JSON).items():
         where = f"{name}s/YYYY-MM.parquet" if name in PARQUET else f"tables/{name}.jsonl"
         parts.append(f"\n{where}: {what}\n")

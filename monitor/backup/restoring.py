@@ -66,7 +66,7 @@ def restore(path: Path, target: Path, passphrase: str) -> Restored:
     _check_steps(manifest, path)
     if manifest.demo and target.name != settings_module.DEMO:
         raise BackupFault(
-            f"{path} is a backup of the demo, whose readings are invented: name a folder "
+            f"{path} is a backup of the demo, whose readings are invented: name a folder called "
             f"{settings_module.DEMO}, such as {target / settings_module.DEMO}"
         )
     try:

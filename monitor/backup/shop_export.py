@@ -88,7 +88,8 @@ def write(settings: Settings, folder: Path, on_rows: OnRows = lambda _: None) ->
                 raise BackupFault(f"{store.name} is an unfinished copy: finish it first")
             with store.one_state():
                 manifest = _written(store, part, on_rows, demo=settings.demo)
-        (part / "README.txt").write_text(columns.readme(), encoding="utf-8")
+        text = columns.readme(settings.shop.name, manifest.made_ms, demo=settings.demo)
+        (part / "README.txt").write_text(text, encoding="utf-8")
         (part / "settings.json").write_text(_settings_text(settings), encoding="utf-8")
         (part / MANIFEST).write_bytes(msgspec.json.format(msgspec.json.encode(manifest)))
         if folder.exists():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -84,7 +85,7 @@ def list_(
     as_json: Json = False,
 ) -> None:
     """Show the backups of this shop in a folder, the newest first."""
-    found = _backups(settings, folder)
+    found = _backups(settings, folder, "a folder with --in")
     if as_json:
         print_json(
             [
@@ -150,6 +151,10 @@ def restore(settings: Settings, path: Of, passphrase_file: PassphraseFile = None
         "What is newer than that is not in it. Stop the other Benchweather before you start this one: "
         "sensors must reach one of them only."
     )
+    ask, data = ("demo", settings.data.parent) if done.manifest.demo else ("run", settings.data)
+    out.print(
+        f"Start it with `benchweather {ask} --data {shlex.quote(str(data))}`.", soft_wrap=True
+    )
     try:
         restored = settings_module.load(data=settings.data)
     except SettingsFault as exc:
@@ -173,11 +178,14 @@ def drill(
     ] = None,
     passphrase_file: PassphraseFile = None,
 ) -> None:
-    """Restore the newest backup into a temporary folder, compare it with the live store, delete it."""
+    """Try a backup: restore it into a temporary folder and compare that with the live store.
+
+    The temporary folder is then deleted. The backup and the live store are not changed.
+    """
     from monitor.backup import restoring
 
     if path is None:
-        found = _backups(settings, None)
+        found = _backups(settings, None, "the file of a backup")
         if not found:
             failed(
                 f"There are no backups in {settings.backup.folder}. Run `benchweather backup make`."
@@ -186,8 +194,8 @@ def drill(
     passphrase = _passphrase(settings, passphrase_file)
     done, compared = restoring.drill(path, settings, passphrase)
     out.print(
-        f"{path} of {local(done.manifest.made_ms, settings.zone)} was restored and opened, and deleted "
-        "again.",
+        f"{path}, made {local(done.manifest.made_ms, settings.zone)}, was restored into a temporary "
+        "folder and opened. The temporary folder is deleted; the backup is not changed.",
         soft_wrap=True,
     )
     if done.steps:
@@ -203,22 +211,22 @@ def _sentence(one: Compared) -> str:
     """Comparison of a table with the live store, in words."""
     kept = f"{formats.grouped(one.kept)} {one.table} in the backup"
     if one.live < one.kept:
-        return f"{kept}; the live store lacks {formats.grouped(one.kept - one.live)} of that time"
+        return f"{kept}; the live store lacks {formats.grouped(one.kept - one.live)} of them"
     if one.differ:
-        return f"{kept}; in the live store {one.differ} series of that time differ"
+        return f"{kept}; in the live store {one.differ} series up to then differ"
     if one.live > one.kept:
         later = formats.grouped(one.live - one.kept)
-        return f"{kept}; the live store has them and {later} more of that time, which came later"
-    return f"{kept}; the live store has the same of that time"
+        return f"{kept}; the live store has them, and {later} more that arrived later"
+    return f"{kept}; the live store has the same number up to then"
 
 
-def _backups(settings: Settings, folder: Path | None) -> list[Backup]:
+def _backups(settings: Settings, folder: Path | None, instead: str) -> list[Backup]:
     """Backups in a folder, else in that of the settings."""
     from monitor.backup import making
 
     folder = folder or settings.backup.folder
     if folder is None:
-        wrong("backup.folder is not set: set it, or name a folder or a file")
+        wrong(f"backup.folder is not set: set it, or name {instead}")
     if not folder.is_dir():
         failed(f"There is no folder {folder}: connect its disk, or name another folder")
     return making.backups(settings, folder)

@@ -350,11 +350,13 @@ def _lazy(worked: SheetCalculation) -> str:
     low = say.percent(lazy.lowest_pct.low)
     if isinstance(lazy.device, Buffer):
         return say.text(
-            "If you renew the buffer half as often and forget a month, the wood may dry to {low}.",
+            "If you renew the buffer half as often and forget a month, the wood may dry as if in air of "
+            "{low} RH.",
             low=low,
         )
     return say.text(
-        "If you fill the humidifier half as often and forget a month, the wood may dry to {low}.",
+        "If you fill the humidifier half as often and forget a month, the wood may dry as if in air of "
+        "{low} RH.",
         low=low,
     )
 

@@ -310,7 +310,7 @@ def _backup(settings: Settings) -> Check:
     folder = settings.backup.folder
     if folder is None:
         return Check(
-            "backup", True, "none are made: set backup.folder to a folder on another disk"
+            "backup", True, "no backups are made: set backup.folder to a folder on another disk"
         )
     kept, now = backup_state.read(settings), now_ms()
     fault = backup_state.trouble(settings.backup, settings.zone, kept, 0, now)

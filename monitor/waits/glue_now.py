@@ -86,7 +86,7 @@ class GlueNow:
     joint: Joint
     open_time: OpenTime | None
     opens_ms: int | None
-    """Next opening of the shop. [ms]"""
+    """Next opening of the shop; None if the joint is ready before the shop closes. [ms]"""
     start: Start | None
     """First later start in good air; None if none is expected or none is needed."""
     searched: bool
@@ -167,11 +167,21 @@ def glue_now(
         findings=findings,
         joint=s,
         open_time=open_time(s.parts_temp_c) if hot else None,
-        opens_ms=opens_ms,
+        opens_ms=None if _before_closing(s.readiness, opens_ms, open_at) else opens_ms,
         start=start,
         searched=searched,
         air_from=place_airs.source(air.place.id),
     )
+
+
+def _before_closing(
+    readiness: Readiness | None, opens_ms: int | None, open_at: Callable[[int], bool]
+) -> bool:
+    """True if the joint is ready while the shop is open, before its next opening."""
+    if readiness is None or opens_ms is None:
+        return False
+    ready_ms = readiness.ready_high_ms
+    return ready_ms is not None and ready_ms < opens_ms and open_at(ready_ms)
 
 
 def joint_kinds(kinds: Iterable[WaitType]) -> list[WaitType]:

@@ -508,7 +508,7 @@ def test_the_commands_say_what_they_did(shop, tmp_path):
     inside = {"BENCHWEATHER_BACKUP__PASSPHRASE": PASSPHRASE}
     code, said, _ = backup("drill", **folder, **inside)
     assert code == 0
-    assert "150 readings in the backup; the live store has the same of that time" in said
+    assert "150 readings in the backup; the live store has the same number up to then" in said
     new = str(tmp_path / "new")
     code, said, _ = backup("restore", path, "--data", new, **inside)
     assert code == 0

@@ -102,6 +102,13 @@ def test_a_stranger_can_read_it(exported):
     assert all(path.stat().st_mode & 0o077 == 0 for path in folder.rglob("*"))
 
 
+def test_the_text_says_whose_it_is_and_until_when():
+    text = columns.readme("Low Lane Violins", 0, demo=True)
+    assert "Low Lane Violins recorded with Benchweather until 1970-01-01T00:00" in text
+    assert "all data is invented" in text
+    assert "invented" not in columns.readme("", 0, demo=False)
+
+
 def test_the_text_explains_every_column_of_every_table(exported):
     folder, _ = exported
     text = (folder / "README.txt").read_text()

@@ -237,11 +237,11 @@ def test_everything_that_happens_to_an_alert_has_words(action):
         ("damp", "Any of the benches: relative humidity above the place's band, for 12 h."),
         (
             "fast-drying",
-            "Any of the benches: relative humidity fallen by more than 20 % within 24 h, for 1 h.",
+            "Any of the benches: relative humidity fallen by more than 20 points within 24 h, for 1 h.",
         ),
         (
             "fast-damping",
-            "Any of the benches: relative humidity risen by more than 25 % within 24 h, for 1 h.",
+            "Any of the benches: relative humidity risen by more than 25 points within 24 h, for 1 h.",
         ),
         (
             "heat",

@@ -45,7 +45,7 @@ NAN, INF = math.nan, math.inf
         ((-3.5, -2.7, -1.6), "dry", "2.7 points drier (1.6 to 3.5)"),
         ((0.5, 1.4, 2.5), "damp", "1.4 points damper (0.5 to 2.5)"),
         ((-1.2, -0.3, 0.6), "right", "near home moisture (−1.2 to +0.6 points)"),
-        ((-1.4, 0.9, 3.2), "unknown", "not known (−1.4 to +3.2 points)"),
+        ((-1.4, 0.9, 3.2), "unknown", "uncertain (−1.4 to +3.2 points)"),
     ],
 )
 def test_how_far_from_rest_is_said_with_its_range_and_never_surer_than_it_is(off, side, text):

@@ -410,10 +410,10 @@ def test_a_short_wait_is_ready_today_and_a_long_one_meets_the_damp_night(good_sh
     """Rung: property."""
     short, long = asked(good_shop, kind="rib-seam"), asked(good_shop, kind="neck-or-block")
     assert short.answer is Answer.YES
-    assert (
-        "That is before the shop opens next"
-        in dict(glue_now_text.words(short, NOW, PARIS, "C").facts)["If glued now"]
-    )
+    evening = asked(good_shop, kind="plate-crack")
+    for found, said in ((short, False), (evening, True)):
+        ready = dict(glue_now_text.words(found, NOW, PARIS, "C").facts)["If glued now"]
+        assert ("before the shop opens next" in ready) is said
     assert long.answer is Answer.CARE
     (ahead,) = [one for one in long.findings if one.why is Why.HOLD_AHEAD]
     assert ahead.values["ahead"].hold_chance > 0.5

@@ -101,8 +101,8 @@ def waits_rules() -> tuple[Rule, ...]:
             why="It has had its full time in the air of its place.",
             source="the formula and the usual time of its kind",
             do=(
-                "Check the work before you trust it. Then release the wait and record how the "
-                "work was."
+                "Check the work before you trust it. Then tap “Unclamp” or “Release” on the wait, "
+                "and record how the work was."
             ),
             caution=f"{ANY_WORK} Use extraction and a mask when you sand.",
         ),
