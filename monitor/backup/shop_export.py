@@ -314,7 +314,11 @@ def _check_tables(store: SqliteConnection, manifest: Manifest, folder: Path) -> 
 
 
 def _check_history(store: SqliteConnection, folder: Path) -> None:
-    """Check that each event can be read: without that the service does not start."""
+    """Check that each event can be read, and each time shown: without that nothing starts."""
+    for name, time in (("reading", "ts_ms"), ("rollup", "ts_ms"), ("event", "recorded_ms")):
+        for ms in store.row(f"SELECT min({time}), max({time}) FROM {name}"):  # noqa: S608
+            if abs(ms or 0) >= 1 << 45:  # before the year 855, or after 3084
+                raise BackupFault(f"{folder}: table {name} has a time that no calendar shows")
     try:
         with store.cursor("SELECT about, body FROM event") as found:
             for about, body in found:

@@ -230,6 +230,7 @@ def one_ulp(table):
         history(body="[]"),
         history(body="[" * 100_000),
         history(about="nonsense"),
+        history(recorded_ms=2**62),
         pipe("tables/event.jsonl"),
         lambda export: (export / "tables" / "event.jsonl").write_text("{"),
         lambda export: (export / "tables" / "event.jsonl").write_text("[" * 100_000),
