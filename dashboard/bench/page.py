@@ -139,11 +139,11 @@ def live(
 def _count(found: Sequence[WaitStatus]) -> str:
     setting = sum(one.wait.setting for one in found)
     n = len(found) - setting
-    return f"{formats.counted(n, 'wait')} open{f', {setting} setting' if setting else ''}"
+    return f"{formats.counted(n, 'wait')} open{f', {setting} unclamped' if setting else ''}"
 
 
 def _see(n: int) -> str:
-    return f"See the {n} open waits" if n > 1 else "See the open wait"
+    return f"See the {n} waits" if n > 1 else "See the wait"
 
 
 def just_released(book: WaitQueries, writer: bool, now: int) -> list[Component]:

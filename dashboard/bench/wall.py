@@ -70,7 +70,7 @@ def _counts(statuses: Sequence[WaitStatus]) -> str:
     held = sum(s.readiness is not None and s.readiness.state is WaitState.HOLD for s in statuses)
     setting = sum(s.wait.setting for s in statuses)
     counts = [f"{len(statuses) - setting} open"]
-    counts += [f"{setting} setting"] if setting else []
+    counts += [f"{setting} unclamped"] if setting else []
     counts += [f"{held} on hold"] if held else []
     return ", ".join(counts)
 
