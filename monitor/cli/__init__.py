@@ -50,7 +50,7 @@ from monitor.cli.shared import HELP_OPTIONS, Config, Data, Json, command, load
 from monitor.core import logs
 from monitor.core.clock import now_ms
 from monitor.core.imports import uncollected
-from monitor.core.systemd import Notifier
+from monitor.core.systemd import Notifier, is_journal
 from monitor.settings import Settings
 from monitor.settings.table import table
 
@@ -116,7 +116,10 @@ def _run(settings: Settings, *, verbose: bool) -> None:
 
     def ready(settings: Settings) -> None:
         broker = settings.broker.url or f"mqtt://{settings.broker.host}:{settings.broker.port}"
-        out.print(f"Board:  {_board_link(settings)}", soft_wrap=True)
+        if is_journal(1):  # a link that signs the owner in is not for its readers
+            out.print(f"Board:  {_board_address(settings)}   Link: benchweather board")
+        else:
+            out.print(f"Board:  {_board_link(settings)}", soft_wrap=True)
         if not settings.places:
             out.print(
                 "        Open this link on this computer. The guide leads you through the first steps."

@@ -50,6 +50,12 @@ CONFINED_BY_ROOT = (
 """Lines of a unit that only the system's own systemd can keep."""
 
 
+def is_journal(descriptor: int, environ: Mapping[str, str] = os.environ) -> bool:
+    """Return whether what is written to a file goes into systemd's journal, which others may read."""
+    found = os.fstat(descriptor)
+    return environ.get("JOURNAL_STREAM") == f"{found.st_dev}:{found.st_ino}"
+
+
 class Notifier:
     """Tells systemd how we are; without systemd it does nothing.
 

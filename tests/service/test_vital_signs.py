@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import socket
 import time
 import urllib.request
@@ -14,7 +15,7 @@ from conftest import until
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from scripted_subscription import NOW, Script, arrival
 
-from monitor.core.systemd import VARIABLES, Notifier
+from monitor.core.systemd import VARIABLES, Notifier, is_journal
 from monitor.mqtt.client import Address, Publisher
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
@@ -136,3 +137,14 @@ def _watch(service, name, manager):
     log = [json.loads(one) for one in service.log.read_text().splitlines() if one[:1] == "{"]
     assert {"service", "board"} <= {one["part"] for one in log}
     assert "horse hair" not in service.log.read_text()
+
+
+def test_a_stream_of_the_journal_is_known_by_device_and_inode():
+    """As systemd.exec(5) says of JOURNAL_STREAM."""
+    reading, writing = os.pipe()
+    found = os.fstat(writing)
+    assert is_journal(writing, {"JOURNAL_STREAM": f"{found.st_dev}:{found.st_ino}"})
+    assert not is_journal(writing, {"JOURNAL_STREAM": "1:2"})  # a terminal of a desktop has it too
+    assert not is_journal(writing, {})
+    os.close(reading)
+    os.close(writing)
