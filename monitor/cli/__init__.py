@@ -265,8 +265,7 @@ def check(
             out.print(sentence, soft_wrap=True)
         for one in checks:
             out.print(
-                f"{'good' if one.good else 'BAD '}  {one.part:<7} {one.text}",
-                style="" if one.good else "bold red",
+                f"{one.word}  {one.part:<7} {one.text}", style="" if one.good else "bold red"
             )
             if one.means:
                 out.print(f"              For the shop: {one.means}")

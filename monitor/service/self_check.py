@@ -61,13 +61,19 @@ MEANS = {
 
 class Check(NamedTuple):
     """Result for one part. `means`: what it means for the shop if it is not good; `do`: what to do,
-    where the text does not say it."""
+    where the text does not say it. `note`: nothing is wrong, but the text asks for something."""
 
     part: str
     good: bool
     text: str
     means: str = ""
     do: str = ""
+    note: bool = False
+
+    @property
+    def word(self) -> str:
+        """Verdict in a word of four letters."""
+        return "BAD " if not self.good else "note" if self.note else "good"
 
 
 def run(settings: Settings, address: Address) -> list[Check]:
@@ -215,8 +221,8 @@ def _clock(settings: Settings) -> Check:
             "clock", False, f"{text}: behind the newest record, {formats.numeric(newest, UTC)} UTC"
         )
     kept = NetworkTime()()
-    note = "" if kept is None else f", {'set' if kept else 'not set'} by network time"
-    return Check("clock", True, text + note)
+    by = "" if kept is None else f", {'set' if kept else 'not set'} by network time"
+    return Check("clock", True, text + by, note=kept is False)
 
 
 def _privacy(settings: Settings) -> Check:
@@ -309,9 +315,8 @@ def _backup(settings: Settings) -> Check:
     """Check when the last good backup was made, and that its file is still there."""
     folder = settings.backup.folder
     if folder is None:
-        return Check(
-            "backup", True, "no backups are made: set backup.folder to a folder on another disk"
-        )
+        text = "no backups are made: set backup.folder to a folder on another disk"
+        return Check("backup", True, text, note=True)
     kept, now = backup_state.read(settings), now_ms()
     fault = backup_state.trouble(settings.backup, settings.zone, kept, 0, now)
     if not fault and not Path(kept.path).is_file():
@@ -322,9 +327,10 @@ def _backup(settings: Settings) -> Check:
         f"{formats.numeric(kept.good_ms, settings.zone)}, {size_text(kept.size)}, "
         f"{formats.grouped(kept.rows)} rows, {kept.path}"
     )
-    if Path(kept.path).stat().st_dev == settings.data.stat().st_dev:
+    beside = Path(kept.path).stat().st_dev == settings.data.stat().st_dev
+    if beside:
         text += ". It is on the disk of the data folder: copy it to another disk as well"
-    return Check("backup", True, text)
+    return Check("backup", True, text, note=beside)
 
 
 def _notices(settings: Settings) -> Check:
