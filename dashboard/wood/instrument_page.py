@@ -267,7 +267,7 @@ def _part(one: PartStatus) -> list[Component]:
             ]
         ),
         html.Td(text.settles_words(one.settles_in_s)),
-        html.Td(f"{text.percent(one.yield_share)} of yield"),
+        html.Td(f"{text.percent(one.yield_share)} of what it can bear"),
         html.Td(stress_text),
     ]
 

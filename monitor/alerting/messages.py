@@ -74,7 +74,8 @@ def worst_text(alert: Alert, *, fahrenheit: bool = False) -> str:
     gravest = alert.at_gravest
     if gravest["quantity"] == alert.quantity and alert.worst is not None:
         text = value_text(alert.worst, alert.unit, fahrenheit=fahrenheit)
-        return f"worst {text}" if text else ""
+        word = "longest" if alert.unit == "s" else "worst"
+        return f"{word} {text}" if text else ""
     text = value_text(gravest["value"], gravest["unit"], fahrenheit=fahrenheit)
     return f"{text} when raised" if text else ""
 

@@ -217,7 +217,8 @@ This is everything that {shop} recorded with Benchweather until {until}, in open
 readings/YYYY-MM.parquet and rollups/YYYY-MM.parquet are Apache Parquet files, one for every month (UTC).
 tables/NAME.jsonl are text files in UTF-8, one JSON object a line. Bytes are written as
 {{"base64": "..."}}. Times are UTC. settings.json has the settings and the places, without passwords; an
-import does not use it. manifest.json has the number of rows and a checksum of every table.
+import does not use it. manifest.json has the number of rows and a checksum of every
+table. The checksums are Benchweather's own: an import compares them.
 
 Not in it: passwords, keys, people who may sign in, the log. A backup (benchweather backup) has those.
 It has personal data: names in the history, and sheets for clients. Keep it safe.

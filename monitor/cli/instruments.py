@@ -114,7 +114,7 @@ def show(settings: Settings, instrument: Reference, as_json: Json = False) -> No
             continue
         out.print(f"safe to close: {_closing(one.answer)}")
         print_table(
-            ("part", "from home moisture", "width", "settles", "strain, % of yield"),
+            ("part", "from home moisture", "width", "settles", "strain, % of what it can bear"),
             [
                 (
                     f"{part.part.name}\n{part.part.species}, {part.part.thickness_mm:g} mm",
@@ -350,7 +350,7 @@ def _closing(answer: WoodStatus) -> str:
     found, yes = answer.closing, answer.closing.close == "yes"
     text = f"{found.word.lower()}: {found.reason}"
     if found.part:
-        text += f"\n{found.part}: strain {_percent(found.yield_share)} of yield"
+        text += f"\n{found.part}: strain {_percent(found.yield_share)} of what it can bear"
     if yes and math.isfinite(found.until_in_s):
         text += f"\nuntil {_span(found.until_in_s)} from now if the air stays as it is"
     elif not yes and math.isfinite(found.from_in_s):

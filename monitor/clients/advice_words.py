@@ -347,17 +347,19 @@ def _lazy(worked: SheetCalculation) -> str:
     say, lazy = worked.request.language, worked.advice.lazy
     if lazy is None or 1 - lazy.not_dry_share <= FEW:
         return ""
-    low = say.percent(lazy.lowest_pct.low)
+    low, bare = (say.percent(one.lowest_pct.low) for one in (lazy, worked.bare))
     if isinstance(lazy.device, Buffer):
         return say.text(
             "If you renew the buffer half as often and forget a month, the wood may dry as if in air of "
-            "{low} RH.",
+            "{low} RH. Without it: {bare} RH.",
             low=low,
+            bare=bare,
         )
     return say.text(
         "If you fill the humidifier half as often and forget a month, the wood may dry as if in air of "
-        "{low} RH.",
+        "{low} RH. Without it: {bare} RH.",
         low=low,
+        bare=bare,
     )
 
 

@@ -1,10 +1,11 @@
 """Measures backups: time, size, memory, and how long a writer waits meanwhile.
 
-`PYTHONPATH=.:tests python tests/benchmarks/bench_backup.py [FOLDER] [MILLION_READINGS]`
+`PYTHONPATH=.:tests python tests/benchmarks/bench_backup.py [--quick] [--folder FOLDER] [--millions N]`
 """
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import resource
 import subprocess
@@ -68,9 +69,13 @@ class Load(threading.Thread):
 
 
 def main() -> None:
-    where = sys.argv[1] if len(sys.argv) > 1 else None
-    millions = float(sys.argv[2]) if len(sys.argv) > 2 else 10.0
-    with tempfile.TemporaryDirectory(dir=where) as work:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--quick", action="store_true", help="a tenth of a million, 2 s alone")
+    parser.add_argument("--folder", help="where the store is made")
+    parser.add_argument("--millions", type=float, default=10.0, help="readings")
+    asked = parser.parse_args()
+    millions = 0.1 if asked.quick else asked.millions
+    with tempfile.TemporaryDirectory(dir=asked.folder) as work:
         data, stick = Path(work) / "shop", Path(work) / "stick"
         stick.mkdir()
         fill(data / "readings.sqlite3", millions)
@@ -78,7 +83,7 @@ def main() -> None:
         print(f"{millions:g} million readings, {size / 1e6:.0f} MB")
         load = Load(data / "readings.sqlite3")
         load.start()
-        time.sleep(20)
+        time.sleep(2 if asked.quick else 20)
         print("alone:", load.stop())
         shop = settings.load(data=data, environ={"BENCHWEATHER_BACKUP__FOLDER": str(stick)})
         for name, environ in (
