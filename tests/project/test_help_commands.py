@@ -128,8 +128,10 @@ def run(code: str, clone: Path, environment: dict[str, str], kind: str = "sh"):
 @pytest.mark.parametrize("file", sorted({b.file for b in blocks() if not b.reason}))
 def test_the_blocks_of_a_text_run_as_they_are_printed(file, shop):
     service, clone, environment = shop
-    # the outlook's sample is an old forecast, of which `check` warns for a day
-    shutil.rmtree(service.data / "forecasts/refused", ignore_errors=True)
+    # The outlook's sample is an old forecast, of which `check` warns for a day once it was read.
+    forecasts = service.data / "forecasts"
+    until(lambda: not list(forecasts.glob("*.json")), within_s=150, what="the sample is read")
+    shutil.rmtree(forecasts / "refused", ignore_errors=True)
     before = ""  # what a Python block builds upon
     for block in blocks():
         if block.file != file or block.reason:
