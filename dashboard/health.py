@@ -45,7 +45,7 @@ def register(app: Dash, shop: ShopData) -> None:
         grade = health.status(found)
         body: dict[str, object] = {"status": grade}
         if _sees_all():
-            body["parts"] = {one.part: _told(one) for one in found}
+            body["parts"] = {one.part: _as_json(one) for one in found}
         elif may(Role.VIEWER).allowed:
             body["parts"] = {one.part: {"verdict": one.grade} for one in found}
         code = 503 if grade is Grade.FAILING else 200
@@ -90,17 +90,17 @@ def _sees_all() -> bool:
     return role is not None and role.covers(Role.VIEWER)
 
 
-def _told(one: Verdict) -> dict[str, object]:
+def _as_json(one: Verdict) -> dict[str, object]:
     """A verdict as JSON; what a part that is well lacks is left out."""
     since = None if one.since_ms is None else from_ms(one.since_ms).isoformat("T", "seconds")
-    told = {
+    fields = {
         "verdict": one.grade,
         "sentence": one.sentence,
         "means": one.means,
         "do": one.remedy,
         "since": since and since.replace("+00:00", "Z"),
     }
-    return {name: value for name, value in told.items() if value}
+    return {name: value for name, value in fields.items() if value}
 
 
 def _families(shop: ShopData, now: int) -> list[Family]:

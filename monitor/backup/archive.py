@@ -209,7 +209,7 @@ def _put(
     tar: tarfile.TarFile, item: tarfile.TarInfo, target: Path, entry: Entry, path: Path
 ) -> None:
     content, digest = tar.extractfile(item), hashlib.sha256()
-    assert content is not None  # a regular file  # noqa: S101
+    assert content is not None  # noqa: S101 - a regular file
     target.parent.mkdir(mode=0o700, exist_ok=True)
     handle = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(handle, "wb") as out:

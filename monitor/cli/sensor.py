@@ -30,7 +30,9 @@ from monitor.cli.shared import (
     ClockTime,
     From,
     Json,
+    ReplaceUnit,
     To,
+    WriteUnit,
     command,
     journal_of,
     print_troubles,
@@ -106,12 +108,8 @@ def unit(
     password_file: Annotated[
         Path | None, typer.Option(help="File (mode 600) with the broker's password")
     ] = None,
-    write: Annotated[
-        bool, typer.Option("--write", help="Write the unit instead of printing it")
-    ] = False,
-    force: Annotated[
-        bool, typer.Option("--force", help="Replace a unit that is different")
-    ] = False,
+    write: WriteUnit = False,
+    force: ReplaceUnit = False,
     to: Annotated[
         Path | None, typer.Option(help="Folder of the unit (default: /etc/systemd/system)")
     ] = None,

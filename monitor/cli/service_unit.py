@@ -14,7 +14,7 @@ from typing import Annotated
 import typer
 
 from monitor.cli.output import out
-from monitor.cli.shared import failed, wrong
+from monitor.cli.shared import ReplaceUnit, WriteUnit, failed, wrong
 from monitor.core.durable_file import write_durably
 from monitor.core.systemd import CONFINED, CONFINED_BY_ROOT, in_home, quoted, start_lines
 from monitor.settings import FILE_NAME, Settings
@@ -86,12 +86,8 @@ def unit(
         str,
         typer.Option(help="User to run as, for the whole computer (default: for yourself only)"),
     ] = "",
-    write: Annotated[
-        bool, typer.Option("--write", help="Write the unit instead of printing it")
-    ] = False,
-    force: Annotated[
-        bool, typer.Option("--force", help="Replace a unit that is different")
-    ] = False,
+    write: WriteUnit = False,
+    force: ReplaceUnit = False,
     to: Annotated[
         Path | None, typer.Option(help="Folder of the unit (default: systemd's)")
     ] = None,

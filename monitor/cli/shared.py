@@ -55,6 +55,8 @@ From = Annotated[
     str, typer.Option("--from", help="First day or time (default: from the beginning)")
 ]
 To = Annotated[str, typer.Option("--to", help="Last day, included, or end time (default: now)")]
+WriteUnit = Annotated[bool, typer.Option("--write", help="Write the unit instead of printing it")]
+ReplaceUnit = Annotated[bool, typer.Option("--force", help="Replace a unit that is different")]
 ClockTime = Annotated[
     str, typer.Option("--at", help="Time, if not now: 14:30 or 2026-01-31T14:30")
 ]

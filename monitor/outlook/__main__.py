@@ -2,38 +2,27 @@
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import os
 import threading
-from pathlib import Path
 
 from monitor.core.imports import uncollected
 
 with uncollected():
-    from monitor.core import logs
     from monitor.core.clock import now_ms
     from monitor.core.signals import signals_call
     from monitor.outlook import files
     from monitor.outlook.worker import Work
     from monitor.runtime.scheduler import Scheduler
-    from monitor.settings import load
+    from monitor.settings.child_arguments import begun
     from monitor.store import Reader
 
 LOOK_S = 60
 NIGHT_H = 3
-NICE = 10
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--data", type=Path)
-    parser.add_argument("--config", type=Path)
-    parser.add_argument("--demo", action="store_true")
-    given = parser.parse_args()
-    settings = load(data=given.data, config=given.config, demo=given.demo)
-    logs.set_up("outlook", as_json=settings.log.format == "json")
-    os.nice(NICE)
+    settings = begun("outlook", __doc__)
     files.note_progress(settings, None)
     stop = threading.Event()
     with (

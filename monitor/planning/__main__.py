@@ -2,39 +2,29 @@
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import logging
 import os
 import threading
-from pathlib import Path
 
 from monitor.core.imports import uncollected
 
 with uncollected():
-    from monitor.core import logs
     from monitor.core.clock import now_ms
     from monitor.core.errors import MonitorError
     from monitor.core.signals import signals_call
     from monitor.planning.worker import Planner
-    from monitor.settings import Settings, load
+    from monitor.settings import Settings
+    from monitor.settings.child_arguments import begun
     from monitor.store import Reader
 
 log = logging.getLogger(__name__)
 
 LOOK_S = 1.0
-NICE = 10
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--data", type=Path)
-    parser.add_argument("--config", type=Path)
-    parser.add_argument("--demo", action="store_true")
-    given = parser.parse_args()
-    settings = load(data=given.data, config=given.config, demo=given.demo)
-    logs.set_up("planner", as_json=settings.log.format == "json")
-    os.nice(NICE)
+    settings = begun("planner", __doc__)
     stop = threading.Event()
     with signals_call(stop.set), contextlib.closing(Reader(settings.read_address)) as reader:
         run(settings, reader, stop)

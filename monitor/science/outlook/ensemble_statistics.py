@@ -11,7 +11,7 @@ from monitor.science.ranges import Floats
 from monitor.science.wood import equilibrium_moisture_content
 
 LIKELY, UNSURE = 0.5, 0.2
-"""From these chances on something is more likely than not, and is told at all. [-]  Ours."""
+"""From these chances on something is more likely than not, and is shown at all. [-]  Ours."""
 
 
 class OutlookRange(NamedTuple):
