@@ -29,4 +29,5 @@ def line(shop: ShopData, book: PlanQueries, now_ms: int) -> list[Component]:
     if present is None or present.plan is None or not present.fresh(now_ms):
         trouble = text.state(journal, present, now_ms)
     words = text.wall_line(found, Names(journal), opens, now_ms, shop.settings.zone, trouble)
-    return [html.P([dcc.Link("Plan", href="/plan"), " ", html.Span(words)], className="plan-line")]
+    name = html.Strong(dcc.Link("Plan", href="/plan"), className="plan-name")
+    return [html.P([name, " ", html.Span(words)], className="plan-line")]
