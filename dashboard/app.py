@@ -45,6 +45,7 @@ from dashboard.data.plan import PlanQueries
 from dashboard.data.repairs import RepairQueries
 from dashboard.data.settings import SettingsQueries
 from dashboard.data.shop import ShopData
+from dashboard.data.shops import ShopsQueries
 from dashboard.data.waits import WaitQueries
 from dashboard.data.wood import WoodQueries
 from dashboard.guide import page as guide_page
@@ -65,6 +66,7 @@ from dashboard.sensors import reading_page as sensors_reading_page
 from dashboard.sensors import sensor_page as sensors_sensor_page
 from dashboard.server import renderer
 from dashboard.settings import page as settings_page
+from dashboard.shops import page as shops_page
 from dashboard.wood import instrument_page as wood_instrument_page
 from dashboard.wood import intake_page as wood_intake_page
 from dashboard.wood import page as wood
@@ -181,6 +183,7 @@ def create_app(settings: Settings) -> dash.Dash:
         alert_page.register(app, shop, alert_book)
     clients_page.register(app, shop, kept)
     guide_page.register(app, shop, kept)
+    shops_page.register(app, shop, ShopsQueries(settings.shops))
     access_page.register()
     people_page.register(app)
     help_page.register(app)

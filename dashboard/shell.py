@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from dashboard.data.records import ServiceState
     from dashboard.data.shop import ShopData
     from monitor.runtime.service_troubles import Trouble
+    from monitor.settings import Settings
 
 PAGES = (
     ("/", "Air"),
@@ -41,6 +42,7 @@ PAGES = (
     ("/settings", "Settings"),
     ("/help", "Help"),
 )
+SHOPS = ("/shops", "Shops")
 THEMES = {"auto": "This device", "day": "Day", "night": "Night", "contrast": "Contrast"}
 DEMO = "DEMO: all data is invented"
 
@@ -103,7 +105,10 @@ def shell(shop: ShopData) -> Component:
                 [
                     html.Span(name, className="shop"),
                     html.Nav(
-                        [dcc.Link(_entry(path, word), href=path) for path, word in PAGES],
+                        [
+                            dcc.Link(_entry(path, word), href=path)
+                            for path, word in pages(settings)
+                        ],
                         **attributes(aria_label="Pages"),
                     ),
                     html.Strong(DEMO, className="demo") if settings.demo else None,
@@ -132,6 +137,11 @@ def shell(shop: ShopData) -> Component:
         ],
         className="board",
     )
+
+
+def pages(settings: Settings) -> tuple[tuple[str, str], ...]:
+    """Pages of the menu; Shops for who has several."""
+    return ((SHOPS,) if settings.shops else ()) + PAGES
 
 
 def _entry(path: str, word: str) -> list[Component | str]:

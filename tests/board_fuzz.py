@@ -173,6 +173,7 @@ class Fuzz:
         places = ("front-bench", "varnish-room", "", "none")
         values: dict[str, tuple[Any, ...]] = {
             "n_clicks": (0, 1, 7),
+            "n_intervals": (0, 1, 7),
             "pathname": (
                 "/",
                 "/past",

@@ -9,7 +9,16 @@ from monitor.domain.alerts.rule_state import RuleState
 from monitor.domain.events import About, Event
 from monitor.domain.forecast import Forecast, Members, Position
 from monitor.domain.notification import Notice
-from monitor.store import client_sheets, copying, forecasts, journal, outbox, rule_states
+from monitor.domain.shop_state import ShopState
+from monitor.store import (
+    client_sheets,
+    copying,
+    forecasts,
+    journal,
+    outbox,
+    rule_states,
+    shop_states,
+)
 from monitor.store.aside import AsideMessage
 
 T0, DAY_MS = 1_790_000_000_000, 86_400_000
@@ -44,6 +53,7 @@ def fill(writer):
             "VALUES ('p', 1, 't', ?, 1)",
             (b"\1",),
         )
+        shop_states.keep(run, ShopState(name="Käfer", made_ms=T0, alerts={3: 1}))
     client_sheets.keep(writer, "Mira", T0, {"zip": "é"}, {"rh": 45.5}, {"rh": [1, 2]})
 
 

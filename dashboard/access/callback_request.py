@@ -198,6 +198,7 @@ _DRAWN = _either(
 _OF_PAST = ("past", "compare", "calendar", "psychrometric", "emc", "climate")
 OF_PROPERTY: Mapping[str, Check] = {
     "n_clicks": _OPTIONAL_COUNT,
+    "n_intervals": _OPTIONAL_COUNT,
     "pathname": _is_text,
     "search": _is_text,
     "value": _either(_is_nothing, _is_text),

@@ -113,6 +113,7 @@ PAGES: dict[str, Need] = {
         Role.VIEWER,
     ),
     "people": Role.OWNER,
+    "shops": Role.OWNER,
     "guide": Role.VIEWER,  # it says itself what the owner may do
     "settings": Role.OWNER,
     "settings_section": Role.OWNER,
@@ -159,6 +160,7 @@ CALLBACKS: dict[str, Need] = {
     ),
     "people-said.children": Role.OWNER,
     "guide-steps.children": Role.OWNER,
+    "shops.children": Role.OWNER,
     "channel-said.children": Role.OWNER,
     "wall-link.children": Role.OWNER,
     "client-live.children": Role.BENCH,

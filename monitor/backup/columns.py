@@ -163,6 +163,14 @@ JSON: dict[str, tuple[str, dict[str, str]]] = {
             "air": "air of the client's home, JSON compressed with zlib; empty if it was entered",
         },
     ),
+    "shop_state": (
+        "State of the shop after its last evaluation.",
+        {
+            "shop_state_id": "1",
+            "made_ms": f"time of the evaluation, {MS}",
+            "body": "open alerts and counts, as JSON",
+        },
+    ),
     "lateness": (
         "How late messages came, by hour.",
         {

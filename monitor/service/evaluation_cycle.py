@@ -23,6 +23,7 @@ from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.events import Event
 from monitor.domain.notification import Notice
 from monitor.domain.own_proof import ProofState
+from monitor.domain.shop_state import ShopState, matters
 from monitor.notifications import sender
 from monitor.outlook.files import looked_at
 from monitor.own_proof.evaluation import result
@@ -30,7 +31,7 @@ from monitor.planning import present
 from monitor.planning.words import Names
 from monitor.runtime.heartbeat import Round
 from monitor.service.state_publisher import StatePublisher
-from monitor.store import Reader, Writer, journal, outbox, rule_states
+from monitor.store import Reader, Writer, journal, outbox, rule_states, shop_states
 from monitor.waits.evaluation import WaitStatus, counting
 from monitor.wood.evaluation import InstrumentStatus, instrument_statuses
 
@@ -115,12 +116,34 @@ class EvaluationCycle:
         try:
             self._update_alerts(sight, now_ms)
             self._brief(found, now_ms)
+            self._keep_state(sight)
         except StoreUnavailable as exc:
             self._report_unwritable(str(exc), now_ms)
             return
         self._unwritable_since_ms, self._reported = None, False
         self._publisher.publish_alerts(self._journal.alerts.values())
         self.last = self._report(sight, time.monotonic() - began_s)
+
+    def _keep_state(self, sight: observations.Snapshot) -> None:
+        """Keep the shop's state in a store on a server, where an overview of shops may read it."""
+        now_ms = sight.now_ms
+        if not isinstance(self._settings.store_address, str):
+            return
+        named, counts = matters(self._journal.alerts.values())
+        heard = [one.heard_ms for one in sight.sensors if one.sensor != BY_HAND]
+        state = ShopState(
+            name=self._settings.shop.name,
+            made_ms=now_ms,
+            matters=named,
+            alerts=counts,
+            waits=sum(one.wait.open for one in sight.statuses),
+            ready=sum(one.ready for one in sight.statuses),
+            places=len(sight.airs),
+            without_air=sum(one.old or one.heard_ms is None for one in sight.airs),
+            newest_ms=max(heard, default=None),
+        )
+        with self._writer.connection.transaction() as run:
+            shop_states.keep(run, state)
 
     def _report(self, sight: observations.Snapshot, took_s: float) -> Round:
         """Report of this round for programs that watch the service."""

@@ -39,7 +39,7 @@ from monitor.settings.faults import (
 from monitor.settings.fields import PREFIX, Fields
 from monitor.settings.keeping_groups import Backup, Keep, LogSettings, StoreSettings
 from monitor.settings.network_groups import Board, Broker
-from monitor.settings.outside_groups import NoticeChannel, WeatherSettings
+from monitor.settings.outside_groups import NoticeChannel, OtherShop, WeatherSettings
 from monitor.settings.shop_groups import (
     Alerts,
     OpeningHours,
@@ -80,6 +80,7 @@ class Settings:
     channels: tuple[NoticeChannel, ...]
     reservoirs: tuple[Reservoir, ...]
     forecasts: tuple[ForecastSource, ...]
+    shops: tuple[OtherShop, ...]
     origins: Mapping[str, str]
     version: str
     """Version of the settings file that these were read from."""
@@ -249,6 +250,7 @@ def load(
         channels=tuple(found.channels),
         reservoirs=tuple(found.reservoirs),
         forecasts=tuple(found.forecasts),
+        shops=tuple(found.shops),
         origins=origins,
         version=version_of(text or ""),
         **{name: getattr(found, name) for name in GROUPS},

@@ -23,7 +23,7 @@ from monitor.settings import FILE_NAME, Settings, demo_layer, load, version_of
 from monitor.settings.faults import is_secret
 from monitor.settings.toml_edit import CannotEdit, rewritten
 
-LISTS = ("places", "topics", "channels", "reservoirs", "forecasts")
+LISTS = ("places", "topics", "channels", "reservoirs", "forecasts", "shops")
 """Settings that are lists of tables."""
 FILE_ONLY: dict[SettingPath, str] = {
     ("broker",): "has settings that name a program to run",

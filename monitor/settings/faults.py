@@ -103,7 +103,7 @@ def is_secret(name: str) -> bool:
         or "passphrase" in name
         or name.startswith("store")
         or (
-            name.startswith(("channels", "forecasts"))
+            name.startswith(("channels", "forecasts", "shops"))
             and not (first and last in ("id", "least", "brief", "service", "unit", "pointer"))
         )
     )

@@ -15,7 +15,7 @@ from monitor.domain.topic_rules import TopicRule, rule_faults
 from monitor.settings.definition import STRICT
 from monitor.settings.keeping_groups import Backup, Keep, LogSettings, StoreSettings
 from monitor.settings.network_groups import Board, Broker
-from monitor.settings.outside_groups import NoticeChannel, WeatherSettings
+from monitor.settings.outside_groups import NoticeChannel, OtherShop, WeatherSettings
 from monitor.settings.shop_groups import (
     Alerts,
     OpeningHours,
@@ -24,6 +24,8 @@ from monitor.settings.shop_groups import (
     ShopSettings,
 )
 
+_Named = NoticeChannel | Reservoir | OtherShop
+"""Item of a list that has an id of its own."""
 PREFIX = "BENCHWEATHER_"
 """Beginning of the names of settings in the environment."""
 SAFE_RH_PCT = (20.0, 80.0)
@@ -70,6 +72,7 @@ class Fields(BaseModel):
     channels: list[NoticeChannel] = []
     reservoirs: list[Reservoir] = []
     forecasts: list[ForecastSource] = []
+    shops: list[OtherShop] = []
 
     @field_validator("places")
     @classmethod
@@ -157,9 +160,9 @@ class Fields(BaseModel):
             raise ValueError("; ".join(faults))
         return value
 
-    @field_validator("channels", "reservoirs")
+    @field_validator("channels", "reservoirs", "shops")
     @classmethod
-    def _named(cls, value: list[NoticeChannel | Reservoir]) -> list[NoticeChannel | Reservoir]:
+    def _named(cls, value: list[_Named]) -> list[_Named]:
         seen: set[str] = set()
         for one in value:
             if fault := name_fault(one.id):

@@ -1,13 +1,14 @@
-"""Settings of services elsewhere: channels of notices, and the weather."""
+"""Settings of services elsewhere: channels of notices, the weather, and other shops."""
 
 from __future__ import annotations
 
 from typing import Annotated
+from urllib.parse import urlsplit
 
 from pydantic import BaseModel, SecretStr, Strict, field_validator
 
 from monitor.domain.notification import URGENCY_HIGH, URGENCY_LOW
-from monitor.settings.addresses import SERVICE_URL
+from monitor.settings.addresses import SERVICE_URL, database_fault
 from monitor.settings.definition import STRICT, setting
 
 
@@ -67,3 +68,29 @@ class WeatherSettings(BaseModel):
         if not (value.isascii() and value.isprintable()) or set("()") & set(value):
             raise ValueError("must be printable ASCII without brackets")
         return value.strip()
+
+
+class OtherShop(BaseModel):
+    """A shop whose state the page Shops shows: the database of its store, and its board."""
+
+    model_config = STRICT
+    id: str
+    url: SecretStr
+    board: str = ""
+
+    @field_validator("url")
+    @classmethod
+    def _database(cls, value: SecretStr) -> SecretStr:
+        url = value.get_secret_value()
+        if fault := database_fault(url) if url else "must not be empty":
+            raise ValueError(fault)
+        return value
+
+    @field_validator("board")
+    @classmethod
+    def _address(cls, value: str) -> str:
+        parts = urlsplit(value)
+        sound = parts.scheme in ("http", "https") and parts.hostname and not parts.username
+        if value and not (sound and value.isprintable() and " " not in value):
+            raise ValueError("must be https://host or http://host, without a name or password")
+        return value

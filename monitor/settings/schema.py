@@ -17,7 +17,7 @@ from monitor.domain.forecast_source import ForecastSource
 from monitor.domain.places import Place
 from monitor.domain.topic_rules import TopicRule
 from monitor.settings.fields import Fields
-from monitor.settings.outside_groups import NoticeChannel
+from monitor.settings.outside_groups import NoticeChannel, OtherShop
 from monitor.settings.shop_groups import Reservoir
 
 ITEMS: dict[str, type] = {
@@ -26,6 +26,7 @@ ITEMS: dict[str, type] = {
     "channels": NoticeChannel,
     "reservoirs": Reservoir,
     "forecasts": ForecastSource,
+    "shops": OtherShop,
 }
 """Settings that are lists of tables, with the type of their items."""
 

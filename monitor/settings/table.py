@@ -71,6 +71,10 @@ def table(settings: Settings | None = None) -> Iterator[SettingRow]:
             "forecasts",
             "Sources of outdoor forecasts, the preferred one first; empty: no service is asked",
         ),
+        (
+            "shops",
+            "Shops on the page Shops: id, url of the store's database, address of the board",
+        ),
     ):
         count = len(getattr(settings, name)) if settings else 0
         yield SettingRow(name=name, value=f"{count} given", unit="", default="none", help=text)

@@ -30,6 +30,7 @@ AT_ONCE = (
     "aside",
     "newcomer",
     "waiting",
+    "shop_state",
 )
 """Small tables, copied in one transaction; a table comes after those that it refers to."""
 CHUNK = 20_000

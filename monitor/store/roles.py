@@ -1,4 +1,4 @@
-"""Roles of a store in a database, each with the least rights: owner, writer and reader."""
+"""Roles of a store in a database, each with the least rights: owner, writer, reader and overview."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from monitor.store import copying
 from monitor.store.connection import StoreConnection
 
 PREFIX = "benchweather"
-OWNER, WRITER, READER = "owner", "writer", "reader"
+OWNER, WRITER, READER, OVERVIEW = "owner", "writer", "reader", "overview"
 _PREFIX = re.compile(r"[a-z_][a-z0-9_]{0,50}")
 _MORE = {
     "schema_step": "",
@@ -45,8 +45,8 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
             f"--prefix {prefix!r:.60}: must be at most 51 lower-case letters, digits and _, and not "
             "begin with a digit"
         )
-    names = {part: f"{prefix}_{part}" for part in (OWNER, WRITER, READER)}
-    owner, writer, reader = names.values()
+    names = {part: f"{prefix}_{part}" for part in (OWNER, WRITER, READER, OVERVIEW)}
+    owner, writer, reader, overview = names.values()
     schema, database, user = connection.row(
         "SELECT quote_ident(current_schema()), quote_ident(current_database()), "
         "quote_ident(current_user)"
@@ -63,18 +63,19 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
         for statement in (
             f"GRANT {owner} TO {user}",
             f"GRANT CONNECT, TEMPORARY ON DATABASE {database} TO {owner}, {writer}",
-            f"GRANT CONNECT ON DATABASE {database} TO {reader}",
+            f"GRANT CONNECT ON DATABASE {database} TO {reader}, {overview}",
             f"GRANT USAGE, CREATE ON SCHEMA {schema} TO {owner}",
-            f"GRANT USAGE ON SCHEMA {schema} TO {writer}, {reader}",
+            f"GRANT USAGE ON SCHEMA {schema} TO {writer}, {reader}, {overview}",
             "ALTER FUNCTION reading_month OWNER TO " + owner,
             f"GRANT EXECUTE ON FUNCTION reading_month TO {writer}",
         ):
             run.execute(statement)
         for table in (*tables, *(name for (name,) in parts)):
             run.execute(f"ALTER TABLE {table} OWNER TO {owner}")
-            run.execute(f"REVOKE ALL ON {table} FROM PUBLIC, {writer}, {reader}")
+            run.execute(f"REVOKE ALL ON {table} FROM PUBLIC, {writer}, {reader}, {overview}")
         for table in tables:
             run.execute(f"GRANT SELECT ON {table} TO {writer}, {reader}")
             if more := _MORE.get(table, "INSERT, UPDATE, DELETE"):
                 run.execute(f"GRANT {more} ON {table} TO {writer}")
+        run.execute(f"GRANT SELECT ON shop_state TO {overview}")
     return names

@@ -450,7 +450,8 @@ def test_an_older_schema_is_brought_up_to_date_and_a_newer_one_refused(tmp_path)
         run.execute("INSERT INTO schema_step VALUES (99)")
     made.path.unlink()
     newer = making.make(shop, tmp_path).path
-    with pytest.raises(BackupFault, match=r"made by a newer version.*step 99.*knows 11"):
+    known = migrations.steps()[-1].number
+    with pytest.raises(BackupFault, match=rf"made by a newer version.*step 99.*knows {known}"):
         restoring.restore(newer, tmp_path / "newer", "")
     assert not (tmp_path / "newer").exists()
 

@@ -18,6 +18,7 @@ from monitor.domain.alerts.rule_state import RuleState
 from monitor.domain.events import About, Event
 from monitor.domain.forecast import Forecast, Members, Position
 from monitor.domain.notification import Notice
+from monitor.domain.shop_state import Matter, ShopState
 from monitor.store import (
     HOUR_S,
     TEN_MINUTES_S,
@@ -32,6 +33,7 @@ from monitor.store import (
     outbox,
     rollups,
     rule_states,
+    shop_states,
 )
 from monitor.store.aside import AsideMessage
 from monitor.store.connection import opened
@@ -449,3 +451,16 @@ def test_a_step_that_fails_leaves_the_store_as_it_was(address, monkeypatch):
     with pytest.raises(StoreFault, match="half"):
         writer.connection.rows("SELECT * FROM half")
     writer.close()
+
+
+def test_the_newest_state_of_the_shop_is_kept(writer, reader):
+    assert shop_states.read(reader.connection) is None
+    dry = Matter(urgency=3, label="Bench", name="Dry", value=None, unit="%", began_ms=T0)
+    for made_ms in (T0, T0 + 60_000):
+        state = ShopState(
+            name="Quay", made_ms=made_ms, matters=(dry,), alerts={3: 1}, newest_ms=T0
+        )
+        with writer.connection.transaction() as run:
+            shop_states.keep(run, state)
+    assert shop_states.read(reader.connection) == state
+    assert writer.connection.rows("SELECT count(*) FROM shop_state") == [(1,)]

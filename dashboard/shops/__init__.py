@@ -1,0 +1,1 @@
+"""Shops: several shops of one owner on one page, the gravest first."""

@@ -1,0 +1,142 @@
+"""The page Shops: a line for each shop in the settings, a search, and pages of bounded length."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+from urllib.parse import parse_qs, urlencode
+
+import dash
+from dash import Input, Output, State, dcc, html
+
+from dashboard.shops import text
+from dashboard.ui import formats
+from dashboard.ui.controls import text_field
+from dashboard.ui.markup import attributes
+from dashboard.ui.tables import stacked_table
+from monitor.core.clock import now_ms
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import ShopData
+    from dashboard.data.shops import ShopLine, ShopsQueries
+
+PATH, TITLE = "/shops", "Shops"
+A_PAGE = 50
+"""Most shops on one page."""
+AGAIN_MS = 30_000
+"""Interval between refreshes: the token of this shop's own store tells nothing of others. [ms]"""
+HEADS = ("Shop", "How grave", "What", "Waits", "Places")
+MISSING = (
+    "No shop is in the settings. List the shops under [[shops]] in the settings file; the help on the "
+    "store says how."
+)
+
+
+def register(app: dash.Dash, shop: ShopData, shops: ShopsQueries) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "shops",
+        path=PATH,
+        title=TITLE,
+        layout=lambda **query: layout(shop, shops, query.get("q", ""), query.get("page", "")),
+    )
+
+    @app.callback(
+        Output("shops", "children"),
+        Input("shops-again", "n_intervals"),
+        Input("shops-query", "value"),
+        State("_pages_location", "search"),
+        prevent_initial_call=True,
+    )
+    def refresh(_times: int, words: str | None, search: str | None) -> list[Component]:
+        query = parse_qs((search or "").removeprefix("?"))
+        asked, page = (query.get(name, [""])[0] for name in ("q", "page"))
+        words = words or ""
+        return live(shop, shops, words, page if words == asked else "")
+
+
+def layout(shop: ShopData, shops: ShopsQueries, words: str, page: str) -> Component:
+    """The page with the shops that a search finds."""
+    return html.Main(
+        [
+            html.H1(TITLE),
+            html.Form(
+                text_field(
+                    "Search by shop, place or alert", "shops-query", "q", value=words, debounce=0.3
+                ),
+                action=PATH,
+                method="GET",
+                role="search",
+                className="fields",
+            ),
+            html.Div(live(shop, shops, words, page), id="shops"),
+            dcc.Interval(id="shops-again", interval=AGAIN_MS),
+        ],
+        className="sheet",
+    )
+
+
+def live(shop: ShopData, shops: ShopsQueries, words: str, page: str) -> list[Component]:
+    """Results of the search, one page of them."""
+    now, zone = now_ms(), shop.settings.zone
+    if not shop.settings.shops:
+        return [html.P(MISSING)]
+    every = shops.lines(now)
+    if shops.read_ms is None:
+        return [html.P("The stores of the shops are being read.")]
+    lines = text.found(every, words)
+    pages = max(1, -(-len(lines) // A_PAGE))
+    number = min(max(int(page), 1), pages) if page.isdecimal() and len(page) < 7 else 1
+    shown = lines[A_PAGE * (number - 1) : A_PAGE * number]
+    head = text.summary(every, now)
+    if words.strip():
+        head += f" {formats.counted(len(lines), 'fits', 'fit')} “{words.strip()}”."
+    return [
+        html.P(f"{head} Read at {formats.when(shops.read_ms, now, zone)}.", className="lead"),
+        stacked_table(HEADS, [_row(one, shop, now) for one in shown], "Shops, the gravest first")
+        if shown
+        else html.P("No shop fits these words."),
+        *_pager(words, number, pages),
+    ]
+
+
+def _row(line: ShopLine, shop: ShopData, now: int) -> tuple[Component | str, ...]:
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    gravity = line.gravity(now)
+    return (
+        html.A(line.name, href=line.shop.board, target="_blank", rel="noopener")
+        if line.shop.board
+        else line.name,
+        html.Span(
+            text.GRAVITY[gravity],
+            className="urgency",
+            **attributes(data_urgency=str(min(gravity, 3))),
+        ),
+        text.gravest(line, now, shop.settings.zone, unit),
+        text.waits(line),
+        text.places(line),
+    )
+
+
+def _pager(words: str, number: int, pages: int) -> list[Component]:
+    if pages == 1:
+        return []
+
+    def link(word: str, to: int) -> Component | None:
+        query = urlencode({"q": words, "page": to})
+        return (
+            dcc.Link(word, href=f"{PATH}?{query}", className="tap") if 1 <= to <= pages else None
+        )
+
+    return [
+        html.Nav(
+            [
+                link("The shops before", number - 1),
+                html.Span(f"Page {number} of {pages}"),
+                link("The next shops", number + 1),
+            ],
+            className="taps",
+            **attributes(aria_label="Pages of shops"),
+        )
+    ]

@@ -1,0 +1,106 @@
+"""Several shops in one database, each in a schema of its own: tried by attack."""
+
+from __future__ import annotations
+
+import contextlib
+
+import pytest
+from full_store import fill
+
+from monitor.core.errors import StoreFault
+from monitor.domain.shop_state import ShopState
+from monitor.store import Writer, roles, shop_states
+
+psycopg = pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
+
+
+@pytest.fixture(scope="module")
+def shops(postgresql_server):
+    """Addresses of two filled shops for the writer of each, and for one user of both overviews."""
+    found = {}
+    for name in ("quay", "mill"):
+        address = postgresql_server.address()
+        with contextlib.closing(Writer(address)) as writer:
+            fill(writer)
+            names = roles.make(writer.connection, f"apart_{name}")
+            with writer.connection.transaction() as run:
+                shop_states.keep(run, ShopState(name=name, made_ms=1))
+        for user in (f"{name}_writer", "overview_user"):
+            with contextlib.suppress(psycopg.errors.DuplicateObject):
+                postgresql_server.sql(f"CREATE ROLE {user} LOGIN")
+        postgresql_server.sql(f"GRANT {names[roles.WRITER]} TO {name}_writer")
+        postgresql_server.sql(f"GRANT {names[roles.OVERVIEW]} TO overview_user")
+        schema = address.rpartition("%3D")[2]
+        found[name] = (
+            schema,
+            address.replace("owner@", f"{name}_writer@"),
+            address.replace("owner@", "overview_user@"),
+        )
+    return found
+
+
+def _allowed(address, statements):
+    """Statements that the server carries out for a user."""
+    done = []
+    with psycopg.connect(address, autocommit=True) as attacker:
+        attacker.execute("SET default_transaction_read_only = off")
+        for statement in statements:
+            try:
+                attacker.execute(statement)
+            except (psycopg.errors.InsufficientPrivilege, psycopg.errors.UndefinedTable):
+                continue
+            done.append(statement)
+    return done
+
+
+def test_a_shop_can_neither_read_nor_change_another(shops):
+    other = shops["mill"][0]
+    assert (
+        _allowed(
+            shops["quay"][1],
+            [
+                f"SELECT * FROM {other}.reading",
+                f"SELECT * FROM {other}.client_sheet",
+                f"SELECT * FROM {other}.shop_state",
+                f"SELECT count(*) FROM {other}.event",
+                f"INSERT INTO {other}.series (place, sensor, quantity) VALUES ('x', 'x', 'x')",
+                f"DELETE FROM {other}.notice",
+                f"SELECT {other}.reading_month(0)",
+                f"CREATE TABLE {other}.mine (n int)",
+                f"SET search_path = {other}; SELECT * FROM event",
+                "SET ROLE apart_mill_reader",
+                "SET ROLE apart_mill_overview",
+                f"COPY {other}.event TO STDOUT",
+            ],
+        )
+        == []
+    )
+    with psycopg.connect(shops["quay"][1]) as attacker:  # nor what the planner knows of it
+        assert attacker.execute(
+            "SELECT count(*) FROM pg_stats WHERE schemaname = %s", (other,)
+        ).fetchone() == (0,)
+
+
+def test_an_overview_reads_the_state_of_each_shop_and_nothing_else(shops):
+    found = shop_states.read_all({name: one[2] for name, one in shops.items()})
+    assert {name: one.name for name, one in found.items()} == {"quay": "quay", "mill": "mill"}
+    schema, _, address = shops["quay"]
+    tables = ("reading", "series", "event", "client_sheet", "notice", "refused", "rollup")
+    assert (
+        _allowed(
+            address,
+            [
+                *(f"SELECT * FROM {schema}.{table}" for table in tables),
+                f"UPDATE {schema}.shop_state SET body = '{{}}'",
+                f"DELETE FROM {schema}.shop_state",
+            ],
+        )
+        == []
+    )
+
+
+def test_a_store_that_cannot_be_read_does_not_hide_the_others(shops):
+    away = shops["mill"][2].replace("overview_user@", "nobody@")
+    found = shop_states.read_all({"quay": shops["quay"][2], "mill": away})
+    assert found["quay"].name == "quay"
+    assert isinstance(found["mill"], StoreFault)
