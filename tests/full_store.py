@@ -53,6 +53,7 @@ def fill(writer):
             "VALUES ('p', 1, 't', ?, 1)",
             (b"\1",),
         )
+        run.execute("INSERT INTO retention VALUES (1, ?)", (T0 - DAY_MS,))
         shop_states.keep(run, ShopState(name="Käfer", made_ms=T0, alerts={3: 1}))
     client_sheets.keep(writer, "Mira", T0, {"zip": "é"}, {"rh": 45.5}, {"rh": [1, 2]})
 

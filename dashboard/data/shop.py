@@ -387,6 +387,8 @@ class ShopData:
             sensors = _sensors(reader, place.id, needs)
             readings = sum(reader.count(ids[-1], start_ms, end_ms) for ids in sensors)
             period = _period(readings, end_ms - start_ms, budget, len(sensors))
+            if any((reader.cleared_until(ids[0]) or 0) > start_ms for ids in sensors):
+                period = max(period, TEN_MINUTES_S)  # its lowest and highest are kept too
             table = np.empty(0, thinning.POINT)
             longest = thinning.gap_ms(table["at_ms"])
             for ids in sensors:

@@ -171,6 +171,10 @@ JSON: dict[str, tuple[str, dict[str, str]]] = {
             "body": "open alerts and counts, as JSON",
         },
     ),
+    "retention": (
+        "Series of which older readings were deleted and only rollups are kept.",
+        {"series_id": "series", "until_ms": f"time before which, {MS}"},
+    ),
     "lateness": (
         "How late messages came, by hour.",
         {

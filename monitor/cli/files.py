@@ -121,13 +121,14 @@ def import_(
     if rejected is not None:
         rejected.touch()
     found = read_csv(file, plan, now_ms=now_ms())
-    new = repeated = 0
+    new = repeated = too_old = 0
     if not dry_run and found.total:
         with contextlib.closing(Writer(settings.store_address)) as writer, progress() as bar:
             task = bar.add_task("importing", total=found.total)
             for batch in found.batches(IMPORT_BATCH):
                 stored = writer.write(batch)
                 new, repeated = new + stored.new, repeated + stored.repeated
+                too_old += len(batch) - sum(stored)
                 bar.advance(task, len(batch))
     for line, reason in found.refused[:LINES_SHOWN]:
         err.print(f"line {line}: {reason}")
@@ -143,6 +144,11 @@ def import_(
         else f"{new} readings stored, {repeated} already stored"
     )
     out.print(f"{found.lines} lines, {found.span()}: {done}, {len(found.refused)} rejected")
+    if too_old:
+        err.print(
+            f"{too_old} readings were rejected: single readings are not kept so long "
+            "(keep.readings_years). They are kept among the rejected messages."
+        )
     if not found.total:
         raise typer.Exit(1)
 

@@ -95,7 +95,9 @@ def carry_out(
         raise ImportFault(f"the file cannot be read: {exc.strerror}") from exc
     found = read_file(content, command, zone, now)
     new = repeated = 0
+    rejected = len(found.refused)
     for batch in found.batches(BATCH):
         stored = writer.write(batch)
         new, repeated = new + stored.new, repeated + stored.repeated
-    return {"new": new, "repeated": repeated, "rejected": len(found.refused)}
+        rejected += len(batch) - sum(stored)  # older than single readings are kept
+    return {"new": new, "repeated": repeated, "rejected": rejected}

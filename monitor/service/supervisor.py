@@ -75,7 +75,7 @@ from monitor.settings import Settings
 from monitor.settings.board_keys import make_board_keys
 from monitor.settings.change import SettingsFile
 from monitor.settings.shop_broker import broker_address, client_id, embedded_broker
-from monitor.store import Reader, Writer
+from monitor.store import Reader, Writer, retention
 from monitor.waits.evaluation import equivalent_s, expectation
 from monitor.weather.drop_folder import DropFolder
 from monitor.weather.intake import ForecastIntake
@@ -357,7 +357,17 @@ class Supervisor:
             log.info("store tidied refused_pruned=%d commands_pruned=%d", dropped, forgotten)
 
         jobs.nightly("tidy", tidy)
+        if any(self.settings.keep.years().values()):
+            jobs.every("retention", CYCLE_S, lambda: self._clear_old(ingest.writer))
         jobs.every(CYCLE, CYCLE_S, run_cycle)
+
+    def _clear_old(self, writer: Writer) -> None:
+        """Clear old readings, a little at a time; none while the clock is in doubt."""
+        if self._clock.unknown() or self._clock.jump() is not None:
+            return
+        years, now = self.settings.keep.years(), self._clock.cautious_ms()
+        if cleared := retention.clear_due(writer, years, now):
+            log.info("old readings cleared, their means kept readings=%d", cleared)
 
     def _schedule_forecasts(self, jobs: Scheduler, intake: ForecastIntake) -> None:
         """Schedule the drop folder and, if the settings have a source for it, the polling."""

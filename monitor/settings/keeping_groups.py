@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, SecretStr, field_validator
 
+from monitor.core.measurements import Quantity
 from monitor.domain import opening_hours
 from monitor.settings.addresses import database_fault
 from monitor.settings.definition import STRICT, setting
@@ -16,9 +17,24 @@ PASSPHRASE_MIN = 12
 
 
 class Keep(BaseModel):
-    """Numbers of rejected messages and of messages kept aside that are stored."""
+    """Retention: years of readings, and numbers of rejected messages and of messages kept aside."""
 
     model_config = STRICT
+    readings_years: int = setting(
+        0,
+        "Years that single readings are kept. Of older ones only the mean, lowest and highest value of "
+        "every 10 minutes and every hour stay; 0: all readings are kept",
+        "",
+        ge=0,
+        le=100,
+    )
+    other_years: int = setting(
+        0,
+        "The same for pressure, surface temperature and battery; 0: as readings_years",
+        "",
+        ge=0,
+        le=100,
+    )
     refused_max: int = setting(
         100_000,
         "Rejected messages stored; older ones are deleted, but still counted",
@@ -38,6 +54,12 @@ class Keep(BaseModel):
         "",
         ge=1,
     )
+
+    def years(self) -> dict[Quantity, int]:
+        """Years for which readings of each quantity are kept; 0: for ever."""
+        main = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+        other = self.other_years or self.readings_years
+        return {q: self.readings_years if q in main else other for q in Quantity}
 
 
 class StoreSettings(BaseModel):

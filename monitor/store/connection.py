@@ -89,6 +89,11 @@ class StoreConnection(ABC):
     def add_readings(self, run: Cursor, rows: Sequence[Row3]) -> int:
         """Within a transaction: store readings, with their rollups. Returns how many were new."""
 
+    @abstractmethod
+    def clear(self, run: Cursor, series_id: int, until_ms: int, at_most: int) -> int:
+        """Within a transaction: delete the oldest readings of a series from before a time; their
+        rollups stay. Returns how many. [ms since 1970-01-01 UTC]"""
+
     def claim(self) -> None:
         """Keep other services from this store, where the lock of the data folder does not."""
         return

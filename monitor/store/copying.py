@@ -31,6 +31,7 @@ AT_ONCE = (
     "newcomer",
     "waiting",
     "shop_state",
+    "retention",
 )
 """Small tables, copied in one transaction; a table comes after those that it refers to."""
 CHUNK = 20_000

@@ -222,6 +222,10 @@ class PostgresqlConnection(StoreConnection):
             run.execute(_ROLL, columns)
         return len(rows)
 
+    def clear(self, run: Any, series_id: int, until_ms: int, at_most: int) -> int:
+        values = (series_id, until_ms, at_most)
+        return int(run.execute("SELECT clear_readings(?, ?, ?)", values).fetchone()[0])
+
     def put(self, run: Any, table: str, rows: Sequence[Sequence[Any]]) -> None:
         if table == "reading":
             self._make_months(run, {row[1] // DAY_MS for row in rows} - self._days)

@@ -39,12 +39,36 @@ END $do$;
 """
 """Makes the function that makes the partition of a month, with the rights of the tables' owner. It does
 not wait for readers."""
+_CLEAR = """
+DO $do$ BEGIN
+EXECUTE format($make$
+CREATE FUNCTION clear_readings(of_series bigint, until_ms bigint, at_most bigint) RETURNS bigint
+LANGUAGE plpgsql SECURITY DEFINER SET search_path = %I, pg_temp AS $$
+DECLARE n bigint;
+BEGIN
+  IF until_ms > 1000 * extract(epoch FROM now() - interval '363 days') THEN
+    RAISE EXCEPTION 'no reading of the last year can be cleared';
+  END IF;
+  DELETE FROM reading WHERE series_id = of_series AND ts_ms IN (
+    SELECT ts_ms FROM reading WHERE series_id = of_series AND ts_ms < until_ms
+    ORDER BY ts_ms LIMIT at_most);
+  GET DIAGNOSTICS n = ROW_COUNT;
+  RETURN n;
+END $$
+$make$, current_schema());
+END $do$;
+"""
+"""Makes the function that clears old readings, with the rights of the tables' owner: a writer may not
+delete readings otherwise."""
 ANYONE_CREATES = (
     "SELECT pg_catalog.has_schema_privilege('public', pg_catalog.current_schema()::text, 'CREATE')"
 )
 """Asks whether every user may create in the schema: a function there that fits better than the
 server's own would run with our rights. So it names all in full."""
-_OWN = {1: [_MONTHS, "REVOKE ALL ON FUNCTION reading_month FROM PUBLIC;"]}
+_OWN = {
+    1: [_MONTHS, "REVOKE ALL ON FUNCTION reading_month FROM PUBLIC;"],
+    13: [_CLEAR, "REVOKE ALL ON FUNCTION clear_readings FROM PUBLIC;"],
+}
 """What PostgreSQL needs besides, by the step of the schema."""
 
 

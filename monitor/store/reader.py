@@ -9,11 +9,11 @@ from monitor.core.clock import AHEAD_MAX_MS, EVER_MS
 from monitor.core.measurements import MEASURES, Quantity, Reading, Refusal, Series
 from monitor.domain.events import About
 from monitor.domain.sensor import SensorHistory, apply
-from monitor.store import corrected_series
+from monitor.store import corrected_series, retention
 from monitor.store.connection import StoreAddress, opened
 from monitor.store.corrected_series import Piece
 from monitor.store.journal import events_about
-from monitor.store.rollups import HOUR_S
+from monitor.store.rollups import HOUR_S, TEN_MINUTES_S
 from monitor.store.writer import TALLIES
 
 if TYPE_CHECKING:
@@ -69,6 +69,7 @@ class Reader:
         self._histories: dict[str, SensorHistory] = {}
         self._views: dict[int, list[Piece]] = {}
         self._ids: dict[Series, int] = {}
+        self._cleared: dict[int, int] = {}
 
     def version(self) -> int:
         """A number that changes when anything was committed since this reader last asked."""
@@ -126,7 +127,23 @@ class Reader:
             for piece in self._pieces(series_id)
         ]
         lows, highs = ([end[i] for end in ends if end[i] is not None] for i in (0, 1))
-        return (min(lows), max(highs)) if lows else None
+        for piece in self._pieces(series_id):
+            limit = self._cleared.get(piece.series_id)
+            if limit is not None and piece.from_ms < limit:
+                first = retention.earliest(self.connection, piece.series_id)
+                if first is not None and first < piece.until_ms:
+                    lows.append(max(first, piece.from_ms))
+        return (min(lows), max(highs)) if lows and highs else None
+
+    def cleared_until(self, series_id: int) -> int | None:
+        """Time before which a series is read as means of ten minutes; None if nothing of it was
+        cleared. [ms since 1970-01-01 UTC]"""
+        limits = (
+            min(limit, piece.until_ms)
+            for piece in self._pieces(series_id)
+            if (limit := self._cleared.get(piece.series_id, piece.from_ms)) > piece.from_ms
+        )
+        return max(limits, default=None)
 
     def count(self, series_id: int, start_ms: int, end_ms: int) -> int:
         """About how many readings lie in [start, end): counted from whole hours."""
@@ -142,10 +159,16 @@ class Reader:
     def readings(
         self, series_id: int, start_ms: int, end_ms: int
     ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-        """Times [ms] and values of a series in [start, end), by time; two arrays of shape (n,)."""
+        """Times [ms] and values of a series in [start, end), by time; two arrays of shape (n,).
+
+        Where readings are cleared (`retention`), the means of ten minutes stand for them.
+        """
         parts = []
         for piece in self._pieces(series_id):
             low, high = max(start_ms, piece.from_ms), min(end_ms, piece.until_ms)
+            if low < (limit := min(self._cleared.get(piece.series_id, low), high)):
+                parts.append(self._means(piece, low, limit))
+                low = limit
             table = self._readings(piece.series_id, low, high)
             (values,) = corrected_series.correct(piece.correction, [table["value"]])
             parts.append((table["ts_ms"], values))
@@ -342,6 +365,7 @@ class Reader:
             found = dict(self._histories)  # another thread may be reading the one before
             for event in new:
                 found[event.subject] = apply(found.get(event.subject), event)
+            self._cleared = retention.limits(self)
             if new:
                 self._histories = found
                 self._view(self._stored())
@@ -379,6 +403,15 @@ class Reader:
             piece.correction.fit.corrected(row[1]),
         )
         return row[0], min(max(float(value), measure.low), measure.high)
+
+    def _means(
+        self, piece: Piece, start_ms: int, end_ms: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Middles [ms] and means of the ten minutes of a piece in [start, end)."""
+        table = self._rollups(piece, TEN_MINUTES_S, start_ms, end_ms)
+        middle = table["ts_ms"] + 500 * TEN_MINUTES_S
+        within = (middle >= start_ms) & (middle < end_ms)
+        return middle[within], table["mean"][within]
 
     def _readings(self, series_id: int, start_ms: int, end_ms: int) -> NDArray[np.void]:
         return self._array(

@@ -67,7 +67,8 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
             f"GRANT USAGE, CREATE ON SCHEMA {schema} TO {owner}",
             f"GRANT USAGE ON SCHEMA {schema} TO {writer}, {reader}, {overview}",
             "ALTER FUNCTION reading_month OWNER TO " + owner,
-            f"GRANT EXECUTE ON FUNCTION reading_month TO {writer}",
+            "ALTER FUNCTION clear_readings OWNER TO " + owner,
+            f"GRANT EXECUTE ON FUNCTION reading_month, clear_readings TO {writer}",
         ):
             run.execute(statement)
         for table in (*tables, *(name for (name,) in parts)):

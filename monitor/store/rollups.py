@@ -101,13 +101,16 @@ def add(run: Cursor, rows: Sequence[tuple[int, int, float]]) -> None:
 def recount(store: Reader | Writer, start_ms: int, end_ms: int) -> Recount:
     """Compare the rollups of the whole windows that overlap [start, end) with their readings. [ms]
 
-    Each series is read in one look, so the service may go on storing.
+    Each series is read in one look, so the service may go on storing. Windows of cleared readings
+    (`retention`) are left out.
     """
     windows, found = 0, []
+    cleared = dict(store.connection.rows("SELECT series_id, until_ms FROM retention"))
     for period_s in (TEN_MINUTES_S, HOUR_S):
         step = 1000 * period_s
-        low, high = start_ms - start_ms % step, -(-end_ms // step) * step
+        first, high = start_ms - start_ms % step, -(-end_ms // step) * step
         for series, series_id in _series(store):
+            low = max(first, cleared.get(series_id, first))
             rows = store.connection.rows(
                 f"SELECT 1, * FROM ({_COUNTED}) AS counted UNION ALL SELECT 0, * FROM ({_STORED}) AS s",  # noqa: S608 - constants of this module
                 (step, series_id, low, high, series_id, period_s, low, high),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import time
 import weakref
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -17,6 +18,11 @@ _RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", 
 _SAVED_PAGES = 2_048
 """Pages that are copied between two looks at whether to go on, 8 MB."""
 _INSERT = "INSERT INTO reading (series_id, ts_ms, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
+
+_CLEAR = (
+    "DELETE FROM reading WHERE series_id = ? AND ts_ms IN (SELECT ts_ms FROM reading "
+    "WHERE series_id = ? AND ts_ms < ? ORDER BY ts_ms LIMIT ?)"
+)
 
 
 class SqliteConnection(StoreConnection):
@@ -49,10 +55,23 @@ class SqliteConnection(StoreConnection):
         """Prepare the database for writing: durable commits, deleted rows overwritten, and the schema
         of this version or of its step `last`, all steps of a package or none."""
         with self._translated():
-            self.raw.execute("PRAGMA journal_mode = WAL")
+            self._write_ahead()
             self.raw.execute("PRAGMA synchronous = FULL")
             self.raw.execute("PRAGMA secure_delete = ON")
         self.bring_up_to_date(package, last)
+
+    def _write_ahead(self) -> None:
+        """Turn on the write-ahead log. SQLite does not wait while another connection does the same."""
+        give_up = time.monotonic() + connection.BUSY_WAIT_S
+        while True:
+            try:
+                self.raw.execute("PRAGMA journal_mode = WAL")
+            except sqlite3.OperationalError:
+                if time.monotonic() > give_up:
+                    raise
+                time.sleep(0.01)
+            else:
+                return
 
     def rows(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
         with self._lock:
@@ -107,6 +126,9 @@ class SqliteConnection(StoreConnection):
         new = [row for row in rows if insert(_INSERT, row).rowcount]
         rollups.add(run, new)
         return len(new)
+
+    def clear(self, run: Cursor, series_id: int, until_ms: int, at_most: int) -> int:
+        return run.execute(_CLEAR, (series_id, series_id, until_ms, at_most)).rowcount
 
     def tidy(self) -> None:
         self.row("PRAGMA optimize")

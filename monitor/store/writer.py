@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import NamedTuple, TypeVar
 
 from monitor.core.backoff import Backoff
+from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
-from monitor.store import aside
+from monitor.store import aside, retention
 from monitor.store.aside import AsideMessage
 from monitor.store.connection import BUSY_WAIT_S, Cursor, StoreAddress, opened
 
@@ -134,7 +135,8 @@ class Writer:
         Parameters
         ----------
         readings : sequence of Reading
-            Any order; one already stored for its series and time changes nothing.
+            Any order; one already stored for its series and time changes nothing. One from before
+            the retention of its series is kept as a refusal.
         refusals : sequence of Refusal
         deliveries : iterable of (packet id, digest)
             Messages to be known again by `delivered`.
@@ -183,6 +185,8 @@ class Writer:
         returns the ids of new series."""
         fresh: dict[Series, int] = {}
         ids = self._series_ids
+        readings, too_old = retention.split(run, readings, ids, now_ms())
+        refusals = [*refusals, *too_old]
         rows = []
         last, series_id = None, None
         for series, ts_ms, value in readings:

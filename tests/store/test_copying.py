@@ -133,7 +133,7 @@ def test_the_command_copies_there_and_back_and_takes_no_password(tmp_path, postg
 
     done = copy("file", "server")
     assert done.returncode == 0, done.stderr
-    assert "rows of 21 tables are in postgresql://127.0.0.1" in done.stdout
+    assert "rows of 22 tables are in postgresql://127.0.0.1" in done.stdout
     back = tmp_path / "back.sqlite3"
     assert copy(url, str(back)).returncode == 0
     again = Writer(back)

@@ -20,6 +20,7 @@ from monitor.core.clock import EVER_MS
 from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, Writer, migrations, rollups
+from monitor.store.sqlite import SqliteConnection
 
 BENCH = Series("front-bench", "a1", Quantity.TEMPERATURE)
 DAMP = Series("front-bench", "a1", Quantity.HUMIDITY)
@@ -287,3 +288,23 @@ def test_a_reader_that_nobody_closed_is_closed_with_its_thread(tmp_path):
     gc.collect()
     with pytest.raises(sqlite3.ProgrammingError, match="closed"):
         raw[0].execute("SELECT 1")
+
+
+def test_connections_that_open_a_new_store_at_once_all_prepare_it(tmp_path):
+    for i in range(40):
+        faults, together = [], threading.Barrier(4)
+
+        def prepare(path=tmp_path / f"{i}.sqlite3", faults=faults, together=together):
+            together.wait(30)
+            try:
+                with contextlib.closing(SqliteConnection(path, read_only=False)) as connection:
+                    connection.prepare()
+            except StoreFault as exc:
+                faults.append(str(exc))
+
+        threads = [threading.Thread(target=prepare) for _ in range(4)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        assert faults == []

@@ -1,0 +1,157 @@
+"""Old readings are cleared and their rollups kept, on both engines."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.events import About, Event
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, Writer, journal, retention, rollups
+
+BENCH = Series("front-bench", "a1", Quantity.TEMPERATURE)
+DAMP = Series("front-bench", "a1", Quantity.HUMIDITY)
+HOUR, DAY = 3_600_000, 86_400_000
+NEVER = float("inf")
+TWO_YEARS = {Quantity.TEMPERATURE: 2}
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def writer(request, tmp_path):
+    writer = Writer(
+        tmp_path / "readings.sqlite3"
+        if request.param == "sqlite"
+        else request.getfixturevalue("postgresql_server").emptied()
+    )
+    yield writer
+    writer.close()
+
+
+@pytest.fixture
+def reader(writer):
+    reader = Reader(writer.address)
+    yield reader
+    reader.close()
+
+
+@pytest.fixture
+def now():
+    return now_ms() - now_ms() % DAY
+
+
+def stored(writer, now, *, series=(BENCH, DAMP), years=3.0, n=300, step=HOUR // 12):
+    """Readings every five minutes from some years ago, and one of now; returns the first time."""
+    first = now - int(years * retention.YEAR_MS)
+    first -= first % HOUR
+    rng = np.random.default_rng(7)
+    for one in series:
+        values = rng.normal(20, 1, n).round(2).tolist()
+        writer.write([Reading(one, first + i * step, v) for i, v in enumerate(values)])
+        writer.write([Reading(one, now, 21.0)])
+    return first
+
+
+def all_rollups(writer):
+    return writer.connection.rows(
+        "SELECT series_id, period_s, ts_ms, n, low, total, high FROM rollup ORDER BY 1, 2, 3"
+    )
+
+
+def count(writer, series_id):
+    (n,) = writer.connection.row("SELECT count(*) FROM reading WHERE series_id = ?", (series_id,))
+    return n
+
+
+def test_only_old_readings_of_the_quantity_go_and_every_rollup_stays(writer, reader, now):
+    stored(writer, now)
+    ids, before = reader.series(), all_rollups(writer)
+    assert retention.clear_due(writer, TWO_YEARS, now, NEVER) == 300
+    assert (count(writer, ids[BENCH]), count(writer, ids[DAMP])) == (1, 301)
+    assert all_rollups(writer) == before
+    assert rollups.recount(reader, 0, now + DAY).disagreements == []
+    assert retention.due(writer, TWO_YEARS, now) == []
+
+
+def test_cleared_readings_are_read_as_means_of_ten_minutes(writer, reader, now):
+    first = stored(writer, now)
+    series_id = reader.series()[BENCH]
+    extent = reader.span(series_id)
+    hours = reader.rollups(series_id, HOUR_S, first, now)
+    retention.clear_due(writer, TWO_YEARS, now, NEVER)
+    means = reader.rollups(series_id, TEN_MINUTES_S, first, first + DAY)
+    at_ms, values = reader.readings(series_id, first, first + DAY)
+    np.testing.assert_array_equal(at_ms, means["ts_ms"] + 300_000)
+    np.testing.assert_array_equal(values, means["mean"])
+    assert reader.readings(series_id, now, now + 1)[1].tolist() == [21.0]
+    np.testing.assert_array_equal(reader.rollups(series_id, HOUR_S, first, now), hours)
+    assert reader.span(series_id) == extent
+    assert reader.cleared_until(series_id) > first + DAY
+    assert reader.cleared_until(reader.series()[DAMP]) is None
+
+
+def test_a_reading_from_before_the_limit_is_kept_as_a_refusal_and_counts_nowhere(
+    writer, reader, now
+):
+    first = stored(writer, now)
+    retention.clear_due(writer, TWO_YEARS, now, NEVER)
+    before = all_rollups(writer)
+    again = [Reading(BENCH, first, 5.0), Reading(DAMP, first + 1, 50.0), Reading(BENCH, now, 21.0)]
+    assert writer.write(again) == (1, 1)
+    assert [row for row in all_rollups(writer) if row[0] == reader.series()[BENCH]] == [
+        row for row in before if row[0] == reader.series()[BENCH]
+    ]
+    (refusal,) = reader.refused(9)
+    assert refusal.topic == "front-bench/a1/temperature"
+    assert b'"value": 5.0' in refusal.payload
+    assert "keep.readings_years" in refusal.reason
+
+
+def test_clearing_goes_on_where_it_stopped(writer, reader, now, monkeypatch):
+    monkeypatch.setattr(retention, "A_STEP", 40)
+    monkeypatch.setattr(retention, "REST_S", 0.0)
+    first = stored(writer, now, series=(BENCH,))
+    series_id = reader.series()[BENCH]
+    clear, calls = writer.connection.clear, iter(range(9))
+
+    def cut(*given):
+        if next(calls) == 2:
+            raise KeyboardInterrupt
+        return clear(*given)
+
+    monkeypatch.setattr(writer.connection, "clear", cut)
+    with pytest.raises(KeyboardInterrupt):
+        retention.clear_due(writer, TWO_YEARS, now, NEVER)
+    assert count(writer, series_id) == 301 - 80  # the third step was not kept
+    assert reader.readings(series_id, first, first + HOUR)[1].shape == (6,)  # nothing shown twice
+    assert writer.write([Reading(BENCH, first, 5.0)]) == (0, 0)
+    monkeypatch.setattr(writer.connection, "clear", clear)
+    assert retention.clear_due(writer, TWO_YEARS, now, NEVER) == 300 - 80
+
+
+def test_the_last_hour_of_a_sensor_that_is_long_silent_stays(writer, reader, now):
+    first = now - 5 * retention.YEAR_MS
+    writer.write([Reading(BENCH, first + i * HOUR, 20.0) for i in range(10)])
+    assert retention.clear_due(writer, TWO_YEARS, now, NEVER) == 9
+    assert [one.reading.ts_ms for one in reader.latest(now)] == [first + 9 * HOUR]
+
+
+def test_no_reading_of_the_last_year_is_cleared(writer, reader, now):
+    stored(writer, now, series=(BENCH,), years=0.9)
+    assert retention.clear_due(writer, {Quantity.TEMPERATURE: 1}, now, NEVER) == 0
+    assert retention.clear_due(writer, {Quantity.TEMPERATURE: 0}, now + 99 * DAY, NEVER) == 0
+    assert count(writer, reader.series()[BENCH]) == 301
+
+
+def test_voided_time_stays_voided_when_its_readings_are_cleared(writer, reader, now):
+    first = stored(writer, now, series=(BENCH,))
+    body = {"from_ms": first + HOUR, "until_ms": first + 5 * HOUR, "why": "in the sun"}
+    event = Event(About.SENSOR, "front-bench/a1", now, "Mira", "void-readings", body)
+    with writer.connection.transaction() as run:
+        journal.append(run, [event])
+    series_id = reader.series()[BENCH]
+    hours = reader.rollups(series_id, HOUR_S, first, first + DAY)
+    retention.clear_due(writer, TWO_YEARS, now, NEVER)
+    np.testing.assert_array_equal(reader.rollups(series_id, HOUR_S, first, first + DAY), hours)
+    at_ms, _ = reader.readings(series_id, first, first + DAY)
+    assert not ((at_ms >= first + HOUR) & (at_ms < first + 5 * HOUR)).any()
