@@ -1,0 +1,43 @@
+"""Past over a time whose readings were cleared: means with their lowest and highest."""
+
+from __future__ import annotations
+
+import contextlib
+
+import numpy as np
+from dashboard_fixtures import settings_in
+
+from dashboard.data.shop import SOURCES, ShopData
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.places import Place
+from monitor.store import TEN_MINUTES_S, Writer, retention
+
+HOUR = 3_600_000
+
+
+def test_an_old_day_shows_the_kept_means_and_a_new_one_its_readings(tmp_path):
+    settings = settings_in(tmp_path)
+    now = now_ms() - now_ms() % HOUR
+    old = now - 3 * retention.YEAR_MS
+    old -= old % HOUR
+    series = [Series("front-bench", "a1", q) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)]
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        for first in (old, now - 6 * HOUR):
+            for one in series:
+                values = [45 + i % 7 for i in range(360)]
+                writer.write([Reading(one, first + 60_000 * i, v) for i, v in enumerate(values)])
+        cleared = retention.clear_due(writer, dict.fromkeys(Quantity, 2), now, float("inf"))
+    assert cleared == 720
+    shop, bench = ShopData(settings), Place(id="front-bench")
+    for quantity in ("humidity", "dew_point"):
+        before = shop.history(bench, quantity, old, old + 6 * HOUR)
+        assert before.source == SOURCES[TEN_MINUTES_S]
+        known = before.points[~np.isnan(before.points["mean"])]
+        assert len(known) == 36
+        if quantity == "humidity":
+            assert (known["low"].min(), known["high"].max()) == (45, 51)
+    after = shop.history(bench, "humidity", now - 6 * HOUR, now)
+    assert after.source == SOURCES[0]
+    rows, total = shop.stored([bench], "humidity", old, old + 6 * HOUR)
+    assert (len(rows[0].at_ms), total) == (36, 360)
