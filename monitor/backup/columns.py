@@ -172,7 +172,7 @@ JSON: dict[str, tuple[str, dict[str, str]]] = {
         },
     ),
     "retention": (
-        "Series of which older readings were deleted and only rollups are kept.",
+        "Series whose older readings were deleted. Their rollups are kept.",
         {"series_id": "series", "until_ms": f"time before which, {MS}"},
     ),
     "lateness": (
