@@ -24,6 +24,7 @@ from monitor.cli import (
     files,
     forecast,
     glue,
+    ingest_worker,
     instruments,
     kinds,
     licences,
@@ -46,7 +47,7 @@ from monitor.cli import (
     waits,
 )
 from monitor.cli.output import out, print_json, print_table
-from monitor.cli.shared import HELP_OPTIONS, Config, Data, Json, command, load
+from monitor.cli.shared import HELP_OPTIONS, Config, Data, Json, Verbose, command, load
 from monitor.core import logs
 from monitor.core.clock import now_ms
 from monitor.core.imports import uncollected
@@ -64,7 +65,6 @@ app = typer.Typer(
 BoardAddress = Annotated[
     str, typer.Option(help="Address of the board, for another computer: http://HOST:PORT")
 ]
-Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Log every message")]
 
 
 def main() -> None:
@@ -294,6 +294,7 @@ _COMMANDS: dict[str, Callable[..., None]] = {
     "replay-rules": replay.replay_rules,
     "score": score.score,
     "unit": service_unit.unit,
+    "ingest": ingest_worker.ingest,
     "audit": people.audit,
     "licences": licences.licences,
 }

@@ -55,6 +55,7 @@ From = Annotated[
     str, typer.Option("--from", help="First day or time (default: from the beginning)")
 ]
 To = Annotated[str, typer.Option("--to", help="Last day, included, or end time (default: now)")]
+Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Log every message")]
 WriteUnit = Annotated[bool, typer.Option("--write", help="Write the unit instead of printing it")]
 ReplaceUnit = Annotated[bool, typer.Option("--force", help="Replace a unit that is different")]
 ClockTime = Annotated[

@@ -33,7 +33,7 @@ def copy(
     target: Annotated[str, typer.Argument(metavar="TO", help=_WHERE)],
 ) -> None:
     """Copy the store into an empty one and compare every row. Stop Benchweather first."""
-    from monitor.service.supervisor import sole_use
+    from monitor.service.sole_use import sole_use
     from monitor.store import copying
     from monitor.store.connection import opened
 
@@ -84,7 +84,7 @@ def import_(
 ) -> None:
     """Make a store from an export in the folder of --data, which must not have one, and compare it."""
     from monitor.backup import shop_export
-    from monitor.service.supervisor import sole_use
+    from monitor.service.sole_use import sole_use
 
     if settings.store_address != settings.store_path:
         wrong(

@@ -38,6 +38,8 @@ TOPICS_REMEMBERED, TOPIC_REMEMBERED = 20_000, 300
 """Number of topics whose last arrival is remembered, and how much of each. [characters]"""
 WAITING_MAX = 20_000
 """Messages held in memory while the store cannot take them."""
+TURNS = 16
+"""Number of clients that share a stream without giving two messages of a topic one arrival time."""
 
 
 @dataclass(frozen=True)
@@ -102,12 +104,25 @@ class Subscription:
         Fixed, since the broker keeps the session under it.
     lasting : bool
         False for a session that the broker forgets when the connection ends.
+    ended : iterable of str
+        Filters that the session had before and is to have no more.
+    turn : int, optional
+        Number of this client among those that share its stream: arrival times are rounded up to
+        milliseconds of its own, by at most `TURNS`.
     """
 
     def __init__(
-        self, address: Address, filters: Iterable[str], client_id: str, *, lasting: bool = True
+        self,
+        address: Address,
+        filters: Iterable[str],
+        client_id: str,
+        *,
+        lasting: bool = True,
+        ended: Iterable[str] = (),
+        turn: int | None = None,
     ) -> None:
-        self.address, self.filters = address, tuple(filters)
+        self.address, self.filters, self._ended = address, tuple(filters), tuple(ended)
+        self._turn, self._turns = (0, 1) if turn is None else (turn, TURNS)
         self._log_level = logging.INFO if lasting else logging.DEBUG
         self.trouble = "not connected yet"
         """Reason why there is no connection; empty while there is one."""
@@ -121,6 +136,7 @@ class Subscription:
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
         self._client.on_subscribe = self._on_subscribe
+        self._client.on_unsubscribe = self._on_unsubscribe
         self._client.connect_async(address.host, address.port, keepalive=KEEPALIVE_S)
 
     @property
@@ -168,6 +184,7 @@ class Subscription:
         client.disconnect()
         # The client closes its sockets once nobody holds it: it must not hold us, nor we it.
         client.on_connect = client.on_disconnect = client.on_message = client.on_subscribe = None
+        client.on_unsubscribe = None
 
     def _ready(self, wait_s: float) -> bool:
         """Return whether data can be read within `wait_s`, after connecting if necessary. [s]"""
@@ -210,7 +227,10 @@ class Subscription:
             self._troubled(f"rejected: {code}")
             return
         self._connection += 1
-        client.subscribe([(topic_filter, 1) for topic_filter in self.filters])
+        if self.filters:
+            client.subscribe([(topic_filter, 1) for topic_filter in self.filters])
+        if self._ended:  # afterwards: no message may fall between
+            client.unsubscribe(list(self._ended))
         log.log(
             self._log_level,
             "broker connected address=%s connection=%d",
@@ -222,6 +242,11 @@ class Subscription:
         refused = [f for f, code in zip(self.filters, codes, strict=False) if code.is_failure]
         self.trouble = f"may not read {', '.join(refused)}" if refused else ""
         self._backoff.reset()
+
+    def _on_unsubscribe(self, *_: Any) -> None:
+        if not self.filters:
+            self.trouble = ""
+            self._backoff.reset()
 
     def _on_disconnect(self, _: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
         if code.is_failure and not self._rejected:
@@ -257,10 +282,17 @@ class Subscription:
         last = self._last_arrival.get(topic, 0)
         if 0 <= last - now < BURST_MS:
             now = last + 1
+        now += (self._turn - now) % self._turns
         if len(self._last_arrival) > TOPICS_REMEMBERED:
             self._last_arrival.clear()
         self._last_arrival[topic] = now
         return now
+
+
+def shared(group: str, filters: Iterable[str]) -> tuple[str, ...]:
+    """Filters of which each message goes to one session of a group (MQTT 5, section 4.8.2), or the
+    filters themselves without a group."""
+    return tuple(f"$share/{group}/{one}" if group else one for one in filters)
 
 
 class Publisher:

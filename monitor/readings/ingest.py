@@ -24,7 +24,7 @@ from monitor.core.steady_clock import Moment, SteadyClock
 from monitor.domain.events import About
 from monitor.domain.topic_rules import command_about, forecast_source
 from monitor.mqtt.client import Arrival, Subscription
-from monitor.readings.newcomers import Newcomers, Visit
+from monitor.readings.newcomers import Newcomers, Visit, VisitOutdated
 from monitor.readings.payload import FORECAST_MAX, PAYLOAD_MAX, Contract, json_object, reason_of
 from monitor.science.sensor_clock import HOUR_MS
 from monitor.store import Writer, newcomers, until_stored
@@ -39,6 +39,8 @@ REFUSED_TEXT_MAX = 500
 """Longest part of a rejected message's topic, and of the reason, that is stored. [characters]"""
 BATCH_MAX = 1_000
 """Most messages in one transaction."""
+PACKET_IDS = 1 << 16
+"""Number of packet ids of an MQTT session."""
 LATENESS_EVERY_MS = 60_000
 """Period of storing the lateness of messages. [ms]"""
 IDLE_WAIT_S = 0.5
@@ -94,7 +96,10 @@ class _Lateness:
 
 
 class Ingest:
-    """Takes messages from a subscription into a store, in a thread of its own."""
+    """Takes messages from a subscription into a store, in a thread of its own.
+
+    Among several that share a stream each has a `number` of its own.
+    """
 
     def __init__(
         self,
@@ -107,8 +112,10 @@ class Ingest:
         refused_max: int = 100_000,
         clock: SteadyClock | None = None,
         newcomers: Newcomers | None = None,
+        number: int = 0,
     ) -> None:
         self.subscription, self.contract, self.writer = subscription, contract, writer
+        self._first_packet = PACKET_IDS * number
         self.refused_max = refused_max
         self._clock = clock or SteadyClock()
         self._newcomers = newcomers
@@ -120,6 +127,8 @@ class Ingest:
         """Reason why the store cannot be written; empty while it can."""
         self.stored = 0
         """Number of readings stored since the start."""
+        self.messages = 0
+        """Number of messages acknowledged since the start."""
         self.moved_s = time.monotonic()
         """When it last came further, or tried again, by the steady clock. [s]"""
         self._stop = threading.Event()
@@ -157,7 +166,7 @@ class Ingest:
                 self.moved_s = time.monotonic()
                 if arrivals := self.subscription.take(BATCH_MAX, IDLE_WAIT_S):
                     self._keep(arrivals)
-                if self._newcomers is not None and self._newcomers.settled:
+                if self._newcomers is not None and self._newcomers.outdated():
                     self._until_stored(functools.partial(self._admit, self._newcomers), 0)
         except Exception:
             # The outermost loop: the service sees the thread gone and ends with an error.
@@ -172,15 +181,22 @@ class Ingest:
 
         def store() -> None:
             batch = self.read(arrivals, came)
-            self.writer.write(
-                batch.readings,
-                refusals=batch.refusals,
-                deliveries=batch.deliveries.items(),
-                tallies=batch.tallies,
-                lateness=batch.lateness,
-                messages_aside=batch.aside,
-                also=batch.visit.write,
-            )
+            try:
+                self.writer.write(
+                    batch.readings,
+                    refusals=batch.refusals,
+                    deliveries=batch.deliveries.items(),
+                    tallies=batch.tallies,
+                    lateness=batch.lateness,
+                    messages_aside=batch.aside,
+                    also=batch.visit.write,
+                    alone=bool(batch.visit.states),
+                )
+            except VisitOutdated:  # another ingest has met somebody new: decide again
+                if self._newcomers is not None:
+                    self._newcomers.reload()
+                store()
+                return
             if self._newcomers is not None:
                 self._newcomers.stored(batch.visit)
             if batch.lateness:
@@ -195,6 +211,7 @@ class Ingest:
             if not self._until_stored(functools.partial(self._handle_singly, arrival), 1):
                 return
         self.subscription.acknowledge(arrivals)
+        self.messages += len(arrivals)
 
     def _until_stored(self, write: Callable[[], object], waiting: int) -> bool:
         """Try a write until the store takes it; False if asked to stop before it does."""
@@ -218,9 +235,10 @@ class Ingest:
     def _handle_singly(self, arrival: Arrival) -> None:
         """Carry out a command or store a forecast; otherwise store the message as rejected."""
         digest = _digest(arrival)
-        if arrival.repeat and self.writer.delivered(arrival.packet_id) == digest:
+        packet_id = self._first_packet + arrival.packet_id
+        if arrival.repeat and self.writer.delivered(packet_id) == digest:
             return
-        deliveries = [(arrival.packet_id, digest)] if arrival.qos else []
+        deliveries = [(packet_id, digest)] if arrival.qos else []
         try:
             source = forecast_source(arrival.topic)
             most = PAYLOAD_MAX if source is None else FORECAST_MAX
@@ -378,13 +396,12 @@ class Ingest:
             return
         if arrival.qos:
             digest = _digest(arrival)
-            known = batch.deliveries.get(arrival.packet_id) or self.writer.delivered(
-                arrival.packet_id
-            )
+            packet_id = self._first_packet + arrival.packet_id
+            known = batch.deliveries.get(packet_id) or self.writer.delivered(packet_id)
             if arrival.repeat and known == digest:
                 batch.tallies["repeats"] += len(readings)
                 return
-            batch.deliveries[arrival.packet_id] = digest
+            batch.deliveries[packet_id] = digest
         came_ms = kept.steady_ms if kept else arrival.received_ms
         message = (came_ms, arrival.topic, arrival.payload, len(readings))
         if (
@@ -436,7 +453,17 @@ class Ingest:
                 visit.write(run)
 
             beyond = {newcomers.BEYOND: visit.beyond} if visit.beyond else {}
-            self.writer.write(readings, refusals=refusals, tallies=beyond, also=finish)
+            try:
+                self.writer.write(
+                    readings,
+                    refusals=refusals,
+                    tallies=beyond,
+                    also=finish,
+                    alone=bool(visit.states),
+                )
+            except VisitOutdated:
+                admission.reload()
+                continue
             admission.stored(visit)
             log.info("newcomers admitted messages=%d readings=%d", len(rows), len(readings))
 

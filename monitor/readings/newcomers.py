@@ -6,10 +6,12 @@ So a new shop just works, and a flood of invented topics neither fills the board
 from __future__ import annotations
 
 import logging
+import time
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from monitor.commands.newcomers import NewcomerWork
+from monitor.core.errors import MonitorError
 from monitor.core.measurements import Series
 from monitor.store import Writer, newcomers
 from monitor.store.connection import Cursor
@@ -24,6 +26,12 @@ MESSAGES_MAX = 500
 """Most messages kept of a name that waits; later ones are counted only."""
 BYTES_MAX = 16_000_000
 """Most bytes of messages that wait, of all names together. [bytes]"""
+RELOAD_S = 10.0
+"""Period of reading what other ingests and people have settled, where several share a stream. [s]"""
+
+
+class VisitOutdated(MonitorError):
+    """Another ingest has met somebody new since a visit was judged."""
 
 
 class Visit:
@@ -31,6 +39,8 @@ class Visit:
 
     def __init__(self) -> None:
         self.states: dict[str, tuple[int, str]] = {}
+        self.names = 0
+        """Number of names in the store when the first of these states was decided."""
         self.unkept: Counter[str] = Counter()
         self.beyond = 0
         self.waiting: list[WaitingMessage] = []
@@ -41,13 +51,23 @@ class Visit:
         self.bytes = 0
 
     def write(self, run: Cursor) -> None:
-        """Within a transaction: store all of it."""
+        """Within a transaction: store all of it.
+
+        Raises
+        ------
+        VisitOutdated
+            If the store has other names by now than those that it was judged by.
+        """
+        if self.states and newcomers.count(run) != self.names:
+            raise VisitOutdated("other newcomers came first")
         newcomers.note(run, self.states, self.unkept)
         newcomers.keep(run, self.waiting)
 
 
 class Newcomers:
     """The new places and sensors. Only the ingest's thread judges; others settle.
+
+    The numbers a day hold for all ingests that share a store: new names are decided alone.
 
     Parameters
     ----------
@@ -56,6 +76,8 @@ class Newcomers:
         Places of the settings, which are never new.
     places_a_day, sensors_a_day : int
         Numbers of new places, and of new sensors, that are taken at once within 24 h.
+    shared : bool
+        True if other processes settle and judge too.
     """
 
     def __init__(
@@ -65,7 +87,9 @@ class Newcomers:
         *,
         places_a_day: int = 5,
         sensors_a_day: int = 50,
+        shared: bool = False,
     ) -> None:
+        self._shared = shared
         self._writer, self._named = writer, frozenset(places)
         self._a_day = {False: places_a_day, True: sensors_a_day}
         self.reload()
@@ -75,6 +99,7 @@ class Newcomers:
     def reload(self) -> None:
         """Read what the store has."""
         self.settled = False
+        self._loaded_s = time.monotonic()
         self._by_name = {one.name: one for one in newcomers.every(self._writer)}
         rows = self._writer.connection.rows("SELECT DISTINCT place, sensor FROM series")
         self._known = {(place, sensor) for place, sensor in rows}
@@ -86,6 +111,10 @@ class Newcomers:
                 if sensor:
                     self._known.add((place, sensor))
         self._bytes = sum(one.bytes for one in self._by_name.values())
+
+    def outdated(self) -> bool:
+        """True if the store may have something that was settled since `reload`."""
+        return self.settled or (self._shared and time.monotonic() - self._loaded_s > RELOAD_S)
 
     def is_known(self, series: Series) -> bool:
         """True for a sensor that has sent before, at its place."""
@@ -140,6 +169,8 @@ class Newcomers:
             visit.counted[WAITING] += 1
         else:
             return ""
+        if not visit.states:
+            visit.names = len(self._by_name)
         visit.states[name] = (now_ms, state)
         return state
 

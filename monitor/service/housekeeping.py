@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from monitor.core.errors import MonitorError
 from monitor.service.self_check import open_to_others
-from monitor.service.supervisor import sole_use
+from monitor.service.sole_use import sole_use
 
 if TYPE_CHECKING:
     from monitor.settings import Settings

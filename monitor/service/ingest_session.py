@@ -76,6 +76,18 @@ class IngestSession:
             former = (configured_id or FORMER_ID) if used_before else ""
         return former if former != self.client_id else ""
 
+    def ended(self) -> tuple[str, ...]:
+        """Filters that this session had in its last state and is to have no more."""
+        before = self._before() or {}
+        if (before.get("broker"), before.get("client_id")) != (self.broker, self.client_id):
+            return ()
+        had = before.get("filters")
+        return tuple(
+            one
+            for one in (had if isinstance(had, list) else ())
+            if isinstance(one, str) and one and one not in self.filters
+        )
+
     def is_known(self) -> bool:
         """True if its last state is the same."""
         return self._before() == self._now()
@@ -132,25 +144,31 @@ def take_over(ingest: Ingest, address: Address, session: IngestSession, former_i
     """
     former = Subscription(address, session.filters, former_id)
     give_up = time.monotonic() + TAKE_OVER_WAIT_S
-    while not former.connected:
-        if time.monotonic() > give_up:
-            log.error("former session cannot be read reason=%s", former.trouble)
-            former.close()
-            return
-        ingest.drain(former, LOOK_S)
+    if not _connected(former, give_up):
+        log.error("former session cannot be read reason=%s", former.trouble)
+        former.close()
+        return
     stored = ingest.drain(former)
-    new = Subscription(address, session.filters, session.client_id)
-    while not new.connected and time.monotonic() < give_up + TAKE_OVER_WAIT_S:
-        new.rest(LOOK_S)
-    subscribed = new.connected
+    new = Subscription(address, session.filters, session.client_id, ended=session.ended())
+    subscribed = _connected(new, give_up + TAKE_OVER_WAIT_S)
     new.close()
-    if subscribed:
-        stored += ingest.drain(former, LOOK_S)
     former.close()
     if subscribed:
+        former = Subscription(address, (), former_id, ended=session.filters)
+        if _connected(former, give_up + 2 * TAKE_OVER_WAIT_S):
+            stored += ingest.drain(former, LOOK_S)
+        former.close()
         remove(address, former_id)
         session.note()
         log.warning("session moved to another client id messages=%d", stored)
+
+
+def _connected(subscription: Subscription, give_up_s: float) -> bool:
+    """Return whether a subscription stands before a time of the steady clock. What arrives meanwhile
+    waits. [s]"""
+    while not subscription.connected and time.monotonic() < give_up_s:
+        subscription.rest(LOOK_S)
+    return subscription.connected
 
 
 def remove(address: Address, client_id: str) -> None:

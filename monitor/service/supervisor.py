@@ -9,12 +9,10 @@ from __future__ import annotations
 import contextlib
 import functools
 import logging
-import os
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 from monitor.air.place_means import places
@@ -27,8 +25,7 @@ from monitor.commands.ipc import CommandLink
 from monitor.commands.listening import DecideListening
 from monitor.commands.settings import DecideSettings
 from monitor.core.clock import now_ms
-from monitor.core.errors import MonitorError, SettingsFault, StoreFault
-from monitor.core.file_lock import held
+from monitor.core.errors import SettingsFault
 from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
 from monitor.core.systemd import Notifier
@@ -36,7 +33,7 @@ from monitor.domain.opening_hours import is_open
 from monitor.domain.shop_clock import trouble_of
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
 from monitor.mqtt.accounts import AccessRules
-from monitor.mqtt.client import Address, Publisher, Subscription
+from monitor.mqtt.client import Address, Publisher, Subscription, shared
 from monitor.mqtt.embedded_broker import EmbeddedBroker, becomes_free, ingest_account, is_listening
 from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.notifications.phones import ABOUT as PHONES
@@ -47,7 +44,6 @@ from monitor.readings import file_import
 from monitor.readings.aside import AsideMessages
 from monitor.readings.hand_readings import StoredHandReadings
 from monitor.readings.ingest import Ingest
-from monitor.readings.newcomers import Newcomers
 from monitor.readings.payload import Contract
 from monitor.runtime import heartbeat
 from monitor.runtime.child_process import STOP_WAIT_S, ChildProcess
@@ -62,7 +58,10 @@ from monitor.service.clock_watch import LOOK_S as LOOK_AT_CLOCK_S
 from monitor.service.clock_watch import ClockWatch, newest_known_ms
 from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.ingest_session import IngestSession, admit_first, take_over
+from monitor.service.ingest_worker import LOOK_S as LOOK_AT_WORKERS_S
+from monitor.service.ingest_worker import IngestGroup, new_ingest, shared_newcomers
 from monitor.service.live_discovery import LiveDiscovery
+from monitor.service.sole_use import ServiceFault, sole_use
 from monitor.service.start_faults import start_faults
 from monitor.service.state_publisher import (
     ALERTS_TOPIC,
@@ -74,8 +73,8 @@ from monitor.service.vital_signs import CYCLE, Parts, VitalSigns
 from monitor.settings import Settings
 from monitor.settings.board_keys import make_board_keys
 from monitor.settings.change import SettingsFile
-from monitor.settings.shop_broker import broker_address, client_id, embedded_broker
-from monitor.store import Reader, Writer, retention
+from monitor.settings.shop_broker import broker_address, client_id, embedded_broker, group
+from monitor.store import Reader, Writer, ingest_workers, retention
 from monitor.waits.evaluation import equivalent_s, expectation
 from monitor.weather.drop_folder import DropFolder
 from monitor.weather.intake import ForecastIntake
@@ -92,10 +91,6 @@ BOARD_WAIT_S = 30.0
 """Time after which a board that does not answer is logged. [s]"""
 OUTLOOK_AFTER_S = 20.0
 """Time after which the outlook's process starts: until then the board has the processor. [s]"""
-
-
-class ServiceFault(MonitorError):
-    """The service cannot start or go on."""
 
 
 class Supervisor:
@@ -159,7 +154,7 @@ class Supervisor:
                 settings.data / "session.json",
                 settings.broker.url or settings.broker.program,
                 client_id(settings),
-                _filters(contract),
+                _filters(settings, contract),
             )
             used = settings.store_path if broker is None else broker.kept
             former = session.former_id(
@@ -192,14 +187,14 @@ class Supervisor:
             kept = AsideMessages(writer, contract, self._clock)
             clock_watch = ClockWatch(settings, writer, self._clock, kept)
             parts.callback(clock_watch.keep_time)
-            subscription = Subscription(address, _filters(contract), client_id(settings))
-            jobs = Scheduler(str(settings.zone))
-            newcomers = Newcomers(
-                writer,
-                [place.id for place in settings.places],
-                places_a_day=settings.sensor.new_places_a_day,
-                sensors_a_day=settings.sensor.new_sensors_a_day,
+            number = (
+                ingest_workers.number_of(writer, session.client_id) if group(settings) else None
             )
+            subscription = Subscription(
+                address, session.filters, session.client_id, ended=session.ended(), turn=number
+            )
+            jobs = Scheduler(str(settings.zone))
+            newcomers = shared_newcomers(settings, writer)
             phones = Phones(settings.data, writer, settings.weather.contact)
             sender = OutboxWorker(writer, settings.channels, phones)
             discovery = LiveDiscovery(settings, address, broker)
@@ -245,10 +240,11 @@ class Supervisor:
                 refused_max=settings.keep.refused_max,
                 clock=self._clock,
                 newcomers=newcomers,
+                number=number or 0,
             )
             if former:
                 take_over(ingest, address, session, former)
-            elif not session.is_known():
+            elif not (session.is_known() or session.ended()):
                 session.note()
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
@@ -272,6 +268,13 @@ class Supervisor:
             parts.callback(link.stop)
             ingest.start()
             parts.callback(ingest.stop, STOP_WAIT_S)
+            if number is not None:
+                another = functools.partial(new_ingest, settings, contract, writer, self._clock)
+                others = IngestGroup(
+                    ingest, number, shared(group(settings), contract.filters), another
+                )
+                jobs.every("ingest workers", LOOK_AT_WORKERS_S, others.look)
+                parts.callback(others.stop)
             jobs.start()
             parts.callback(jobs.stop)
             if watch is not None:
@@ -296,7 +299,13 @@ class Supervisor:
                 self._repairs.set()
             signs = VitalSigns(settings, self._clock, self._notifier, self._settings_trouble)
             watched = Parts(ingest, cycle, sender, jobs, children, disk, watch, self._backups)
-            self._watch(watched, signs, on_ready)
+
+            def ready() -> None:
+                if session.ended():
+                    session.note()
+                on_ready()
+
+            self._watch(watched, signs, ready)
             if self._stop.is_set():
                 self._notifier.stopping()
             for child in children:
@@ -401,9 +410,9 @@ def access_rules(contract: Contract) -> AccessRules:
     )
 
 
-def _filters(contract: Contract) -> tuple[str, ...]:
-    """Every topic filter that we read."""
-    return (*contract.filters, COMMAND_FILTER, FORECAST_FILTER)
+def _filters(settings: Settings, contract: Contract) -> tuple[str, ...]:
+    """Every topic filter that we read; commands and forecasts are not shared with other ingests."""
+    return (*shared(group(settings), contract.filters), COMMAND_FILTER, FORECAST_FILTER)
 
 
 def _carry_out(
@@ -473,23 +482,3 @@ def _arguments(settings: Settings) -> list[str]:
     if settings.config:
         arguments += ["--config", str(settings.config.absolute())]
     return [*arguments, "--demo"] if settings.demo else arguments
-
-
-@contextlib.contextmanager
-def sole_use(folder: Path) -> Iterator[None]:
-    """Hold the data folder, so that a second service cannot start in it."""
-    before = os.umask(0o077)  # what we and our processes make is for this user only
-    try:
-        with contextlib.ExitStack() as parts:
-            try:
-                folder.mkdir(parents=True, exist_ok=True)
-                with contextlib.suppress(PermissionError):  # another user's; `check` tells of it
-                    folder.chmod(0o700)
-                alone = parts.enter_context(held(folder / "service.lock"))
-            except OSError as exc:
-                raise StoreFault(f"{folder}: {exc.strerror}") from exc
-            if not alone:
-                raise ServiceFault(f"another service already works in {folder}")
-            yield
-    finally:
-        os.umask(before)

@@ -28,6 +28,12 @@ def cross_faults(found: Fields) -> list[Fault]:
             )
     if found.store.read_url.get_secret_value() and not found.store.url.get_secret_value():
         faults.append(Fault("needs store.url: set both or none", "store.read_url"))
+    if broker.group and not (broker.url and found.store.url.get_secret_value()):
+        faults.append(
+            Fault(
+                "needs an outside broker (broker.url) and a database (store.url)", "broker.group"
+            )
+        )
     password = broker.password.get_secret_value()
     for name, group in (("broker", broker), ("board", found.board)):
         if bool(group.cert_file) != bool(group.key_file):

@@ -60,6 +60,13 @@ class Broker(BaseModel):
         "",
         max_length=60,
     )
+    group: str = setting(
+        "",
+        "Name under which several ingests share the readings of an outside broker, the same on each "
+        "computer; empty: the service reads alone",
+        "",
+        max_length=40,
+    )
     anonymous_sensors: Literal["auto", "yes", "no"] = setting(
         "auto",
         "Whether sensors without a user may publish readings at the built-in broker; auto: only on this "
@@ -82,6 +89,13 @@ class Broker(BaseModel):
             raise ValueError(
                 "there is no such program on this machine: install it, or leave this empty"
             )
+        return value
+
+    @field_validator("group")
+    @classmethod
+    def _one_level(cls, value: str) -> str:
+        if not all(c.isascii() and (c.isalnum() or c in "-_") for c in value):
+            raise ValueError("must be letters without accents, digits, - or _, or empty")
         return value
 
     @field_validator("ca_file", "cert_file", "key_file")

@@ -71,6 +71,11 @@ def client_id(settings: Settings) -> str:
     return settings.broker.client_id or make_session_keys(settings.broker_keys_path).client_id
 
 
+def group(settings: Settings) -> str:
+    """Name of the group in which ingests share the readings; empty if the service reads alone."""
+    return "" if settings.demo else settings.broker.group
+
+
 def reachable(host: str) -> str:
     """An address to connect to, for one to listen on."""
     return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - not bound here

@@ -69,12 +69,13 @@ class StoreConnection(ABC):
         """A query to be read row by row; other threads wait until it is read."""
 
     @abstractmethod
-    def transaction(self) -> contextlib.AbstractContextManager[Cursor]:
+    def transaction(self, *, beside: bool = False) -> contextlib.AbstractContextManager[Cursor]:
         """Everything done within is on disk when it ends, or none of it. One transaction at a time
         writes the database, in whatever process it is.
 
         Other threads wait to read or write meanwhile, so work that takes long is done before or
-        after. A transaction cannot be nested.
+        after. A transaction cannot be nested. One that only adds readings and counts, and so needs
+        no order, may run `beside` others of that kind where the engine can do that.
         """
 
     @abstractmethod

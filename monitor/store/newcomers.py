@@ -52,6 +52,11 @@ def every(store: Reader | Writer, *states: str) -> list[Newcomer]:
     return [one for one in map(Newcomer._make, rows) if not states or one.state in states]
 
 
+def count(run: Cursor) -> int:
+    """Within a transaction: number of names."""
+    return int(run.execute("SELECT count(*) FROM newcomer").fetchone()[0])
+
+
 def beyond(store: Reader | Writer) -> int:
     """Number of messages that were not kept, as too many new names waited."""
     row = store.connection.row("SELECT n FROM tally WHERE name = ?", (BEYOND,))

@@ -1,9 +1,10 @@
 """The store on a PostgreSQL server (15 or newer), by psycopg 3.
 
 One transaction at a time writes, by a lock that each takes first, so that events get their numbers in
-the order of their commits. A connection that was cut is made anew at the next use: nothing of a
-transaction that was cut is stored, and the caller tries it again. If it was cut during its commit, the
-server is asked what became of it. Readings lie in partitions by month (UTC).
+the order of their commits; those that only add readings share that lock. A connection that was cut is
+made anew at the next use: nothing of a transaction that was cut is stored, and the caller tries it
+again. If it was cut during its commit, the server is asked what became of it. Readings lie in
+partitions by month (UTC).
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ CONNECT_S = 5
 """Longest wait for the server to answer. [s]"""
 STATEMENT_S = 120
 """Longest time of one statement; a longer one is ended and counts as not done. [s]"""
-IDLE_S = 300
+IDLE_S = 60
 """Longest time that a transaction may do nothing: it would keep other writers waiting. [s]"""
 ASK_S, ASK_EVERY_S = 30.0, 0.1
 """Longest time to ask what became of a commit that was cut, and between two tries. [s]"""
@@ -41,10 +42,14 @@ COPY_FROM = 50
 """Number of readings from which COPY is quicker than an array."""
 DAY_MS = 86_400_000
 NEEDS_TEXT = "must be postgresql://user@host/database"
-_WRITERS_TURN = (
-    "SELECT pg_advisory_xact_lock(1, hashtext(current_schema())), pg_current_xact_id()::text"
+_WRITERS_TURN, _BESIDE_OTHERS = (
+    f"SELECT pg_advisory_xact_lock{how}(1, hashtext(current_schema())), pg_current_xact_id()::text"
+    for how in ("", "_shared")
 )
-"""Takes the lock that each writer holds during its transaction; gives the transaction's number."""
+"""Takes the lock that each writer holds during its transaction, or shares it with others that only add
+readings; gives the transaction's number."""
+_PARTITIONS = "SELECT pg_advisory_xact_lock(3, hashtext(current_schema()))"
+"""Takes the lock of who makes partitions."""
 _SOLE_SERVICE = "SELECT pg_try_advisory_lock(2, hashtext(current_schema()))"
 """Lock that a service holds as long as its connection lasts."""
 _STAGE = (
@@ -60,7 +65,7 @@ WITH new AS (
   SELECT series_id, period_s, ts_ms - ts_ms % (1000 * period_s) AS window_ms,
     count(*), min(value), sum(value), max(value)
   FROM new CROSS JOIN (VALUES ({rollups.TEN_MINUTES_S}), ({rollups.HOUR_S})) AS p (period_s)
-  GROUP BY series_id, period_s, window_ms {rollups.MERGED}
+  GROUP BY series_id, period_s, window_ms ORDER BY period_s, series_id, window_ms {rollups.MERGED}
 ) SELECT count(*) FROM new
 """  # noqa: S608 - constants of the store
 _PUT_STAGED = _PUT.format(source="pg_temp.stage")
@@ -156,10 +161,10 @@ class PostgresqlConnection(StoreConnection):
             yield found
 
     @contextlib.contextmanager
-    def transaction(self) -> Iterator[_Cursor]:
+    def transaction(self, *, beside: bool = False) -> Iterator[_Cursor]:
         with self._lock, self._translated(), self._begun("BEGIN") as run:
             try:
-                number = run.execute(_WRITERS_TURN).fetchone()[1]
+                number = run.execute(_BESIDE_OTHERS if beside else _WRITERS_TURN).fetchone()[1]
                 yield run
             except BaseException:
                 self._days.clear()  # a partition that was made is gone again
@@ -283,6 +288,8 @@ class PostgresqlConnection(StoreConnection):
     def _make_months(self, run: Any, days: set[int]) -> None:
         """Within a transaction: make the partitions that these days need."""
         months = {np.datetime64(day, "D").astype("M8[M]"): day for day in days}
+        if months:
+            run.execute(_PARTITIONS)
         for day in months.values():
             run.execute("SELECT reading_month(?)", (day * DAY_MS,))
         self._days |= days

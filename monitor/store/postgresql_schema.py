@@ -65,9 +65,21 @@ ANYONE_CREATES = (
 )
 """Asks whether every user may create in the schema: a function there that fits better than the
 server's own would run with our rights. So it names all in full."""
+_WORKERS = """
+CREATE TABLE ingest_worker (
+  worker_id BIGINT GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
+  client_id TEXT NOT NULL UNIQUE,
+  seen_ms BIGINT,
+  drained_by BIGINT
+);
+"""
+"""Ingests that share a stream: the client id of each one's session, when it was last seen by the
+server's clock, and which one stores what waits for it. Who knows a client id can take over the session,
+so these rows are not for readers and not in copies."""
 _OWN = {
     1: [_MONTHS, "REVOKE ALL ON FUNCTION reading_month FROM PUBLIC;"],
     13: [_CLEAR, "REVOKE ALL ON FUNCTION clear_readings FROM PUBLIC;"],
+    14: [_WORKERS],
 }
 """What PostgreSQL needs besides, by the step of the schema."""
 

@@ -21,6 +21,10 @@ _MORE = {
 """What a writer may do besides reading a table; other tables it may change as it likes."""
 
 
+_NOT_READ = {"ingest_worker": "INSERT, UPDATE, DELETE"}
+"""What a writer may do with tables that no reader may see, besides reading them."""
+
+
 def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
     """Make the roles, or give them their rights again, and hand the tables to the owner.
 
@@ -71,7 +75,7 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
             f"GRANT EXECUTE ON FUNCTION reading_month, clear_readings TO {writer}",
         ):
             run.execute(statement)
-        for table in (*tables, *(name for (name,) in parts)):
+        for table in (*tables, *_NOT_READ, *(name for (name,) in parts)):
             run.execute(f"ALTER TABLE {table} OWNER TO {owner}")
             run.execute(f"REVOKE ALL ON {table} FROM PUBLIC, {writer}, {reader}, {overview}")
         for table in tables:
@@ -79,4 +83,6 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
             if more := _MORE.get(table, "INSERT, UPDATE, DELETE"):
                 run.execute(f"GRANT {more} ON {table} TO {writer}")
         run.execute(f"GRANT SELECT ON shop_state TO {overview}")
+        for table, more in _NOT_READ.items():
+            run.execute(f"GRANT SELECT, {more} ON {table} TO {writer}")
     return names

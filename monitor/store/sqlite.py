@@ -93,7 +93,8 @@ class SqliteConnection(StoreConnection):
             yield self.raw.execute(sql, values)
 
     @contextlib.contextmanager
-    def transaction(self) -> Iterator[sqlite3.Cursor]:
+    def transaction(self, *, beside: bool = False) -> Iterator[sqlite3.Cursor]:
+        del beside  # SQLite has one writer at a time
         with self._lock, self._translated():
             self._check_in_place()
             cursor = self.raw.cursor()

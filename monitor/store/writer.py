@@ -129,6 +129,7 @@ class Writer:
         lateness: Mapping[tuple[str, str, int], int] | None = None,
         messages_aside: Sequence[AsideMessage] = (),
         also: Callable[[Cursor], object] | None = None,
+        alone: bool = False,
     ) -> StoredCounts:
         """Store a batch in one transaction, with its rollups. All of it is on disk, or none.
 
@@ -148,6 +149,8 @@ class Writer:
         messages_aside : sequence of AsideMessage
         also : callable, optional
             Further writing in the same transaction.
+        alone : bool
+            True if no other may write meanwhile, not even readings.
 
         Raises
         ------
@@ -157,10 +160,10 @@ class Writer:
         StoreFault
             If the database is damaged.
         """
-        with self.connection.transaction() as run:
+        with self.connection.transaction(beside=not alone) as run:
             counts, fresh = self.put(run, readings, refusals=refusals, tallies=tallies)
             self.remember(run, deliveries)
-            hours = (lateness or {}).items()
+            hours = sorted((lateness or {}).items())  # others that write beside wait, in one order
             run.executemany(_NOTE_LATENESS, [(*hour, late_ms) for hour, late_ms in hours])
             if messages_aside:
                 aside.keep(run, messages_aside)
@@ -200,7 +203,7 @@ class Writer:
             run.executemany(_INSERT_REFUSED, refusals)
         counts = Counter(tallies or {})
         counts.update(readings=new, repeats=len(rows) - new, refused=len(refusals))
-        run.executemany(_ADD_TALLY, [(name, n) for name, n in counts.items() if n])
+        run.executemany(_ADD_TALLY, sorted((name, n) for name, n in counts.items() if n))
         return StoredCounts(new, len(rows) - new), fresh
 
     @staticmethod

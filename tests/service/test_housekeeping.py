@@ -8,7 +8,7 @@ import pytest
 
 from monitor import settings
 from monitor.service.housekeeping import correct
-from monitor.service.supervisor import sole_use
+from monitor.service.sole_use import sole_use
 
 KEPT = (
     "readings.sqlite3",

@@ -11,6 +11,7 @@ from types import SimpleNamespace
 from monitor import settings
 from monitor.runtime.disk_space import DiskSpace
 from monitor.service import self_check, supervisor
+from monitor.service.sole_use import sole_use
 from monitor.service.supervisor import Supervisor
 from monitor.service.vital_signs import Parts
 
@@ -69,7 +70,7 @@ def test_what_the_service_makes_is_for_its_user_only(tmp_path):
     """Also in a folder that was open to others before."""
     folder = tmp_path / "data"
     folder.mkdir(mode=0o755)
-    with supervisor.sole_use(folder):
+    with sole_use(folder):
         (folder / "made").mkdir()
         (folder / "made" / "file").write_text("a client's name")
     for path in (folder, folder / "made", folder / "made" / "file"):

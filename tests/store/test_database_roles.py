@@ -21,6 +21,7 @@ READS_ONLY = (
     "DELETE FROM rollup",
     "SELECT reading_month(0)",
     "SELECT * FROM reading FOR UPDATE",
+    "SELECT client_id FROM ingest_worker",
 )
 NOBODY = (
     "DELETE FROM event",

@@ -1,0 +1,1 @@
+-- Ingests that share a stream. Only a database on a server has them: see `postgresql_schema.py`.

@@ -1,0 +1,249 @@
+"""Several ingests on one stream and one store: nothing is lost or doubled, whoever is killed."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from collections import Counter
+from contextlib import ExitStack, closing
+from dataclasses import replace
+
+import pytest
+from conftest import ROOT, benchweather, mosquitto_pub, until
+from numbered_load import Load
+from scripted_subscription import NOW, Script, arrival
+
+from monitor.core.clock import EVER_MS
+from monitor.core.steady_clock import SteadyClock
+from monitor.mqtt.client import TURNS, Address, Publisher, Subscription, shared
+from monitor.readings.ingest import Ingest
+from monitor.readings.newcomers import Newcomers
+from monitor.readings.payload import Contract
+from monitor.service import ingest_worker
+from monitor.service.ingest_session import IngestSession
+from monitor.service.ingest_worker import IngestGroup
+from monitor.settings import load
+from monitor.store import Reader, Writer, ingest_workers, rollups
+
+FILTERS = shared("shop", Contract().filters)
+UNTIMED = json.dumps([{"n": "pressure", "u": "Pa", "v": 50_000}]).encode()
+
+
+def stored_numbers(address):
+    """Numbers of the readings of a `Load` that are stored."""
+    with closing(Reader(address)) as reader:
+        rows = reader.connection.rows(
+            "SELECT sensor, ts_ms, value FROM reading JOIN series USING (series_id)"
+        )
+    return Counter(
+        ts_ms // 1000 - 1_700_000_000 if sensor == "timed" else round(value) - 50_000
+        for sensor, ts_ms, value in rows
+    )
+
+
+def publish(address, numbers):
+    """Send readings without times, and wait until the broker has them."""
+    publisher = Publisher(address)
+    publisher.connect()
+    sent = [
+        publisher.publish(
+            "benchweather/bench/untimed",
+            json.dumps([{"n": "pressure", "u": "Pa", "v": 50_000 + number}]).encode(),
+        )
+        for number in numbers
+    ]
+    for wait in sent:
+        wait(10)
+    publisher.close()
+
+
+def test_no_two_of_a_group_give_messages_of_a_topic_one_arrival_time(moved_clock):
+    of_each = []
+    for turn in (3, 4):
+        subscription = Subscription(Address("127.0.0.1", 1), FILTERS, "c", turn=turn)
+        of_each.append([subscription._moment("t") for _ in range(200)])
+    assert not set(of_each[0]) & set(of_each[1])
+    assert {at % TURNS for at in of_each[0]} == {3}
+    assert of_each[0] == sorted(set(of_each[0]))
+
+
+def test_a_repeat_is_known_by_the_packet_id_of_its_own_client(tmp_path):
+    with closing(Writer(tmp_path / "readings.sqlite3")) as writer:
+        scripts = [Script(), Script()]
+        ingests = [Ingest(s, Contract(), writer, number=n) for n, s in enumerate(scripts, 1)]
+        for one in ingests:
+            one.start()
+        sent = [(0, False, NOW), (1, False, NOW + 1), (0, True, NOW + 2), (1, True, NOW + 3)]
+        for number, repeat, at in sent:
+            script = scripts[number]
+            done = len(script.acknowledged) + 1
+            script.groups.append([arrival(7, UNTIMED, repeat=repeat, at=at)])
+            until(lambda script=script, done=done: len(script.acknowledged) == done)
+        for one in ingests:
+            one.stop(5)
+        times = writer.connection.rows("SELECT ts_ms FROM reading ORDER BY ts_ms")
+    assert times == [(NOW,), (NOW + 1,)]
+
+
+def test_the_limits_for_newcomers_hold_for_all_ingests_together(tmp_path):
+    with closing(Writer(tmp_path / "readings.sqlite3")) as writer:
+        for number in range(6):
+            script = Script()
+            if number < 2:
+                newcomers = [Newcomers(writer, places_a_day=3) for _ in range(2)]
+                ingests = [Ingest(script, Contract(), writer, newcomers=n) for n in newcomers]
+            pack = json.dumps([{"bt": NOW / 1000 - number, "u": "Cel", "v": 20}]).encode()
+            one = arrival(number + 1, pack, topic=f"benchweather/place{number}/a")
+            ingests[number % 2].subscription = script
+            ingests[number % 2]._keep([one])
+            assert script.acknowledged == [number + 1]
+        places = writer.connection.rows("SELECT DISTINCT place FROM series ORDER BY place")
+        assert places == [("place0",), ("place1",), ("place2",)]
+        waiting = writer.connection.rows("SELECT name FROM waiting ORDER BY name")
+        assert waiting == [("place3",), ("place4",), ("place5",)]
+
+
+def test_a_worker_is_refused_where_there_cannot_be_several(tmp_path):
+    environment = {"BENCHWEATHER_DATA": str(tmp_path), "COLUMNS": "300"}
+    alone = benchweather("ingest", environment=environment)
+    assert alone.returncode == 2
+    assert "broker.group is not set: several ingests need a database (store.url)" in alone.stderr
+    assert benchweather("ingest", "--demo", environment=environment).returncode == 2
+    environment["BENCHWEATHER_BROKER__GROUP"] = "shop"
+    half = benchweather("ingest", environment=environment)
+    assert half.returncode == 2
+    assert "broker.group" in half.stderr
+    assert "(broker.url) and a database (store.url)" in half.stderr
+    environment["BENCHWEATHER_BROKER__GROUP"] = "shop/+"
+    assert "must be letters" in benchweather("ingest", environment=environment).stderr
+
+
+@pytest.mark.broker
+def test_a_session_that_joins_a_group_ends_its_own_subscription(mosquitto, tmp_path):
+    address, mark = Address("127.0.0.1", mosquitto.port), tmp_path / "session.json"
+    alone = IngestSession(mark, mosquitto.url, "service", tuple(Contract().filters))
+    first = Subscription(address, alone.filters, "service")
+    until(lambda: first.take(1, 0.05) or first.connected)
+    first.close()
+    alone.note()
+    mosquitto_pub(mosquitto.port, "benchweather/bench/a1", "before")
+    joined = replace(alone, filters=FILTERS)
+    assert joined.ended() == alone.filters
+    got, subscriptions = [], []
+    for name, ended in (("service", joined.ended()), ("worker", ())):
+        subscriptions.append(Subscription(address, FILTERS, name, ended=ended))
+        until(lambda: got.extend(subscriptions[-1].take(10, 0.05)) or subscriptions[-1].connected)
+    until(lambda: got.extend(subscriptions[0].take(10, 0.05)) or got)
+    for number in range(6):
+        mosquitto_pub(mosquitto.port, "benchweather/bench/a1", str(number))
+    until(lambda: [got.extend(one.take(10, 0.05)) for one in subscriptions] and len(got) >= 7)
+    got += [one for subscription in subscriptions for one in subscription.take(10, 0.3)]
+    assert sorted(one.payload for one in got) == [*(b"%d" % n for n in range(6)), b"before"]
+    for one in subscriptions:
+        one.close()
+
+
+@pytest.mark.broker
+def test_what_waits_for_a_silent_worker_is_stored_by_another(
+    mosquitto, postgresql_server, monkeypatch, tmp_path
+):
+    monkeypatch.setattr(ingest_worker, "SEEN_S", 0.0)
+    monkeypatch.setattr(ingest_worker, "SILENT_S", 0.5)
+    monkeypatch.setattr(ingest_worker, "QUIET_S", 1.0)
+    address, store = Address("127.0.0.1", mosquitto.port), postgresql_server.address()
+    with ExitStack() as parts:
+        writer = parts.enter_context(closing(Writer(store)))
+        numbers = [ingest_workers.number_of(writer, name) for name in ("dead", "live")]
+        assert numbers == [1, 2]
+        assert ingest_workers.number_of(writer, "live") == 2
+        settings = load(data=tmp_path)
+        ingest_workers.note_seen(writer, 1)
+
+        def another(subscription, number):
+            return ingest_worker.new_ingest(
+                settings, Contract(), writer, SteadyClock(), subscription, number
+            )
+
+        dead = Subscription(address, FILTERS, "dead", turn=1)
+        until(lambda: dead.take(1, 0.05) or dead.connected)
+        live = another(Subscription(address, FILTERS, "live", turn=2), 2)
+        live.start()
+        parts.callback(live.stop, 5)
+        group = IngestGroup(live, 2, FILTERS, another, seen=True)
+        until(lambda: live.subscription.connected)
+        publish(address, range(100))
+        got = []
+        until(lambda: got.extend(dead.take(5, 0.05)) or got)  # delivered, never acknowledged
+        dead._client.socket().close()
+        publish(address, range(100, 200))
+        assert set(stored_numbers(store)) != set(range(200)), "some wait for the dead one"
+        until(lambda: group.look() or set(stored_numbers(store)) == set(range(200)), what="all")
+        seen = "SELECT seen_ms FROM ingest_worker WHERE worker_id = 1"
+        until(lambda: group.look() or writer.connection.row(seen) == (None,), what="it is done")
+        assert set(stored_numbers(store).values()) == {1}
+        publish(address, [998, 999])
+        until(
+            lambda: {998, 999} <= set(stored_numbers(store)), what="nothing goes to the dead one"
+        )
+        with closing(Reader(store)) as reader:
+            assert rollups.recount(reader, 0, EVER_MS).disagreements == []
+
+
+class Worker:
+    """`benchweather ingest` in a process of its own."""
+
+    def __init__(self, folder, environment):
+        self.log = folder.with_suffix(".log")
+        self._environment = environment | {"BENCHWEATHER_DATA": str(folder)}
+
+    def start(self):
+        with self.log.open("w") as log:
+            self.child = subprocess.Popen(
+                [sys.executable, "-m", "monitor", "ingest"],
+                cwd=ROOT,
+                env=self._environment,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+            )
+        until(self._ready, what="the worker is ready")
+
+    def _ready(self):
+        text = self.log.read_text()
+        assert self.child.poll() is None, text
+        return "of the group shop" in text
+
+
+@pytest.mark.broker
+@pytest.mark.slow
+def test_a_worker_killed_in_mid_stream_loses_nothing_and_doubles_nothing(
+    mosquitto, postgresql_server, make_service, tmp_path
+):
+    environment = make_service(broker_url=mosquitto.url).environment
+    store = postgresql_server.address()
+    environment |= {"BENCHWEATHER_STORE__URL": store, "BENCHWEATHER_BROKER__GROUP": "shop"}
+    workers = [Worker(tmp_path / name, environment) for name in ("one", "two")]
+    with ExitStack() as parts:
+        for one in workers:
+            one.start()
+            parts.callback(lambda one=one: one.child.poll() is None and one.child.kill())
+        load_ = Load(mosquitto.port, count=1600, per_s=600)
+        load_.start()
+        load_.goes_on(300)
+        workers[0].child.kill()
+        workers[0].child.wait()
+        load_.goes_on(300)
+        workers[0].start()
+        load_.join()
+        wanted = load_.acknowledged - {-1}
+        until(lambda: wanted <= set(stored_numbers(store)), what="all are stored")
+        assert len(wanted) > 1400
+        assert {n: k for n, k in stored_numbers(store).items() if k > 1} == {}
+        with closing(Reader(store)) as reader:
+            assert rollups.recount(reader, 0, EVER_MS).disagreements == []
+        for one in workers:
+            one.child.terminate()
+            assert one.child.wait(20) == 0, one.log.read_text()
+            (messages,) = re.findall(r"messages=(\d+)", one.log.read_text())
+            assert int(messages) > 100, "both took part"
