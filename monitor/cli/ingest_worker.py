@@ -17,8 +17,8 @@ from monitor.settings import Settings
 def ingest(settings: Settings, verbose: Verbose = False) -> None:
     """Store readings beside the service, on this or another computer. Ctrl-C ends it.
 
-    It needs a database (store.url), an outside broker (broker.url), the same broker.group as the
-    service, and a data folder of its own (--data).
+    It needs a database (store.url), an outside broker (broker.url) and the service's broker.group.
+    Give each worker a data folder of its own: --data.
     """
     with uncollected():
         from monitor.service.ingest_worker import run_worker

@@ -164,8 +164,7 @@ def take_over(ingest: Ingest, address: Address, session: IngestSession, former_i
 
 
 def _connected(subscription: Subscription, give_up_s: float) -> bool:
-    """Return whether a subscription stands before a time of the steady clock. What arrives meanwhile
-    waits. [s]"""
+    """Return whether a subscription connects before a time of the steady clock. [s]"""
     while not subscription.connected and time.monotonic() < give_up_s:
         subscription.rest(LOOK_S)
     return subscription.connected

@@ -53,7 +53,7 @@ QUIET_S = 5.0
 
 
 class WaitingShare:
-    """What waits for a silent worker, stored under its client id and number, in a thread."""
+    """Share of the stream that waits for a silent worker: a thread stores it, under its number."""
 
     def __init__(
         self,

@@ -195,8 +195,10 @@ class Writer:
         for series, ts_ms, value in readings:
             if series is not last:  # a pack is of one series
                 last, series_id = series, ids.get(series) or fresh.get(series)
-                if series_id is None:
-                    series_id = fresh[series] = self._new_series(run, series)
+                if series_id is None:  # in one order, since writers beside us wait for each other
+                    for one in sorted({reading.series for reading in readings} - ids.keys()):
+                        fresh[one] = self._new_series(run, one)
+                    series_id = fresh[series]
             rows.append((series_id, ts_ms, value))
         new = self.connection.add_readings(run, rows)
         if refusals:
