@@ -111,7 +111,7 @@ def clear_due(
 
 
 def split(
-    run: Cursor, readings: Sequence[Reading], ids: Mapping[Series, int], now_ms: int
+    run: Cursor, readings: Sequence[Reading], now_ms: int
 ) -> tuple[Sequence[Reading], list[Refusal]]:
     """Within a transaction: the readings to store, and refusals of those whose time is cleared.
 
@@ -120,12 +120,15 @@ def split(
     youngest_ms = now_ms - LEAST_MS
     if not readings or min(reading.ts_ms for reading in readings) >= youngest_ms:
         return readings, []
-    until = dict(run.execute("SELECT series_id, until_ms FROM retention").fetchall())
+    rows = run.execute(
+        "SELECT place, sensor, quantity, until_ms FROM retention JOIN series USING (series_id)"
+    ).fetchall()
+    until = {Series(place, sensor, Quantity(q)): until_ms for place, sensor, q, until_ms in rows}
     if not until:
         return readings, []
     kept, refused = [], []
     for reading in readings:
-        limit = until.get(ids.get(reading.series, 0), 0)
+        limit = until.get(reading.series, 0)
         if reading.ts_ms >= limit:
             kept.append(reading)
         else:

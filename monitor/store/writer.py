@@ -188,7 +188,7 @@ class Writer:
         returns the ids of new series."""
         fresh: dict[Series, int] = {}
         ids = self._series_ids
-        readings, too_old = retention.split(run, readings, ids, now_ms())
+        readings, too_old = retention.split(run, readings, now_ms())
         refusals = [*refusals, *too_old]
         rows = []
         last, series_id = None, None
