@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitQueries
     from dashboard.data.wood import WoodQueries
-    from monitor.air.current import LatestAir
+    from monitor.air.latest_air import LatestAir
     from monitor.domain.glue import Glue
     from monitor.domain.wait_types import WaitType
 

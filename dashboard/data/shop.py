@@ -24,7 +24,7 @@ from dashboard.data.records import (
     QuantityHistory,
     ServiceState,
 )
-from monitor.air import climate_report, current, place_means
+from monitor.air import climate_report, latest_air, place_means
 from monitor.commands.closing import shop_hours
 from monitor.core.clock import AHEAD_MAX_MS, now_ms
 from monitor.core.errors import StoreFault, StoreMissing, StoreUnavailable
@@ -56,7 +56,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.thinning import Points
     from monitor.air.climate_report import ClimateRecord
-    from monitor.air.current import LatestAir
+    from monitor.air.latest_air import LatestAir
     from monitor.core.steady_clock import ClockJump
     from monitor.domain.events import Event
     from monitor.domain.forecast import Forecast
@@ -206,7 +206,7 @@ class ShopData:
         the newest of any sensor at the place.
         """
         with self.reader() as reader:
-            return current.recent(reader, self.settings, now_ms())
+            return latest_air.recent(reader, self.settings, now_ms())
 
     def sensors(self) -> list[PlacedSensor]:
         """Every sensor, by place in the order of the settings, then by name."""

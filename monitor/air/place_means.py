@@ -117,6 +117,8 @@ def joined(
     """Times, and means of temperature and RH, where there are both."""
     if temp is None or rh is None:
         return np.empty(0, np.int64), np.empty(0), np.empty(0)
+    if np.array_equal(temp["ts_ms"], rh["ts_ms"]):  # as almost always
+        return temp["ts_ms"].copy(), temp["mean"].copy(), rh["mean"].copy()
     at_ms, i, j = np.intersect1d(temp["ts_ms"], rh["ts_ms"], True, True)
     return at_ms, temp["mean"][i], rh["mean"][j]
 

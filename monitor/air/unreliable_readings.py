@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.science.sensor_clock import misdated, overlapping
+from monitor.science.sensor_clock import HOUR_MS, misdated, overlapping
 from monitor.science.sensor_health import PERIOD_S, unreliable
 
 if TYPE_CHECKING:
@@ -19,19 +20,35 @@ def doubtful(
     reader: Reader, place: str, sensor: str, rh: NDArray[np.void], period_s: int = PERIOD_S
 ) -> NDArray[np.bool_]:
     """Mask of a sensor's humidity rollups that another sensor should replace. Shape (n,)."""
-    found = unreliable(rh, period_s)
-    if len(rh):
-        for topic in _topics(reader, place, sensor):
-            hours = reader.lateness(*topic, int(rh["ts_ms"][0]))
-            found |= overlapping(rh["ts_ms"], period_s, misdated(hours))
+    return doubtful_of(reader, {(place, sensor): rh}, period_s)[place, sensor]
+
+
+def doubtful_of(
+    reader: Reader, rh: Mapping[tuple[str, str], NDArray[np.void]], period_s: int = PERIOD_S
+) -> dict[tuple[str, str], NDArray[np.bool_]]:
+    """The mask of `doubtful` of many sensors, each (place, name), looked at together."""
+    found = {one: unreliable(rows, period_s) for one, rows in rh.items()}
+    since = {one: int(rows["ts_ms"][0]) for one, rows in rh.items() if len(rows)}
+    if not since:
+        return found
+    topics = _topics(reader, since)
+    every = {topic for many in topics.values() for topic in many}
+    lateness = reader.lateness_of(every, min(since.values()))
+    for one, since_ms in since.items():
+        for topic in topics[one]:
+            hours = lateness[topic]
+            hours = hours[hours["hour_ms"] > since_ms - HOUR_MS]
+            found[one] |= overlapping(rh[one]["ts_ms"], period_s, misdated(hours))
     return found
 
 
-def _topics(reader: Reader, place: str, sensor: str) -> set[tuple[str, str]]:
-    """Topics of the sensors of a name that were ever at a place."""
-    moved = {
-        (one.topic_place, one.topic_name)
-        for one in reader.histories().values()
-        if one.name == sensor and place in (one.first_place, *(at for _, at in one.stays))
-    }
-    return moved | {(place, sensor)}
+def _topics(
+    reader: Reader, sensors: Iterable[tuple[str, str]]
+) -> dict[tuple[str, str], set[tuple[str, str]]]:
+    """Topics of the sensors of each name that were ever at its place."""
+    found = {one: {one} for one in sensors}
+    for history in reader.histories().values():
+        for place in (history.first_place, *(at for _, at in history.stays)):
+            if place is not None and (place, history.name) in found:
+                found[place, history.name].add((history.topic_place, history.topic_name))
+    return found

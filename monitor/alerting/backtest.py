@@ -13,7 +13,8 @@ import numpy as np
 
 from monitor.air.place_means import places
 from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
-from monitor.alerting.observations import KNOWN_MS, SHOP, knows_home, moved_on
+from monitor.alerting.observations import SHOP, knows_home
+from monitor.alerting.sensor_states import KNOWN_MS, moved_on
 from monitor.core.clock import EVER_MS
 from monitor.core.measurements import BY_HAND, Quantity, Series, leading_order
 from monitor.domain.alerts import alert, state_machine

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.air.current import PlaceAir, air_now, recent
+from monitor.air.current import PlaceAir, air_now
+from monitor.air.latest_air import recent
 from monitor.air.place_means import means
 from monitor.alerting.messages import change, ending, figures_and_rest, sentence, value_text
 from monitor.commands import Journal

@@ -4,26 +4,25 @@ from __future__ import annotations
 
 import math
 import shutil
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.air.current import PlaceAir, air_now, recent
-from monitor.air.place_means import places
+from monitor.air.current import PlaceAir, air_now
+from monitor.air.last_day import LastDay
+from monitor.air.latest_air import recent
 from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
+from monitor.alerting.sensor_states import SensorState, sensor_states
 from monitor.commands import Journal
 from monitor.commands.closing import shop_hours
 from monitor.core.formats import degree, unit_of
-from monitor.core.measurements import BY_HAND, Quantity, Series
 from monitor.domain.alerts.rule import OUTLOOK, Of, Rule
 from monitor.domain.alerts.rule_state import ExpectedSpell, Seen
 from monitor.domain.glue import Glue, GlueState
 from monitor.domain.instrument import Instrument
 from monitor.domain.opening_hours import Hours, is_open, last_closing
-from monitor.domain.places import Place, band
-from monitor.domain.sensor import SensorHistory
+from monitor.domain.places import band
 from monitor.domain.situation import ANYWHERE, drying
 from monitor.outlook.shut_today import chance_open_again, chance_shut
 from monitor.outlook.summary import (
@@ -36,12 +35,8 @@ from monitor.outlook.summary import (
 from monitor.planning import present
 from monitor.planning.last_start import BEFORE_MS
 from monitor.planning.words import Names, last_start_sentence
-from monitor.science.calibration.settling import SettlingStage
-from monitor.science.sensor_health import saturated_s, standstill_s
 from monitor.science.waits.wait import WaitState
-from monitor.sensor_care.calibration import settled
-from monitor.sensor_care.health import left
-from monitor.store import TEN_MINUTES_S, Reader
+from monitor.store import Reader
 from monitor.waits.evaluation import WaitStatus
 from monitor.wood.evaluation import InstrumentStatus, warm_up_margins_k
 
@@ -49,9 +44,6 @@ if TYPE_CHECKING:
     from monitor.science.outlook.ensemble_statistics import OutlookSpell
     from monitor.settings import Settings
 
-DAY_MS = 86_400_000
-KNOWN_MS = 14 * DAY_MS
-"""A sensor that was silent for longer is no longer observed. [ms]"""
 NEAR_MS = 1_200_000
 """Greatest distance of a value from the moment that a change is taken from. [ms]"""
 HOMES_APART_PCT = 5.0
@@ -91,21 +83,6 @@ class Snapshot(NamedTuple):
     """Sentences on what could be started in the hour before closing."""
 
 
-class SensorState(NamedTuple):
-    """A sensor: where it is, when it was heard [ms], for how long its humidity has not moved, or
-    has read `SATURATED_PCT` and more [s], its battery [%], how long ago it was calibrated [s], and
-    whether it is at rest in its jar (1 or 0); NaN: not known."""
-
-    sensor: str
-    place: Place
-    heard_ms: int
-    unchanged_s: float
-    saturated_s: float
-    battery_pct: float
-    calibrated_s: float = math.nan
-    rested: float = math.nan
-
-
 def snapshot(
     reader: Reader,
     settings: Settings,
@@ -117,8 +94,9 @@ def snapshot(
 ) -> Snapshot:
     """Look at everything. `statuses` are of the open waits, `woods` of the instruments here."""
     wet = drying(journal.waits.values())
-    airs = air_now(recent(reader, settings, now_ms), settings, now_ms, wet)
-    sensors = _sensors(reader, settings, now_ms)
+    day = LastDay(reader, now_ms)
+    airs = air_now(recent(reader, settings, now_ms, day), settings, now_ms, wet)
+    sensors = sensor_states(day, settings)
     filled, hours = journal.filled_ms, shop_hours(reader, settings)
     ahead = {air.place.id: foreseen(settings, air.place, now_ms, hours) for air in airs}
     outlooks = {place: one for place, one in ahead.items() if one is not None}
@@ -159,7 +137,7 @@ def observe(rules: Iterable[Rule], snapshot: Snapshot) -> dict[str, list[Seen]]:
 def _seen(rule: Rule, s: Snapshot) -> list[Seen]:
     match rule.of:
         case Of.PLACE:
-            found = [_place(rule, air, s) for air in s.airs if concerns(rule, air.place)]
+            found = _places(rule, [air for air in s.airs if concerns(rule, air.place)], s)
             return furthest(rule, found) if rule.together else found
         case Of.SENSOR:
             return [_sensor(rule.quantity, one, s.now_ms) for one in s.sensors]
@@ -197,28 +175,58 @@ def furthest(rule: Rule, places: Sequence[Seen]) -> list[Seen]:
     return [worst._replace(subject=SHOP, situation=situation)]
 
 
-def _place(rule: Rule, air: PlaceAir, s: Snapshot) -> Seen:
-    limits = band(air.place, s.settings.limits)
+def _places(rule: Rule, airs: Sequence[PlaceAir], s: Snapshot) -> list[Seen]:
     if rule.quantity in OUTLOOK:
-        one, situation = s.outlooks.get(air.place.id), air.situation
-        if one is not None:
-            situation = situation._replace(may_fill=not walls_allow_no_water(one))
-        return _coming(rule.quantity, air.place, s)._replace(band=limits, situation=situation)
-    value = math.nan
-    if not air.old:
-        safe = math.nan if air.safe is None else air.safe.rh_pct
-        here = WatchedAir(air.temp_c, air.rh_pct, air.surface_temp_c, air.pressure_pa, safe)
-        value = float(values_of(rule.quantity, here))
-        if rule.over_s:
-            value -= _earlier(rule, air, s.now_ms)
-    return Seen(air.place.id, air.place.label, value, limits, situation=air.situation)
+        return [_foretold(rule, air, s) for air in airs]
+    values = _values(rule, airs, s.now_ms)
+    return [
+        Seen(
+            air.place.id,
+            air.place.label,
+            values.get(air.place.id, math.nan),
+            band(air.place, s.settings.limits),
+            situation=air.situation,
+        )
+        for air in airs
+    ]
 
 
-def _coming(quantity: str, place: Place, s: Snapshot) -> Seen:
-    """Observation of a place's outlook. A spell that has begun belongs to other rules."""
-    one = s.outlooks.get(place.id)
+def _foretold(rule: Rule, air: PlaceAir, s: Snapshot) -> Seen:
+    place, one, situation = air.place, s.outlooks.get(air.place.id), air.situation
+    limits = band(place, s.settings.limits)
     if one is None:
-        return Seen(place.id, place.label, math.nan)
+        return Seen(place.id, place.label, math.nan, limits, situation=situation)
+    situation = situation._replace(may_fill=not walls_allow_no_water(one))
+    return _coming(rule.quantity, one, s)._replace(band=limits, situation=situation)
+
+
+def _values(rule: Rule, airs: Sequence[PlaceAir], now_ms: int) -> dict[str, float]:
+    """The quantity of a rule at the places that are not old, worked out for all together."""
+    airs = [air for air in airs if not air.old]
+    if not airs:
+        return {}
+    columns = np.array(
+        [
+            (
+                air.temp_c,
+                air.rh_pct,
+                air.surface_temp_c,
+                air.pressure_pa,
+                math.nan if air.safe is None else air.safe.rh_pct,
+            )
+            for air in airs
+        ]
+    )
+    values = values_of(rule.quantity, WatchedAir(*columns.T))
+    if rule.over_s:
+        earlier = np.array([_earlier(rule, air, now_ms) for air in airs])
+        values = values - values_of(rule.quantity, WatchedAir(*earlier.T))
+    return dict(zip((air.place.id for air in airs), values.tolist(), strict=True))
+
+
+def _coming(quantity: str, one: PlaceOutlook, s: Snapshot) -> Seen:
+    """Observation of a place's outlook. A spell that has begun belongs to other rules."""
+    place = one.place
     zone, in_f = s.settings.zone, s.settings.board.temperature_unit == "F"
     dry = dry_words(one, zone, us=in_f)
     if quantity == "dry_snap":
@@ -245,119 +253,17 @@ def _expected(
     return ExpectedSpell(one.at_ms(spell.begins_h.middle), round(spell.extreme.middle, 1), below)
 
 
-def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> float:
-    """The value at the beginning of the time that a change is taken over; NaN if not known."""
+def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> tuple[float, float]:
+    """Temperature and RH at the beginning of the time that a change is taken over; NaN if not known.
+    [°C], [%]"""
     trace = air.trace
     if not len(trace.at_ms):
-        return math.nan
+        return math.nan, math.nan
     when = now_ms - 1000 * rule.over_s
     i = int(np.argmin(np.abs(trace.at_ms - when)))
     if abs(int(trace.at_ms[i]) - when) > NEAR_MS:
-        return math.nan
-    return float(values_of(rule.quantity, WatchedAir(trace.temp_c[i], trace.rh_pct[i])))
-
-
-def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorState]:
-    known = {place.id: place for place in places(reader, settings)}
-    ids = reader.series()
-    newest: dict[tuple[str, str], int] = {}
-    battery: dict[tuple[str, str], float] = {}
-    for _, (series, ts_ms, value) in reader.latest(now_ms):
-        one = (series.sensor, series.place)
-        newest[one] = max(newest.get(one, 0), ts_ms)
-        if series.quantity is Quantity.BATTERY:
-            battery[one] = value
-    moved = moved_on(reader, newest, now_ms)
-    kept = {(one.name, one.home): one for one in reader.histories().values()}
-    found = _in_jars(reader, kept.values(), known, now_ms)
-    for (sensor, place), heard in sorted(newest.items()):
-        if now_ms - heard > KNOWN_MS or (sensor, place) in moved:
-            continue
-        history = kept.get((sensor, place))
-        if history is not None and history.in_jar:
-            continue
-        series_id = ids.get(Series(place, sensor, Quantity.HUMIDITY))
-        still, wet = math.nan, math.nan
-        by_hand = sensor == BY_HAND  # it sends nothing by itself, and cannot be stuck
-        if series_id is not None and not by_hand:
-            rows = reader.rollups(series_id, TEN_MINUTES_S, now_ms - DAY_MS, now_ms + 1)
-            still, wet = standstill_s(rows), saturated_s(rows)
-            if wet > 0:  # at the end of its range it may well stand still
-                still = 0.0
-            if known[place].kind == "outdoors":  # where saturated air is no fault
-                wet = 0.0
-        charge = battery.get((sensor, place), math.nan)
-        age = _calibrated_s(history, now_ms)
-        heard = now_ms if by_hand else heard
-        found.append(SensorState(sensor, known[place], heard, still, wet, charge, age))
-    return found
-
-
-def _in_jars(
-    reader: Reader, histories: Iterable[SensorHistory], known: Mapping[str, Place], now_ms: int
-) -> list[SensorState]:
-    """Sensors that are being calibrated: only whether they send, and are steady."""
-    jarred = [one for one in histories if one.jar is not None]
-    if not jarred:
-        return []
-    heard: dict[str, int] = {}
-    for (place, sensor, _), ts_ms, _ in reader.raw_latest(now_ms):
-        heard[f"{place}/{sensor}"] = max(heard.get(f"{place}/{sensor}", 0), ts_ms)
-    return [
-        SensorState(
-            one.name,
-            known.get(one.home, Place(id=one.home)),
-            heard.get(one.id, now_ms),
-            math.nan,
-            math.nan,
-            math.nan,
-            rested=float(settled(reader, one, now_ms).rest is SettlingStage.STEADY),
-        )
-        for one in jarred
-    ]
-
-
-def _calibrated_s(history: SensorHistory | None, now_ms: int) -> float:
-    proved_ms = history.proved_ms() if history is not None else None
-    return math.nan if proved_ms is None else (now_ms - proved_ms) / 1000
-
-
-def moved_on(
-    reader: Reader, newest: Mapping[tuple[str, str], int], now_ms: int
-) -> dict[tuple[str, str], int]:
-    """Sensors that were carried elsewhere, and since when.
-
-    Parameters
-    ----------
-    newest : mapping of (sensor, place) to ms
-        When each was last heard there.
-
-    Returns
-    -------
-    mapping of (sensor, place) to ms
-        Those of which all that was heard under their name since comes from another place. Two that
-        were heard in turn are two sensors of one name, and both are looked for. Those too that
-        are known to have been moved.
-    """
-    places_of = Counter(sensor for sensor, _ in newest)
-    twice = {one for one in newest if places_of[one[0]] > 1}
-    first: dict[tuple[str, str], int] = {}
-    for series, series_id in reader.series().items():
-        one = (series.sensor, series.place)
-        if one in twice and (span := reader.span(series_id)) is not None:
-            first[one] = min(first.get(one, span[0]), span[0])
-    later = {
-        one: min(
-            (
-                at
-                for other, at in first.items()
-                if other[0] == one[0] and other != one and at >= newest[one]
-            ),
-            default=None,
-        )
-        for one in twice
-    }
-    return {one: at for one, at in later.items() if at is not None} | left(reader, now_ms)
+        return math.nan, math.nan
+    return float(trace.temp_c[i]), float(trace.rh_pct[i])
 
 
 def _sensor(quantity: str, one: SensorState, now_ms: int) -> Seen:

@@ -26,13 +26,13 @@ NUMBERS = (
 
 def now(settings: Settings, as_json: Json = False) -> None:
     """Show the air at each place now, and what it means for the work."""
-    from monitor.air import current
+    from monitor.air import current, latest_air
     from monitor.domain.situation import drying
 
     moment = now_ms()
 
     with journal_of(settings) as (reader, journal):
-        recent, wet = current.recent(reader, settings, moment), drying(journal.waits.values())
+        recent, wet = latest_air.recent(reader, settings, moment), drying(journal.waits.values())
         airs = current.air_now(recent, settings, moment, wet)
     if as_json:
         print_json(

@@ -166,6 +166,36 @@ def expected(
     return sorted(found, key=lambda one: -one[1])
 
 
+def weights(
+    place: Place,
+    limits: AirLimits,
+    temp_c: NDArray[np.float64],
+    rh_pct: NDArray[np.float64],
+    dew_point_c: NDArray[np.float64],
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Weights that `judge` surely gives the air of places of one kind and band, and may give at most.
+
+    They differ where a value is back within its limit, but not by the margin: the trace decides then.
+
+    Parameters
+    ----------
+    temp_c, rh_pct, dew_point_c : ndarray of shape (places,)
+        Newest values. [°C], [%], [°C]
+
+    Returns
+    -------
+    two ndarrays of int, shape (places,)
+    """
+    values = {"rh": rh_pct, "temp": temp_c, "spread": temp_c - dew_point_c}
+    least, most = (np.zeros(len(rh_pct), np.int64) for _ in range(2))
+    for rule in _rules(place, limits, ANYWHERE):
+        of, dry = values[rule.of], rule.ends > rule.begins
+        for found, limit in ((least, rule.begins), (most, rule.ends)):
+            beyond = of < limit if dry else of > limit
+            found[beyond] = np.maximum(found[beyond], rule.weight)
+    return least, most
+
+
 def latched(values: NDArray[np.float64], begins: float, ends: float) -> NDArray[np.bool_]:
     """Mask of a trace, True where a state with hysteresis is on.
 
@@ -182,6 +212,8 @@ def latched(values: NDArray[np.float64], begins: float, ends: float) -> NDArray[
     """
     if ends > begins:
         values, begins, ends = -values, -begins, -ends
+    if not (values > begins).any():  # as almost always
+        return np.zeros(len(values), np.bool_)
     change = np.where(values > begins, 1, np.where(values <= ends, -1, 0))
     change[np.isnan(values)] = 0
     last = np.maximum.accumulate(np.where(change != 0, np.arange(len(values)), -1))

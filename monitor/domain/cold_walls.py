@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -91,19 +92,48 @@ def safe_levels(
     return found
 
 
+def safe_humidities(
+    places: Sequence[Place],
+    temp_c: Sequence[float],
+    outdoors: OutdoorTemps | None,
+    measured: Sequence[float],
+) -> list[SafeHumidity | None]:
+    """Highest safe RH at each place now; None where room or outdoors is not known.
+
+    Parameters
+    ----------
+    temp_c : sequence of float
+        Of each room; NaN where it is not known. [°C]
+    measured : sequence of float
+        Temperature factor of each place from a surface sensor; NaN without one. [-]
+    """
+    found: list[SafeHumidity | None] = [None] * len(places)
+    if outdoors is None:
+        return found
+    room = np.clip(np.array(temp_c, float), *TEMP_C)
+    day, now = np.clip(outdoors, *TEMP_C).tolist()
+    walls = [wall(*one) for one in zip(places, measured, strict=True)]
+    levels = highest_safe_humidity(room, day, np.array([factor for _, factor in walls], float))
+    panes = {
+        f"{pane}": (pane, highest_safe_humidity(room, now, FACTORS[pane], LIMITS_PCT[pane]))
+        for pane in (ColdSurface.SINGLE_GLASS, ColdSurface.DOUBLE_GLASS)
+    }
+    for i, place in enumerate(places):
+        if place.kind == "outdoors" or math.isnan(levels[i]):
+            continue
+        pane, limits = panes.get(f"{place.glass} glass", (walls[i][0], levels))
+        if limits[i] < levels[i]:
+            found[i] = SafeHumidity(float(limits[i]), pane, outdoors.now_c)
+        else:
+            found[i] = SafeHumidity(float(levels[i]), walls[i][0], outdoors.day_c)
+    return found
+
+
 def safe_humidity(
     place: Place, temp_c: float, outdoors: OutdoorTemps | None, measured: float = math.nan
 ) -> SafeHumidity | None:
-    """Highest safe RH at a place now; None where room or outdoors is not known."""
-    if outdoors is None or place.kind == "outdoors" or math.isnan(temp_c):
-        return None
-    columns = (np.asarray(outdoors.day_c), np.asarray(outdoors.now_c))
-    levels = safe_levels(place, np.asarray(temp_c), columns, measured)
-    least = min(levels, key=lambda one: float(levels[one]))
-    if math.isnan(float(levels[least])):
-        return None
-    pane = least in (ColdSurface.SINGLE_GLASS, ColdSurface.DOUBLE_GLASS)
-    return SafeHumidity(float(levels[least]), least, outdoors.now_c if pane else outdoors.day_c)
+    """Highest safe RH of one place, as `safe_humidities` has it."""
+    return safe_humidities([place], [temp_c], outdoors, [measured])[0]
 
 
 def add_water(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.air.current import surface_day_c
+from monitor.air.latest_air import surface_days_c
 from monitor.air.place_means import places
 from monitor.core.errors import OutOfRange
 from monitor.domain.places import Place, band
@@ -183,7 +183,8 @@ class Work:
         chance = float(dry_snap.confirmed(dry_snap.probability(seen.members[1], armed))[-1])
         forecast = forecasts.newest(self._reader, now_ms, self._prefer)
         rh = seen.members[1, ..., -1]
-        surface_c = surface_day_c(self._reader, place, now_ms)
+        own = {one: i for one, i in self._reader.series().items() if one.place == place}
+        surface_c = surface_days_c(self._reader, own, now_ms).get(place, np.nan)
         factor = wall_factor(surface_c, hours.temp_c[-WALL_H:], hours.out_temp_c[-WALL_H:])
         safe = safe_ahead(self._by_id[place], seen.members[0, ..., -1], start.air.temp_c, factor)
         hold = band(self._by_id[place], self._settings.limits)[0] + HELD_PCT

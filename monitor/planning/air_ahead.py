@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.air.current import air_now, recent
+from monitor.air.current import air_now
+from monitor.air.latest_air import recent
 from monitor.air.place_means import places
 from monitor.core import formats
 from monitor.core.clock import EVER_MS

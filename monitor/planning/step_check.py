@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.air.current import air_as, recent
+from monitor.air.current import air_as
+from monitor.air.latest_air import recent
 from monitor.commands.repairs import kind_of
 from monitor.core import formats
 from monitor.core.errors import Rejected

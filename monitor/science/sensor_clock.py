@@ -32,9 +32,10 @@ def wrong_clock_hours(hours: Hours) -> NDArray[np.bool_]:
     one whose clock is slow by as much.
     """
     found = np.zeros(len(hours), bool)
-    if len(hours) < HOURS:
+    late = hours["least_s"]
+    if len(hours) < HOURS or not ((late >= SLOW_S) | (late <= -FAST_S)).any():
         return found
-    least = np.lib.stride_tricks.sliding_window_view(hours["least_s"], HOURS)
+    least = np.lib.stride_tricks.sliding_window_view(late, HOURS)
     low, high = least.min(axis=1), least.max(axis=1)
     near = hours["hour_ms"][HOURS - 1 :] - hours["hour_ms"][: 1 - HOURS] <= WITHIN_MS
     wrong = near & (((low >= SLOW_S) & (high - low <= STEADY_S)) | (high <= -FAST_S))

@@ -120,6 +120,8 @@ def unreliable(rh: Rows, period_s: int = PERIOD_S) -> NDArray[np.bool_]:
     near = np.diff(rh["ts_ms"]) <= 1000 * max(APART_S, period_s)
     wet = rh["low"] >= SATURATED_PCT
     still = (rh["low"] == rh["high"]) & ~wet
+    if not (still | wet).any():
+        return np.zeros(len(rh), np.bool_)
     same = near & still[1:] & still[:-1] & (rh["low"][1:] == rh["low"][:-1])
     found: NDArray[np.bool_] = still & (_run_s(rh, same, period_s) >= STUCK_S)
     return found | (wet & (_run_s(rh, near & wet[1:] & wet[:-1], period_s) >= SATURATED_S))

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core.clock import AHEAD_MAX_MS, EVER_MS
 from monitor.core.measurements import MEASURES, Quantity, Reading, Refusal, Series
 from monitor.domain.events import About
 from monitor.domain.sensor import SensorHistory, apply
-from monitor.store import corrected_series, retention
+from monitor.store import corrected_series, many_series, retention
 from monitor.store.connection import StoreAddress, opened
 from monitor.store.corrected_series import Piece
 from monitor.store.journal import events_about
+from monitor.store.many_series import ROLLUP
 from monitor.store.rollups import HOUR_S, TEN_MINUTES_S
 from monitor.store.writer import TALLIES
 
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 
     from monitor.domain.sensor import Correction
 
-_ROLLUP = [("ts_ms", "i8"), ("n", "i8"), ("low", "f8"), ("mean", "f8"), ("high", "f8")]
 _LATEST = """
 SELECT series_id, place, sensor, quantity, ts_ms, value FROM series JOIN reading USING (series_id)
 WHERE ts_ms = (SELECT max(ts_ms) FROM reading AS r
@@ -191,9 +191,24 @@ class Reader:
         A correction is a straight line that rises, so it may be applied to mean, lowest and
         highest alike. A bucket in which a piece begins or ends is made from its readings.
         """
-        pieces = self._pieces(series_id)
-        tables = [self._rollups(piece, period_s, start_ms, end_ms) for piece in pieces]
-        return tables[0] if len(tables) == 1 else _merged(tables)
+        return self.rollups_of([series_id], period_s, start_ms, end_ms)[series_id]
+
+    def rollups_of(
+        self, series_ids: Collection[int], period_s: int, start_ms: int, end_ms: int
+    ) -> dict[int, NDArray[np.void]]:
+        """The `rollups` of many series by id, read together."""
+        self._look()
+        views = self._views
+        whole = [one for one in series_ids if one not in views]
+        low_ms = start_ms - 1000 * period_s + 1
+        found = many_series.rollups(self.connection, whole, period_s, low_ms, end_ms)
+        for one in series_ids:
+            if one in views:
+                tables = [self._rollups(piece, period_s, start_ms, end_ms) for piece in views[one]]
+                found[one] = tables[0] if len(tables) == 1 else _merged(tables)
+            elif one not in found:
+                found[one] = _merged([])
+        return found
 
     def correction_of(self, series_id: int, at_ms: int) -> Correction | None:
         """The correction of a series at a time; None if there is none. [ms]"""
@@ -317,12 +332,18 @@ class Reader:
         structured ndarray of shape (n,)
             `hour_ms`, and `least_s`, the least of that hour. [s]
         """
-        return self._array(
-            "SELECT hour_ms, least_ms / 1000.0 FROM lateness "
-            "WHERE place = ? AND sensor = ? AND hour_ms > ? AND hour_ms < ? ORDER BY hour_ms",
-            (place, sensor, since_ms - 1000 * HOUR_S, until_ms),
-            [("hour_ms", "i8"), ("least_s", "f8")],
-        )
+        return self.lateness_of([(place, sensor)], since_ms, until_ms)[place, sensor]
+
+    def lateness_of(
+        self, topics: Collection[tuple[str, str]], since_ms: int, until_ms: int = EVER_MS
+    ) -> dict[tuple[str, str], NDArray[np.void]]:
+        """The `lateness` of many topics, (place, sensor), read together."""
+        import numpy as np
+
+        after_ms = since_ms - 1000 * HOUR_S
+        found = many_series.lateness(self.connection, list(topics), after_ms, until_ms)
+        none = np.empty(0, many_series.LATENESS)
+        return {one: found.get(one, none) for one in topics}
 
     def newest_ms(self) -> int | None:
         """Time of the newest reading that is not voided, or of the newest event; None if there is
@@ -432,7 +453,7 @@ class Reader:
             "SELECT ts_ms, n, low, total / n, high FROM rollup WHERE series_id = ? "
             "AND period_s = ? AND ts_ms >= ? AND ts_ms < ? ORDER BY ts_ms",
             (series_id, period_s, max(start_ms - step + 1, first), min(end_ms, last)),
-            _ROLLUP,
+            ROLLUP,
         )
         edges = {
             (max(bucket, from_ms), min(bucket + step, until_ms), bucket)
@@ -448,7 +469,7 @@ class Reader:
                         "FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? "
                         "HAVING count(*) > 0",
                         (bucket, series_id, low, high),
-                        _ROLLUP,
+                        ROLLUP,
                     )
                 )
             table = _merged(parts)
@@ -485,11 +506,11 @@ def _merged(tables: list[NDArray[np.void]]) -> NDArray[np.void]:
     """Rollups of several pieces by time, those of one bucket as one."""
     import numpy as np
 
-    whole = np.concatenate(tables) if tables else np.empty(0, _ROLLUP)
+    whole = np.concatenate(tables) if tables else np.empty(0, ROLLUP)
     ts, place = np.unique(whole["ts_ms"], return_inverse=True)
     if len(ts) == len(whole):
         return whole[np.argsort(whole["ts_ms"])]
-    found = np.zeros(len(ts), _ROLLUP)
+    found = np.zeros(len(ts), ROLLUP)
     found["ts_ms"], found["low"], found["high"] = ts, np.inf, -np.inf
     np.add.at(found["n"], place, whole["n"])
     np.add.at(found["mean"], place, whole["mean"] * whole["n"])

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from monitor.air.current import LatestAir, PlaceAir, air_as, air_now, recent
+from monitor.air.current import PlaceAir, air_as, air_now
+from monitor.air.latest_air import LatestAir, recent
 from monitor.commands.closing import shop_hours
 from monitor.commands.glue import glue_of
 from monitor.core.errors import Fault, Rejected, range_fault

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.air.current import PlaceAir, air_now, recent
+from monitor.air.current import PlaceAir, air_now
+from monitor.air.latest_air import recent
 from monitor.core.errors import OutOfRange
 from monitor.domain.air_assessment import FORBIDS_WEIGHT, AirState
 from monitor.domain.instrument import Instrument

@@ -46,7 +46,7 @@ from dashboard.past import page as past_page
 from dashboard.past.selection import Choice
 from dashboard.ui import formats
 from dashboard.ui.themes import theme_of
-from monitor.air.current import LatestAir
+from monitor.air.latest_air import LatestAir
 from monitor.core.clock import now_ms, to_ms
 from monitor.core.measurements import Quantity
 from monitor.domain.cautions import WORDS, Caution

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 from command_server import make_command_server, opened, six_days
 
-from monitor.air.current import air_now, recent
-from monitor.alerting.observations import _sensors
+from monitor.air.current import air_now
+from monitor.air.last_day import LastDay
+from monitor.air.latest_air import recent
+from monitor.alerting.sensor_states import sensor_states
 from monitor.core.clock import now_ms
 from monitor.core.errors import BadPayload, Rejected
 from monitor.core.formats import in_reader_unit
@@ -136,7 +138,7 @@ def test_nobody_looks_for_the_radio_of_a_hygrometer_that_is_read_by_hand(shop):
     read(shop, at_ms=now_ms() - 30 * HOUR_MS)
     with contextlib.closing(Reader(shop.store)) as reader:
         (found,) = health(reader, shop.settings, now_ms())
-        (seen,) = _sensors(reader, shop.settings, now_ms())
+        (seen,) = sensor_states(LastDay(reader, now_ms()), shop.settings)
     assert (found.sensor, found.found, found.score) == (BY_HAND, [], 100)
     assert now_ms() - seen.heard_ms < MINUTE_MS
     assert np.isnan(seen.unchanged_s)

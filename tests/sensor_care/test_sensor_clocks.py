@@ -13,7 +13,7 @@ from dashboard_fixtures import settings_in
 
 from dashboard.data.shop import ShopData
 from dashboard.sensors.page import content
-from monitor.air.current import recent
+from monitor.air.latest_air import recent
 from monitor.air.place_means import means
 from monitor.air.unreliable_readings import doubtful
 from monitor.commands import Commands

@@ -12,9 +12,9 @@ from dashboard_fixtures import settings_in
 
 from dashboard.data.shop import ShopData
 from dashboard.sensors.page import content
-from monitor.air.current import recent
+from monitor.air.latest_air import recent
 from monitor.air.place_means import means
-from monitor.alerting.observations import moved_on
+from monitor.alerting.sensor_states import moved_on
 from monitor.commands import Commands
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.science.sensor_health import (

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from dashboard_fixtures import settings_in
 
-from monitor.air.current import air_now, recent
+from monitor.air.current import air_now
+from monitor.air.latest_air import recent
 from monitor.air.place_means import means, places
 from monitor.alerting.observations import ServiceTroubles, observe, snapshot
 from monitor.commands import Commands, Journal

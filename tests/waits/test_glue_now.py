@@ -16,7 +16,8 @@ import numpy as np
 import pytest
 
 from dashboard.air.text import headline
-from monitor.air.current import LatestAir, air_now, recent
+from monitor.air.current import air_now
+from monitor.air.latest_air import LatestAir, recent
 from monitor.commands import Commands, Journal
 from monitor.core.clock import to_ms
 from monitor.core.errors import Rejected

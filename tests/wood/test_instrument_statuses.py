@@ -9,7 +9,8 @@ import pytest
 
 from dashboard.wood.text import closeness
 from monitor import settings as settings_module
-from monitor.air.current import air_now, recent
+from monitor.air.current import air_now
+from monitor.air.latest_air import recent
 from monitor.commands import Commands, Journal
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.science.plates.assessment import Close, Reason, WoodAssumptions

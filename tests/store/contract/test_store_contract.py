@@ -28,6 +28,7 @@ from monitor.store import (
     client_sheets,
     forecasts,
     journal,
+    many_series,
     migrations,
     newcomers,
     outbox,
@@ -221,6 +222,34 @@ def test_a_voided_stretch_is_left_out_of_what_is_read(writer, reader):
     assert rollups.recount(reader, 0, EVER_MS).disagreements == []  # of all that was sent
 
 
+def test_rollups_of_many_series_are_those_of_the_readings_of_each(writer, reader, monkeypatch):
+    monkeypatch.setattr(many_series, "AT_ONCE", 2)
+    every = [Series("front-bench", f"a{i}", Quantity.HUMIDITY) for i in range(5)]
+    times = [HOUR0 - 600_000, HOUR0 - 1, HOUR0, HOUR0 + 7, HOUR0 + 600_000, HOUR0 + 1_200_000]
+    writer.write(
+        [Reading(one, at, 40 + i + at % 7) for i, one in enumerate(every) for at in times]
+    )
+    void = {"from_ms": HOUR0 + 5, "until_ms": HOUR0 + 700_000, "why": "it fell"}
+    with writer.connection.transaction() as run:
+        subject = "front-bench/a3"
+        journal.append(run, [Event(About.SENSOR, subject, T0, "anna", "void-readings", void)])
+    ids = [*reversed(reader.series().values()), 999]
+    start, end = HOUR0 - 1, HOUR0 + 1_200_000
+    found = reader.rollups_of(ids, TEN_MINUTES_S, start, end)
+    assert found.keys() == set(ids)
+    assert len(found[999]) == 0
+    for one in ids[:-1]:
+        ts_ms, values = reader.readings(one, HOUR0 - 600_000, end)
+        windows = defaultdict(list)
+        for at, value in zip(ts_ms.tolist(), values.tolist(), strict=True):
+            windows[at - at % 600_000].append(value)
+        counted = [(at, len(v), min(v), sum(v) / len(v), max(v)) for at, v in windows.items()]
+        assert found[one].tolist() == counted
+        assert found[one].tolist() == reader.rollups(one, TEN_MINUTES_S, start, end).tolist()
+    assert len(found[reader.series()[every[3]]]) < len(found[reader.series()[every[0]]])
+    assert reader.rollups_of([], TEN_MINUTES_S, start, end) == {}
+
+
 # Rejected messages, deliveries, lateness
 
 
@@ -241,6 +270,18 @@ def test_a_delivery_is_known_by_its_packet_id_and_the_least_lateness_is_kept(wri
     writer.write([], lateness={("p", "s", HOUR0): 700})
     assert (writer.delivered(7), writer.delivered(8)) == (b"two", None)
     assert reader.lateness("p", "s", HOUR0).tolist() == [(HOUR0, 0.25)]
+
+
+def test_lateness_of_many_topics_is_each_ones_own(writer, reader, monkeypatch):
+    monkeypatch.setattr(many_series, "AT_ONCE", 2)
+    late = {("p", f"s{i}", HOUR0 + h * 3_600_000): 100 * i + h for i in range(5) for h in range(4)}
+    writer.write([], lateness={**late, ("q", "s1", HOUR0): 9_000})
+    topics = [("p", "s4"), ("p", "s1"), ("p", "s0"), ("q", "s1"), ("never", "heard")]
+    found = reader.lateness_of(topics, HOUR0 + 3_600_000, HOUR0 + 3 * 3_600_000)
+    for place, sensor in topics[:3]:
+        wanted = [(at, by / 1000) for (p, s, at), by in late.items() if (p, s) == (place, sensor)]
+        assert found[place, sensor].tolist() == wanted[1:3]
+    assert [len(found[one]) for one in topics[3:]] == [0, 0]
 
 
 # Journal

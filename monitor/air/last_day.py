@@ -1,0 +1,45 @@
+"""What the store holds of the last day, each thing read once, for a look at all places at one moment."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from monitor.store import TEN_MINUTES_S
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from monitor.core.measurements import Series
+    from monitor.store import Reader
+
+DAY_MS = 86_400_000
+
+
+class LastDay:
+    """The series and their ids, the newest reading of each, and its 10-minute rollups of a day, which
+    are read when they are first asked for.
+
+    Parameters
+    ----------
+    reader : Reader
+    now_ms : int
+        [ms since 1970-01-01 UTC]
+    """
+
+    def __init__(self, reader: Reader, now_ms: int) -> None:
+        self.reader, self.now_ms = reader, now_ms
+        self.ids = reader.series()
+        self.latest = reader.latest(now_ms)
+        self._rollups: dict[Series, NDArray[np.void]] = {}
+
+    def rollups(self, wanted: Iterable[Series]) -> dict[Series, NDArray[np.void]]:
+        """Rollups of those of the wanted series that there are."""
+        there = [one for one in wanted if one in self.ids]
+        missing = {self.ids[one]: one for one in there if one not in self._rollups}
+        found = self.reader.rollups_of(
+            missing, TEN_MINUTES_S, self.now_ms - DAY_MS, self.now_ms + 1
+        )
+        self._rollups |= {missing[series_id]: rows for series_id, rows in found.items()}
+        return {one: self._rollups[one] for one in there}

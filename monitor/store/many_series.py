@@ -1,0 +1,73 @@
+"""Rows of many series by a few queries, where a query for each would cost more than its rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from typing import TYPE_CHECKING, Any, TypeVar
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from monitor.store.connection import StoreConnection
+
+ROLLUP = [("ts_ms", "i8"), ("n", "i8"), ("low", "f8"), ("mean", "f8"), ("high", "f8")]
+"""Columns of rollups as they are read."""
+LATENESS = [("hour_ms", "i8"), ("least_s", "f8")]
+AT_ONCE = 500
+"""Most series of one query."""
+_ROLLUPS = """
+SELECT ts_ms, n, low, total / n, high, series_id FROM rollup
+WHERE series_id IN ({}) AND period_s = ? AND ts_ms >= ? AND ts_ms < ? ORDER BY series_id, ts_ms
+"""
+_LATENESS = """
+SELECT place, sensor, hour_ms, least_ms / 1000.0 FROM lateness
+WHERE (place, sensor) IN (VALUES {}) AND hour_ms > ? AND hour_ms < ?
+ORDER BY place, sensor, hour_ms
+"""
+_One = TypeVar("_One")
+
+
+def rollups(
+    connection: StoreConnection,
+    series_ids: Sequence[int],
+    period_s: int,
+    start_ms: int,
+    end_ms: int,
+) -> dict[int, NDArray[np.void]]:
+    """Rollups that begin in [start, end) by time, of each series that has any."""
+    import numpy as np  # only readers need it
+
+    found = {}
+    for part in _parts(series_ids):
+        sql = _ROLLUPS.format(", ".join("?" * len(part)))
+        with connection.cursor(sql, (*part, period_s, start_ms, end_ms)) as rows:
+            table = np.fromiter(rows, dtype=[*ROLLUP, ("series_id", "i8")])
+        ids, starts = np.unique(table["series_id"], return_index=True)
+        ends = [*starts[1:], len(table)]
+        columns = table[[name for name, _ in ROLLUP]]
+        for series_id, start, end in zip(ids.tolist(), starts, ends, strict=True):
+            found[series_id] = columns[start:end]
+    return found
+
+
+def lateness(
+    connection: StoreConnection, topics: Sequence[tuple[str, str]], after_ms: int, before_ms: int
+) -> dict[tuple[str, str], NDArray[np.void]]:
+    """Lateness by hours of arrival between two times, of each topic (place, sensor) that has any."""
+    import numpy as np
+
+    found = {}
+    for part in _parts(topics):
+        values: list[Any] = [name for topic in part for name in topic]
+        sql = _LATENESS.format(", ".join(["(?, ?)"] * len(part)))
+        rows = connection.rows(sql, (*values, after_ms, before_ms))
+        for topic, hours in groupby(rows, key=lambda row: (row[0], row[1])):
+            found[topic] = np.array([row[2:] for row in hours], dtype=LATENESS)
+    return found
+
+
+def _parts(every: Sequence[_One]) -> Iterator[Sequence[_One]]:
+    for start in range(0, len(every), AT_ONCE):
+        yield every[start : start + AT_ONCE]
