@@ -33,7 +33,7 @@ CYCLE = "evaluation cycle"
 """Name of the job of the evaluation rounds."""
 HANGS_S = {INGEST: 120.0, ROUNDS: 900.0}
 """Time without progress after which a part hangs. [s]  Ours: a try of the ingest waits 10 s for a
-locked store; the longest round measured, of 3,000 places, took 50 s, and a small computer is ten times
+locked store; the longest round measured, of 3,000 places, took 17 s, and a small computer is ten times
 slower."""
 
 
