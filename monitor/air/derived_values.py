@@ -1,4 +1,4 @@
-"""What follows from the newest temperature and RH of places, worked out for all of them together."""
+"""Derived values of places from their newest temperature and RH, worked out for all together."""
 
 from __future__ import annotations
 

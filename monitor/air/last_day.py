@@ -1,4 +1,4 @@
-"""What the store holds of the last day, each thing read once, for a look at all places at one moment."""
+"""Readings of the last day, each read once, for a look at all places at one moment."""
 
 from __future__ import annotations
 

@@ -45,7 +45,7 @@ def rollups(
         with connection.cursor(sql, (*part, period_s, start_ms, end_ms)) as rows:
             table = np.fromiter(rows, dtype=[*ROLLUP, ("series_id", "i8")])
         ids, starts = np.unique(table["series_id"], return_index=True)
-        ends = [*starts[1:], len(table)]
+        ends = [*starts, len(table)][1:]
         columns = table[[name for name, _ in ROLLUP]]
         for series_id, start, end in zip(ids.tolist(), starts, ends, strict=True):
             found[series_id] = columns[start:end]
