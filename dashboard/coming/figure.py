@@ -127,7 +127,7 @@ def summary(one: PlaceOutlook, quantity: str, view: View) -> str:
         return f"{b} {how.unit} ({a} to {c}) {stamp}"
 
     return (
-        f"{how.words} of {one.place.label} over the next five days: lowest about "
+        f"{how.words} of {one.place.label} over the next five days, middle course: lowest about "
         f"{at_hour(least)}, highest about {at_hour(most)}. Shaded: 8 in "
         "10 likely courses lie here. Line: the middle course."
     )

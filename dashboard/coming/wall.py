@@ -106,7 +106,8 @@ def words(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
         )
 
     return (
-        f"RH of {one.place.label} over five days: lowest {at_hour(least)}, highest {at_hour(most)}; "
+        f"RH of {one.place.label} over five days, middle course: lowest {at_hour(least)}, "
+        f"highest {at_hour(most)}; "
         f"band {one.low_pct:g} to {one.high_pct:g} %"
     )
 

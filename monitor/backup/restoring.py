@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import math
 import shutil
 import tempfile
@@ -15,6 +16,7 @@ from monitor.backup import archive
 from monitor.backup.archive import BackupFault, Manifest
 from monitor.backup.contents import DATABASES, STORE
 from monitor.backup.making import DRILL, verify
+from monitor.core.clock import EVER_MS
 from monitor.core.durable_file import rename_durably
 from monitor.store import migrations
 from monitor.store.connection import StoreConnection, opened
@@ -85,6 +87,11 @@ def restore(path: Path, target: Path, passphrase: str) -> Restored:
     return Restored(manifest, steps)
 
 
+def left_over(target: Path) -> list[Path]:
+    """Folders that interrupted restores of a folder have left beside it. They have secrets in them."""
+    return sorted(target.expanduser().absolute().parent.glob(f"{glob.escape(target.name)}.*.part"))
+
+
 def drill(path: Path, settings: Settings, passphrase: str) -> tuple[Restored, list[Compared]]:
     """Restore a backup into a folder that is deleted again, and compare it with the live store.
 
@@ -105,19 +112,23 @@ def drill(path: Path, settings: Settings, passphrase: str) -> tuple[Restored, li
 
 
 def _compared(kept: StoreConnection, live: StoreConnection) -> Iterator[Compared]:
-    """Compare readings, up to the last one of each series, and events, which are never deleted."""
+    """Compare readings, from the live retention up to the last one of each series, and events, which
+    are never deleted."""
     ids = {tuple(one): i for i, *one in live.rows("SELECT * FROM series")}
+    cleared = dict(live.rows("SELECT series_id, until_ms FROM retention"))
     rows = found = differ = 0
     for series_id, *series in kept.rows("SELECT * FROM series"):
+        live_id = ids.get(tuple(series), -1)
+        first_ms = cleared.get(live_id, -EVER_MS)
         number, last_ms, total = kept.row(
             "SELECT count(*), coalesce(max(ts_ms), 0), coalesce(sum(value), 0) FROM reading "
-            "WHERE series_id = ?",
-            (series_id,),
+            "WHERE series_id = ? AND ts_ms >= ?",
+            (series_id, first_ms),
         )
         there, same = live.row(
             "SELECT count(*), coalesce(sum(value), 0) FROM reading "
-            "WHERE series_id = ? AND ts_ms <= ?",
-            (ids.get(tuple(series), -1), last_ms),
+            "WHERE series_id = ? AND ts_ms BETWEEN ? AND ?",
+            (live_id, first_ms, last_ms),
         )
         rows, found = rows + number, found + there
         equal = math.isclose(total, same, rel_tol=1e-9, abs_tol=1e-6)  # added in any order

@@ -151,6 +151,12 @@ def restore(settings: Settings, path: Of, passphrase_file: PassphraseFile = None
         "What is newer than that is not in it. Stop the other Benchweather before you start this one: "
         "sensors must reach one of them only."
     )
+    for folder in restoring.left_over(settings.data):
+        err.print(
+            f"{folder} is left from a restore that was interrupted. It has passwords and clients' data "
+            "in it. If no other restore runs, delete it.",
+            soft_wrap=True,
+        )
     ask, data = ("demo", settings.data.parent) if done.manifest.demo else ("run", settings.data)
     out.print(
         f"Start it with `benchweather {ask} --data {shlex.quote(str(data))}`.", soft_wrap=True

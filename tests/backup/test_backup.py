@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 from conftest import ROOT, benchweather, until
-from full_store import SERIES, T0, content, fill
+from full_store import DAY_MS, SERIES, T0, content, fill
 
 from monitor import settings
 from monitor.backup import archive, making, restoring, state
@@ -28,7 +28,7 @@ from monitor.core.measurements import Quantity, Reading, Series
 from monitor.people.access_store import AccessStore
 from monitor.people.roles import Role
 from monitor.runtime.disk_space import shortage
-from monitor.store import Reader, Writer, migrations, rollups
+from monitor.store import Reader, Writer, migrations, retention, rollups
 from monitor.store.sqlite import SqliteConnection
 
 SECRETS = {"secrets.json": '{"session_key": "x"}', "broker-keys.json": "{}", "phones.json": "[]"}
@@ -420,6 +420,22 @@ def test_the_drill_says_what_the_live_store_lacks(shop):
     _, compared = restoring.drill(path, shop, "")
     assert [(one.differ, one.good) for one in compared] == [(1, False), (0, False)]
     assert not list(shop.data.glob("backup-drill-*"))
+
+
+def test_the_drill_does_not_miss_what_retention_cleared(shop):
+    path = making.make(shop, shop.backup.folder).path
+    with contextlib.closing(Writer(shop.store_path)) as writer:
+        cleared = retention.clear(writer, 1, T0 + 20 * DAY_MS, float("inf"))
+    _, compared = restoring.drill(path, shop, "")
+    assert cleared == 20
+    assert [(one.kept, one.live, one.good) for one in compared] == [(130, 130, True), (3, 3, True)]
+
+
+def test_the_folder_of_an_interrupted_restore_is_named(tmp_path):
+    for name in ("shop.a1.part", "shop [1].x.part", "shopping.b.part"):
+        (tmp_path / name).mkdir()
+    assert restoring.left_over(tmp_path / "shop") == [tmp_path / "shop.a1.part"]
+    assert restoring.left_over(tmp_path / "shop [1]") == [tmp_path / "shop [1].x.part"]
 
 
 def old_store(path: Path, last: int) -> None:
