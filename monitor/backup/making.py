@@ -124,8 +124,13 @@ def _made(settings: Settings, folder: Path, work: Path, on_pages: OnPages) -> Ma
     return Made(path, manifest)
 
 
-def nightly(settings: Settings, on_pages: OnPages = lambda *_: None) -> Made:
+def nightly(
+    settings: Settings, on_pages: OnPages = lambda *_: None, *, emptied: bool = False
+) -> Made:
     """Make a backup in the folder of the settings, delete those that are no longer kept, and note it.
+
+    With `emptied` the folder may have lost all earlier backups; else it is taken for the place where a
+    disk that is not connected belongs.
 
     Raises
     ------
@@ -136,6 +141,8 @@ def nightly(settings: Settings, on_pages: OnPages = lambda *_: None) -> Made:
     if folder is None:
         raise BackupFault("backup.folder is not set: set it, or name a folder with --to")
     try:
+        if not emptied:
+            _check_disk(folder, before)
         made = make(settings, folder, on_pages)
     except MonitorError as exc:
         failed = msgspec.structs.replace(before, tried_ms=tried_ms, fault=str(exc))
@@ -153,6 +160,15 @@ def nightly(settings: Settings, on_pages: OnPages = lambda *_: None) -> Made:
         )
         state.note(settings, good)
         return made._replace(deleted=tuple(_rotate(settings, folder, good.good_ms)))
+
+
+def _check_disk(folder: Path, before: state.State) -> None:
+    """Refuse a folder that is there but has no backup any more, as one whose disk is away."""
+    if before.good_ms and folder.is_dir() and not any(folder.glob("*.tar.gz*")):
+        raise BackupFault(
+            f"{folder} is empty, but had backups: connect its disk. If you emptied it, run "
+            "`benchweather backup make`"
+        )
 
 
 def backups(settings: Settings, folder: Path) -> list[Backup]:

@@ -60,7 +60,7 @@ def make(
         if to is not None:
             made = making.make(settings, to, on_pages)
         else:
-            made = making.nightly(settings, on_pages)
+            made = making.nightly(settings, on_pages, emptied=True)
     out.print(f"Backup: {made.path}", soft_wrap=True)
     out.print(
         f"{size_text(made.path.stat().st_size)}, {formats.grouped(made.manifest.rows)} rows, "

@@ -397,6 +397,18 @@ def test_the_folder_of_a_killed_drill_is_deleted_a_day_later(shop):
     assert not old.exists()
 
 
+def test_a_folder_whose_disk_is_away_gets_no_backup(shop):
+    """Its mount point is there and empty: the backup would fill the wrong disk."""
+    made = making.nightly(shop)
+    made.path.rename(made.path.parent.parent / made.path.name)
+    with pytest.raises(BackupFault, match="is empty, but had backups: connect its disk"):
+        making.nightly(shop)
+    assert not list(made.path.parent.iterdir())
+    assert "connect its disk" in state.read(shop).fault
+    assert making.nightly(shop, emptied=True).path.exists()
+    assert making.nightly(shop).path.exists()
+
+
 def test_names_of_shops_without_latin_letters_differ(model):
     found = {
         making._prefix(settings.load(data=model, environ={"BENCHWEATHER_SHOP__NAME": name}))
