@@ -78,6 +78,7 @@ if TYPE_CHECKING:
 
     from monitor.settings import Settings
 
+ASSETS = Path(__file__).parent / "assets"
 INDEX = """<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -86,7 +87,7 @@ INDEX = """<!DOCTYPE html>
 <link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
 <link rel="apple-touch-icon" href="/assets/icons/icon-180.png">
 <link rel="manifest" href="/manifest.webmanifest">
-<script src="/assets/first_theme.js" nonce="{%nonce%}"></script>
+<script src="{%first%}" nonce="{%nonce%}"></script>
 {%css%}
 </head>
 <body>
@@ -97,7 +98,7 @@ INDEX = """<!DOCTYPE html>
 {%config%}
 {%scripts%}
 {%renderer%}
-<script src="/assets/plotly-basic.min.js"></script>
+<script src="{%plots%}"></script>
 </footer>
 </body>
 </html>
@@ -112,6 +113,11 @@ class _Board(dash.Dash):
         return page.replace("{%nonce%}", flask.g.nonce)
 
 
+def _dated(asset: str) -> str:
+    """Address of a file that a browser may keep: a changed one has another, as Dash does it."""
+    return f"/assets/{asset}?m={(ASSETS / asset).stat().st_mtime}"
+
+
 def create_app(settings: Settings) -> dash.Dash:
     """Make the board for these settings. It reads the store when a page is asked for."""
     shop = ShopData(settings)
@@ -120,7 +126,7 @@ def create_app(settings: Settings) -> dash.Dash:
         "dashboard",
         use_pages=True,
         pages_folder="",
-        assets_folder=str(Path(__file__).parent / "assets"),
+        assets_folder=str(ASSETS),
         assets_ignore="^(first_.*|wall[.].*|push-worker[.].*|plotly-.*)",
         include_pages_meta=False,
         serve_locally=True,
@@ -128,7 +134,9 @@ def create_app(settings: Settings) -> dash.Dash:
         update_title=None,  # type: ignore[arg-type] # None is meant: leave the title be
         suppress_callback_exceptions=True,
         title=escape(settings.shop.name or "Benchweather"),  # Dash writes it as it is
-        index_string=INDEX,
+        index_string=INDEX.replace("{%first%}", _dated("first_theme.js")).replace(
+            "{%plots%}", _dated("plotly-basic.min.js")
+        ),
     )
     renderer.register(app.server)
     guard.protect(app, settings.board)

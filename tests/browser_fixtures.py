@@ -196,9 +196,13 @@ class Visit:
                 self.page.wait_for_timeout(50)  # each look costs 15 ms of the processor
                 if self._open:
                     quiet_from = time.monotonic()
-            self.page.evaluate(
-                "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
-            )
+            self.drawn()
+
+    def drawn(self) -> None:
+        """Wait until the page is drawn as it is now."""
+        self.page.evaluate(
+            "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
+        )
 
     def rest(self) -> None:
         """As a hand does between two taps: what the last one brought is there, time has passed."""
@@ -238,7 +242,10 @@ class Visit:
         self.page.set_viewport_size({"width": width, "height": height})
         if self.page.locator(".js-plotly-plot").count():
             self.page.wait_for_timeout(REDRAWN_MS)
-        self.settled()
+            self.settled()
+        self.drawn()
+        if self._open:  # such as a font that no text had before
+            self.settled()
 
     def faults_at(self, sizes: Iterable[str], board, reach: str = "") -> list[object]:
         """`faults` of the page at each of these sizes."""
@@ -273,7 +280,8 @@ class Visit:
         That every theme has enough contrast follows from the tokens: `test_dashboard_contrast`.
         """
         page = self.page
-        page.evaluate(AXE.read_text(encoding="utf-8"))
+        if not page.evaluate("'axe' in window"):
+            page.evaluate(AXE.read_text(encoding="utf-8"))
         kept = page.evaluate("document.documentElement.dataset.theme")
         theme = "night" if page.viewport_size["width"] < 600 else kept
         if theme != kept:

@@ -33,6 +33,7 @@ SENTENCES = {
     416: "The file has no such part.",
     500: "The board failed to answer. The log has the reason.",
 }
+KEPT = "max-age=31536000, immutable"
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",  # none at all would hide from us where a form came from
@@ -91,6 +92,9 @@ def protect(app: Dash, board: Board) -> None:
             response.headers["Strict-Transport-Security"] = "max-age=31536000"
         if page or response.mimetype == "application/json":
             response.headers["Cache-Control"] = "no-store"
+        asked = flask.request
+        if response.status_code == 200 and asked.path.startswith("/assets/") and "m" in asked.args:
+            response.headers["Cache-Control"] = KEPT  # a changed file has another address
         response.headers.setdefault("Cache-Control", "no-store")  # files and refusals
         return response
 

@@ -578,6 +578,20 @@ def test_a_page_and_an_answer_have_the_headers_of_the_list(client, path):
         assert headers["Cache-Control"] == "no-store"
 
 
+def test_a_browser_keeps_the_files_whose_address_changes_with_them(client):
+    """Else each page asks anew for each of some 25 files."""
+    page = client.get("/").get_data(as_text=True)
+    files = re.findall(r'"(/assets/[^"]+[.](?:js|css)\S*)"', page)
+    assert len(files) > 20
+    for path in files:
+        with client.get(path, buffered=True) as answer:
+            assert "immutable" in answer.headers["Cache-Control"], path
+    plain = files[0].partition("?")[0]
+    for path in (plain, "/assets/none.js?m=1", "/past.csv?m=1"):
+        with client.get(path, buffered=True) as answer:
+            assert "immutable" not in answer.headers["Cache-Control"], path
+
+
 def test_no_page_names_another_host(client):
     import re
 
