@@ -36,6 +36,11 @@ pytest_plugins = ["postgresql_server"]
 ROOT = Path(__file__).parent.parent
 STRICT = os.environ.get("TESTS_SKIP_NOTHING") == "1"
 
+RAM_DISK, RAM_BYTES = Path("/dev/shm"), 4_000_000_000
+if RAM_DISK.is_dir():  # waiting for the disk would take longer than most tests of the store work
+    room = os.statvfs(RAM_DISK)
+    if room.f_bavail * room.f_frsize > RAM_BYTES and not room.f_flag & os.ST_NOEXEC:
+        os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(RAM_DISK))
 gc.disable()  # until all is collected: it would look at all modules and tests again and again
 os.environ.pop("COLUMNS", None)  # pytest's workers set it; our commands would believe it
 # Compiled modules are kept: else each worker and each process of a test compiles all of them anew.
