@@ -52,13 +52,10 @@ _PARTITIONS = "SELECT pg_advisory_xact_lock(3, hashtext(current_schema()))"
 """Takes the lock of who makes partitions."""
 _SOLE_SERVICE = "SELECT pg_try_advisory_lock(2, hashtext(current_schema()))"
 """Lock that a service holds as long as its connection lasts."""
-_STAGE = (
-    "CREATE TEMP TABLE IF NOT EXISTS stage (series_id bigint, ts_ms bigint, value float8) "
-    "ON COMMIT DELETE ROWS"
-)
 _PUT = f"""
 WITH new AS (
-  INSERT INTO reading (series_id, ts_ms, value) SELECT * FROM {{source}}
+  INSERT INTO reading (series_id, ts_ms, value)
+  SELECT * FROM unnest(?::bigint[], ?::bigint[], ?::float8[])
   ON CONFLICT DO NOTHING RETURNING series_id, ts_ms, value
 ), rolled AS (
   INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high)
@@ -68,14 +65,12 @@ WITH new AS (
   GROUP BY series_id, period_s, window_ms ORDER BY period_s, series_id, window_ms {rollups.MERGED}
 ) SELECT count(*) FROM new
 """  # noqa: S608 - constants of the store
-_PUT_STAGED = _PUT.format(source="pg_temp.stage")
-_PUT_ARRAYS = _PUT.format(source="unnest(?::bigint[], ?::bigint[], ?::float8[])")
 _ROLL = f"""
 INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high)
 SELECT * FROM unnest(?::bigint[], ?::bigint[], ?::bigint[], ?::bigint[], ?::float8[], ?::float8[],
   ?::float8[])
 {rollups.MERGED}"""  # noqa: S608 - a constant of the store
-_COPY = "COPY {table} FROM STDIN (FORMAT BINARY)"
+_COPY = "COPY reading FROM STDIN (FORMAT BINARY)"
 
 
 @functools.lru_cache(maxsize=512)
@@ -203,8 +198,7 @@ class PostgresqlConnection(StoreConnection):
         if fresh := {ts_ms // DAY_MS for _, ts_ms, _ in rows} - self._days:
             self._make_months(run, fresh)
         if len(rows) < COPY_FROM:
-            columns = [list(column) for column in zip(*rows, strict=True)]
-            return int(run.execute(_PUT_ARRAYS, columns).fetchone()[0])
+            return self._put_new(run, rows)
         series, at, values = (
             np.array(column, kind)
             for column, kind in zip(zip(*rows, strict=True), ("i8", "i8", "f8"), strict=True)
@@ -214,18 +208,22 @@ class PostgresqlConnection(StoreConnection):
         content = postgresql_bulk.copy_content(series, at, values)
         run.execute("SAVEPOINT before")
         try:
-            with run.copy(_COPY.format(table="reading")) as copy:
+            with run.copy(_COPY) as copy:
                 copy.write(content)
         except psycopg.errors.UniqueViolation:  # some are there already
             run.execute("ROLLBACK TO before")
-            with run.copy(_COPY.format(table="pg_temp.stage")) as copy:
-                copy.write(content)
-            return int(run.execute(_PUT_STAGED).fetchone()[0])
+            return self._put_new(run, rows)
         order = np.lexsort((at, series))
         for period_s in (rollups.TEN_MINUTES_S, rollups.HOUR_S):
             columns = postgresql_bulk.windows(series[order], at[order], values[order], period_s)
             run.execute(_ROLL, columns)
         return len(rows)
+
+    @staticmethod
+    def _put_new(run: Any, rows: Sequence[Row3]) -> int:
+        """Store the readings that are not there yet, with their rollups. Returns how many."""
+        columns = [list(column) for column in zip(*rows, strict=True)]
+        return int(run.execute(_PUT, columns).fetchone()[0])
 
     def clear(self, run: Any, series_id: int, until_ms: int, at_most: int) -> int:
         values = (series_id, until_ms, at_most)
@@ -324,8 +322,6 @@ class PostgresqlConnection(StoreConnection):
                 run.execute(f"SET idle_in_transaction_session_timeout = {1000 * IDLE_S}")
                 if self._read_only:
                     run.execute("SET default_transaction_read_only = on")
-                else:
-                    run.execute(_STAGE)
                 if self._claimed and run.execute(_SOLE_SERVICE).fetchone() == (False,):
                     raise StoreUnavailable(
                         f"{self.name}: another Benchweather uses this store: stop it, or set "

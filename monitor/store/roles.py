@@ -66,7 +66,7 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
                 run.execute(f"CREATE ROLE {name} NOLOGIN")
         for statement in (
             f"GRANT {owner} TO {user}",
-            f"GRANT CONNECT, TEMPORARY ON DATABASE {database} TO {owner}, {writer}",
+            f"GRANT CONNECT ON DATABASE {database} TO {owner}, {writer}",
             f"GRANT CONNECT ON DATABASE {database} TO {reader}, {overview}",
             f"GRANT USAGE, CREATE ON SCHEMA {schema} TO {owner}",
             f"GRANT USAGE ON SCHEMA {schema} TO {writer}, {reader}, {overview}",

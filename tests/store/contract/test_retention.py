@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from one_schema import statements  # noqa: F401 - watches each test
 
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from one_schema import statements  # noqa: F401 - watches each test
 
 from monitor.core.clock import EVER_MS
 from monitor.core.errors import StoreFault
