@@ -89,9 +89,15 @@ def _root(
 
 
 @command(app)
-def run(settings: Settings, verbose: Verbose = False) -> None:
+def run(
+    settings: Settings,
+    verbose: Verbose = False,
+    stand_by: Annotated[
+        bool, typer.Option("--stand-by", help="Wait while another computer runs it, and take over")
+    ] = False,
+) -> None:
     """Start the service: broker, store, alerts and board. Ctrl-C ends it."""
-    _run(settings, verbose=verbose)
+    _run(settings, verbose=verbose, stand_by=stand_by)
 
 
 @command(app)
@@ -100,7 +106,7 @@ def demo(data: Data = None, config: Config = None, verbose: Verbose = False) -> 
     _run(load(data, config, demo=True), verbose=verbose)
 
 
-def _run(settings: Settings, *, verbose: bool) -> None:
+def _run(settings: Settings, *, verbose: bool, stand_by: bool = False) -> None:
     with uncollected():
         from monitor.service.restarts import run_service
 
@@ -130,7 +136,7 @@ def _run(settings: Settings, *, verbose: bool) -> None:
     notifier = Notifier.taken_from(os.environ)
     if notifier.watchdog_s:
         faulthandler.enable()  # what each thread did when systemd ends us for a part that hangs
-    run_service(settings, ready, notifier)
+    run_service(settings, ready, notifier, stand_by=stand_by)
 
 
 @command(app)

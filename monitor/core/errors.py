@@ -137,6 +137,10 @@ class StoreUnavailable(StoreFault):
     retryable = True
 
 
+class LeaseLost(StoreFault):
+    """Another service has the lease of the store: this one may not write any more."""
+
+
 class StoreMissing(StoreUnavailable):
     """There is no store yet: no file, or a database without its tables."""
 

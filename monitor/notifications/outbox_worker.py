@@ -106,6 +106,8 @@ class OutboxWorker:
         entry = self._with_store(functools.partial(outbox.due, self._writer, now))
         if entry is None:
             return False
+        if not self._with_store(self._writer.connection.check_lease):  # at the last moment
+            return False
         named = f"channel={entry.channel} notice={entry.notice.notice_id}"
         note: Callable[..., None] = outbox.delivered
         began = time.monotonic()

@@ -104,6 +104,10 @@ class EvaluationCycle:
             self.rounds_s += self.moved_s - began_s
 
     def _run(self, now_ms: int, began_s: float) -> None:
+        try:
+            self._writer.connection.check_lease()  # before a state is published
+        except StoreUnavailable as exc:
+            log.debug("lease cannot be checked reason=%s", exc)
         self._journal.refresh()
         waits = self._journal.waits.values()
         found = counting(self._reader, self._settings, waits, now_ms)

@@ -62,6 +62,7 @@ from monitor.service.ingest_worker import LOOK_S as LOOK_AT_WORKERS_S
 from monitor.service.ingest_worker import IngestGroup, new_ingest, shared_newcomers
 from monitor.service.live_discovery import LiveDiscovery
 from monitor.service.sole_use import ServiceFault, sole_use
+from monitor.service.stand_by import StandBy
 from monitor.service.start_faults import start_faults
 from monitor.service.state_publisher import (
     ALERTS_TOPIC,
@@ -105,6 +106,8 @@ class Supervisor:
         These settings are new: it is a fault if the board does not answer with them.
     notifier : Notifier, optional
         The way to systemd.
+    stand_by : StandBy, optional
+        Lease of the store, for a service that waits for another to fail.
 
     Raises
     ------
@@ -121,7 +124,9 @@ class Supervisor:
         *,
         on_trial: bool = False,
         notifier: Notifier | None = None,
+        stand_by: StandBy | None = None,
     ) -> None:
+        self._stand_by = stand_by
         self.settings, self._settings_trouble = settings, settings_trouble
         self._on_trial, self._notifier = on_trial, notifier or Notifier({})
         self._stop, self._restart = threading.Event(), threading.Event()
@@ -143,6 +148,9 @@ class Supervisor:
         settings = self.settings
         with contextlib.ExitStack() as parts, signals_call(self.stop):
             parts.enter_context(sole_use(settings.data))
+            lease = self._stand_by
+            if lease is not None and not lease.wait(self._stop, self._notifier):
+                return False
             disk = DiskSpace(settings.data)
             disk.look(doubted=True)  # a disk that filled up while we were away: use the reserve
             make_board_keys(settings.secrets_path)
@@ -153,7 +161,7 @@ class Supervisor:
             session = IngestSession(
                 settings.data / "session.json",
                 settings.broker.url or settings.broker.program,
-                client_id(settings),
+                lease.client_id if lease else client_id(settings),
                 _filters(settings, contract),
             )
             used = settings.store_path if broker is None else broker.kept
@@ -180,7 +188,7 @@ class Supervisor:
             settings_file.keep()
             writer = Writer(settings.store_address)
             parts.callback(writer.close)
-            writer.claim()
+            writer.claim(lease.fence if lease else None)
             reader = Reader(settings.store_address)
             parts.callback(reader.close)
             self._clock = SteadyClock(known_ms=newest_known_ms(settings, reader))
@@ -252,7 +260,15 @@ class Supervisor:
             parts.callback(self._backups.stop)
             cycle = parts.enter_context(
                 _evaluation(
-                    settings, address, ingest, sender, self._clock, watch, phones, self._backups
+                    settings,
+                    address,
+                    f"{session.client_id}-tells",
+                    ingest,
+                    sender,
+                    self._clock,
+                    watch,
+                    phones,
+                    self._backups,
                 )
             )
             run_cycle = functools.partial(_run_cycle, cycle, self._clock)
@@ -334,6 +350,11 @@ class Supervisor:
         next_beat = 0.0
         while not (self._stop.wait(LOOK_S if ready else 0.02) or self._restart.is_set()):
             now = time.monotonic()
+            if self._stand_by is not None and self._stand_by.fence.lost:
+                raise ServiceFault(
+                    "another service has taken over, since this one did not renew its lease: it ends. "
+                    "Start it again to stand by"
+                )
             if not ingest.running():
                 raise ServiceFault("the ingest ended: see the log; nothing is recorded any more")
             if not ready and subscription.connected and children[0].running():
@@ -440,6 +461,7 @@ def _carry_out(
 def _evaluation(
     settings: Settings,
     address: Address,
+    publisher_id: str,
     ingest: Ingest,
     sender: OutboxWorker,
     clock: SteadyClock,
@@ -448,7 +470,7 @@ def _evaluation(
     backups: BackupWatch,
 ) -> Iterator[EvaluationCycle]:
     """The evaluation cycle, with an MQTT client and a reader of its own."""
-    publisher = Publisher(address, f"{client_id(settings)}-tells")
+    publisher = Publisher(address, publisher_id)
 
     def troubles() -> ServiceTroubles:
         broker = broker_trouble(ingest.subscription.trouble, watch.outage if watch else None)

@@ -10,6 +10,7 @@ import contextlib
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -24,6 +25,14 @@ UNFINISHED = "unfinished copy"
 """Name of a tally in a copy that is not whole yet."""
 Row3 = tuple[int, int, float]
 """Reading by its series: series id, time [ms since 1970-01-01 UTC], value."""
+
+
+@dataclass
+class Fence:
+    """Number of the lease under which transactions write, and whether another service has it now."""
+
+    number: int
+    lost: bool = False
 
 
 class Cursor(Protocol):
@@ -53,6 +62,8 @@ class StoreConnection(ABC):
         self.name = name
         """Where the store is, without a password."""
         self._lock = threading.RLock()
+        self.fence: Fence | None = None
+        """What each transaction compares with the lease of the store, if the service has one."""
 
     @abstractmethod
     def rows(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
@@ -95,9 +106,17 @@ class StoreConnection(ABC):
         """Within a transaction: delete the oldest readings of a series from before a time; their
         rollups stay. Returns how many. [ms since 1970-01-01 UTC]"""
 
-    def claim(self) -> None:
-        """Keep other services from this store, where the lock of the data folder does not."""
-        return
+    def claim(self, *, stand_by: bool = False) -> None:
+        """Keep other services from this store, where the lock of the data folder does not; with
+        `stand_by` those that do not stand by."""
+        del stand_by
+
+    def check_lease(self) -> bool:
+        """Return True; raise `LeaseLost` if another service has the lease of the store."""
+        if self.fence is not None:
+            with self.transaction(beside=True):
+                pass
+        return True
 
     def is_unfinished(self) -> bool:
         """Return whether this is a copy that was interrupted (`copying.py`)."""

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from monitor.store.writer import Writer
 
-_NOW_MS = "floor(1000 * extract(epoch FROM clock_timestamp()))::bigint"
+NOW_MS = "floor(1000 * extract(epoch FROM clock_timestamp()))::bigint"
 """The server's time. [ms since 1970-01-01 UTC]"""
 
 
@@ -38,17 +38,17 @@ def note_seen(writer: Writer, number: int) -> None:
     """Note that a worker stores its messages itself."""
     with writer.connection.transaction(beside=True) as run:
         run.execute(
-            f"UPDATE ingest_worker SET seen_ms = {_NOW_MS}, drained_by = NULL WHERE worker_id = ?",  # noqa: S608 - a constant
+            f"UPDATE ingest_worker SET seen_ms = {NOW_MS}, drained_by = NULL WHERE worker_id = ?",  # noqa: S608 - a constant
             (number,),
         )
 
 
 def claim_silent(writer: Writer, by: int, after_ms: int) -> SilentWorker | None:
     """Claim a worker that was not seen for a while, so that nobody else stores what waits for it."""
-    silent = f"seen_ms < {_NOW_MS} - ?"
+    silent = f"seen_ms < {NOW_MS} - ?"
     with writer.connection.transaction(beside=True) as run:
         found = run.execute(
-            f"UPDATE ingest_worker SET seen_ms = {_NOW_MS}, drained_by = ? WHERE {silent} AND "  # noqa: S608 - constants
+            f"UPDATE ingest_worker SET seen_ms = {NOW_MS}, drained_by = ? WHERE {silent} AND "  # noqa: S608 - constants
             f"worker_id = (SELECT min(worker_id) FROM ingest_worker WHERE {silent} "
             "AND worker_id <> ?) RETURNING worker_id, client_id",
             (by, after_ms, after_ms, by),
@@ -59,7 +59,7 @@ def claim_silent(writer: Writer, by: int, after_ms: int) -> SilentWorker | None:
 def keep_claim(writer: Writer, by: int, number: int, *, done: bool = False) -> bool:
     """Renew a claim, or end it when nothing waits any more; False if the worker is back."""
     with writer.connection.transaction(beside=True) as run:
-        seen = "NULL" if done else _NOW_MS
+        seen = "NULL" if done else NOW_MS
         return bool(
             run.execute(
                 f"UPDATE ingest_worker SET seen_ms = {seen} WHERE worker_id = ? "  # noqa: S608 - a constant

@@ -24,7 +24,7 @@ from psycopg.types.numeric import FloatDumper, FloatLoader
 from psycopg.types.string import StrDumper
 
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault, StoreMissing, StoreUnavailable
+from monitor.core.errors import LeaseLost, StoreFault, StoreMissing, StoreUnavailable
 from monitor.store import connection, migrations, postgresql_bulk, postgresql_schema, rollups
 from monitor.store.connection import Row3, StoreConnection
 
@@ -50,8 +50,11 @@ _WRITERS_TURN, _BESIDE_OTHERS = (
 readings; gives the transaction's number."""
 _PARTITIONS = "SELECT pg_advisory_xact_lock(3, hashtext(current_schema()))"
 """Takes the lock of who makes partitions."""
-_SOLE_SERVICE = "SELECT pg_try_advisory_lock(2, hashtext(current_schema()))"
-"""Lock that a service holds as long as its connection lasts."""
+_SOLE_SERVICE, _STANDS_BY = (
+    f"SELECT pg_try_advisory_lock{how}(2, hashtext(current_schema()))" for how in ("", "_shared")
+)
+"""Lock that a service holds as long as its connection lasts, alone or with others that stand by."""
+_LEASE = "SELECT number FROM lease"
 _PUT = f"""
 WITH new AS (
   INSERT INTO reading (series_id, ts_ms, value)
@@ -129,7 +132,7 @@ class PostgresqlConnection(StoreConnection):
         )
         if not parts:
             raise StoreFault(f"store.url cannot be read: {NEEDS_TEXT}") from None
-        self._url, self._read_only, self._claimed = url, read_only, False
+        self._url, self._read_only, self._claim = url, read_only, ""
         self._secret = str(parts.get("password") or "")
         self._days: set[int] = set()
         """Days whose partition is there."""
@@ -160,6 +163,10 @@ class PostgresqlConnection(StoreConnection):
         with self._lock, self._translated(), self._begun("BEGIN") as run:
             try:
                 number = run.execute(_BESIDE_OTHERS if beside else _WRITERS_TURN).fetchone()[1]
+                if (fence := self.fence) is not None:
+                    fence.lost = run.execute(_LEASE).fetchone() != (fence.number,)
+                    if fence.lost:
+                        raise LeaseLost(f"{self.name}: another service has taken over")
                 yield run
             except BaseException:
                 self._days.clear()  # a partition that was made is gone again
@@ -183,9 +190,9 @@ class PostgresqlConnection(StoreConnection):
                 with contextlib.suppress(psycopg.Error):
                     run.execute("ROLLBACK")
 
-    def claim(self) -> None:
+    def claim(self, *, stand_by: bool = False) -> None:
         with self._lock, self._translated():
-            self._claimed = True
+            self._claim = _STANDS_BY if stand_by else _SOLE_SERVICE
             self.close()
             self.raw = self._connected()
 
@@ -322,10 +329,11 @@ class PostgresqlConnection(StoreConnection):
                 run.execute(f"SET idle_in_transaction_session_timeout = {1000 * IDLE_S}")
                 if self._read_only:
                     run.execute("SET default_transaction_read_only = on")
-                if self._claimed and run.execute(_SOLE_SERVICE).fetchone() == (False,):
+                if self._claim and run.execute(self._claim).fetchone() == (False,):
                     raise StoreUnavailable(
                         f"{self.name}: another Benchweather uses this store: stop it, or set "
-                        "store.url to another database"
+                        "store.url to another database. For one that takes over if another fails, "
+                        "start both with --stand-by"
                     )
         except BaseException:
             raw.close()

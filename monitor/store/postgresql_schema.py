@@ -76,10 +76,21 @@ CREATE TABLE ingest_worker (
 """Ingests that share a stream: the client id of each one's session, when it was last seen by the
 server's clock, and which one stores what waits for it. Who knows a client id can take over the session,
 so these rows are not for readers and not in copies."""
+_LEASE = """
+CREATE TABLE lease (
+  lease_id BIGINT PRIMARY KEY DEFAULT 1 CHECK (lease_id = 1),
+  number BIGINT NOT NULL,
+  holder TEXT NOT NULL,
+  client_id TEXT NOT NULL,
+  until_ms BIGINT NOT NULL
+);
+"""
+"""Which of several services works, its number, and until when by the server's clock."""
 _OWN = {
     1: [_MONTHS, "REVOKE ALL ON FUNCTION reading_month FROM PUBLIC;"],
     13: [_CLEAR, "REVOKE ALL ON FUNCTION clear_readings FROM PUBLIC;"],
     14: [_WORKERS],
+    15: [_LEASE],
 }
 """What PostgreSQL needs besides, by the step of the schema."""
 

@@ -12,7 +12,7 @@ from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
 from monitor.store import aside, retention
 from monitor.store.aside import AsideMessage
-from monitor.store.connection import BUSY_WAIT_S, Cursor, StoreAddress, opened
+from monitor.store.connection import BUSY_WAIT_S, Cursor, Fence, StoreAddress, opened
 
 _T = TypeVar("_T")
 
@@ -102,8 +102,9 @@ class Writer:
         rows = self.connection.rows("SELECT place, sensor, quantity, series_id FROM series")
         self._series_ids = {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
 
-    def claim(self) -> None:
-        """Keep other services from this store until it is closed.
+    def claim(self, fence: Fence | None = None) -> None:
+        """Keep other services from this store until it is closed; with a `fence` those that do not
+        stand by, and write under its number only.
 
         Raises
         ------
@@ -112,7 +113,8 @@ class Writer:
         StoreFault
             If it is an unfinished copy.
         """
-        self.connection.claim()
+        self.connection.claim(stand_by=fence is not None)
+        self.connection.fence = fence
         if self.connection.is_unfinished():
             raise StoreFault(
                 f"{self.connection.name} is an unfinished copy: finish it with `benchweather store "

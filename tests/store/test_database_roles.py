@@ -22,6 +22,7 @@ READS_ONLY = (
     "SELECT reading_month(0)",
     "SELECT * FROM reading FOR UPDATE",
     "SELECT client_id FROM ingest_worker",
+    "SELECT client_id FROM lease",
 )
 NOBODY = (
     "DELETE FROM event",
