@@ -1,4 +1,4 @@
-"""The lease of a store on a server: of several services that stand by, its holder alone works.
+"""Lease of a store on a server: of several services that stand by, only its holder works.
 
 Each time that it passes to another service its number grows. Each transaction of a service compares its
 own with it: who has an old one writes nothing. Times are the server's.
@@ -51,6 +51,6 @@ def give_back(store: StoreConnection, number: int) -> None:
 
 
 def holder(store: StoreConnection) -> str:
-    """Who holds the lease, or held it last; empty before the first."""
+    """Return the name of the service that has the lease, or had it last; empty before the first."""
     row = store.row("SELECT holder FROM lease")
     return str(row[0]) if row else ""
