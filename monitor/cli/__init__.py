@@ -92,12 +92,12 @@ def _root(
 def run(
     settings: Settings,
     verbose: Verbose = False,
-    stand_by: Annotated[
-        bool, typer.Option("--stand-by", help="Wait while another computer runs it, and take over")
+    standby: Annotated[
+        bool, typer.Option("--standby", help="Wait while another computer runs it, and take over")
     ] = False,
 ) -> None:
     """Start the service: broker, store, alerts and board. Ctrl-C ends it."""
-    _run(settings, verbose=verbose, stand_by=stand_by)
+    _run(settings, verbose=verbose, standby=standby)
 
 
 @command(app)
@@ -106,7 +106,7 @@ def demo(data: Data = None, config: Config = None, verbose: Verbose = False) -> 
     _run(load(data, config, demo=True), verbose=verbose)
 
 
-def _run(settings: Settings, *, verbose: bool, stand_by: bool = False) -> None:
+def _run(settings: Settings, *, verbose: bool, standby: bool = False) -> None:
     with uncollected():
         from monitor.service.restarts import run_service
 
@@ -136,7 +136,7 @@ def _run(settings: Settings, *, verbose: bool, stand_by: bool = False) -> None:
     notifier = Notifier.taken_from(os.environ)
     if notifier.watchdog_s:
         faulthandler.enable()  # what each thread did when systemd ends us for a part that hangs
-    run_service(settings, ready, notifier, stand_by=stand_by)
+    run_service(settings, ready, notifier, standby=standby)
 
 
 @command(app)

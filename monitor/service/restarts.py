@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from monitor.core.errors import MonitorError
 from monitor.core.systemd import Notifier
-from monitor.service.stand_by import StandBy
+from monitor.service.standby import Standby
 from monitor.service.supervisor import Supervisor
 from monitor.settings import Settings
 from monitor.settings.change import SettingsFile
@@ -21,9 +21,9 @@ def run_service(
     on_ready: Callable[[Settings], None],
     notifier: Notifier | None = None,
     *,
-    stand_by: bool = False,
+    standby: bool = False,
 ) -> None:
-    """Run until asked to stop. `notifier`: the way to systemd; `stand_by`: wait while another service
+    """Run until asked to stop. `notifier`: the way to systemd; `standby`: wait while another service
     has the lease of the store.
 
     A restart reads the settings again. If the service cannot start with them, as where a port is
@@ -36,7 +36,7 @@ def run_service(
     """
     notifier = notifier or Notifier({})
     with contextlib.ExitStack() as parts:
-        lease = StandBy(settings) if stand_by else None
+        lease = Standby(settings) if standby else None
         if lease is not None:
             parts.callback(lease.release)
         _run_again(settings, on_ready, notifier, lease)
@@ -46,7 +46,7 @@ def _run_again(
     settings: Settings,
     on_ready: Callable[[Settings], None],
     notifier: Notifier,
-    lease: StandBy | None,
+    lease: Standby | None,
 ) -> None:
     worked: str | None = None
     """Version of the settings that the service last ran with."""
@@ -61,7 +61,7 @@ def _run_again(
 
         try:
             service = Supervisor(
-                settings, trouble, on_trial=worked is not None, notifier=notifier, stand_by=lease
+                settings, trouble, on_trial=worked is not None, notifier=notifier, standby=lease
             )
             if not service.run(note_ready):
                 return

@@ -62,7 +62,7 @@ from monitor.service.ingest_worker import LOOK_S as LOOK_AT_WORKERS_S
 from monitor.service.ingest_worker import IngestGroup, new_ingest, shared_newcomers
 from monitor.service.live_discovery import LiveDiscovery
 from monitor.service.sole_use import ServiceFault, sole_use
-from monitor.service.stand_by import StandBy
+from monitor.service.standby import Standby
 from monitor.service.start_faults import start_faults
 from monitor.service.state_publisher import (
     ALERTS_TOPIC,
@@ -106,7 +106,7 @@ class Supervisor:
         These settings are new: it is a fault if the board does not answer with them.
     notifier : Notifier, optional
         The way to systemd.
-    stand_by : StandBy, optional
+    standby : Standby, optional
         Lease of the store, for a service that waits for another to fail.
 
     Raises
@@ -124,9 +124,9 @@ class Supervisor:
         *,
         on_trial: bool = False,
         notifier: Notifier | None = None,
-        stand_by: StandBy | None = None,
+        standby: Standby | None = None,
     ) -> None:
-        self._stand_by = stand_by
+        self._standby = standby
         self.settings, self._settings_trouble = settings, settings_trouble
         self._on_trial, self._notifier = on_trial, notifier or Notifier({})
         self._stop, self._restart = threading.Event(), threading.Event()
@@ -148,7 +148,7 @@ class Supervisor:
         settings = self.settings
         with contextlib.ExitStack() as parts, signals_call(self.stop):
             parts.enter_context(sole_use(settings.data))
-            lease = self._stand_by
+            lease = self._standby
             if lease is not None and not lease.wait(self._stop, self._notifier):
                 return False
             disk = DiskSpace(settings.data)
@@ -350,10 +350,10 @@ class Supervisor:
         next_beat = 0.0
         while not (self._stop.wait(LOOK_S if ready else 0.02) or self._restart.is_set()):
             now = time.monotonic()
-            if self._stand_by is not None and self._stand_by.fence.lost:
+            if self._standby is not None and self._standby.fence.lost:
                 raise ServiceFault(
-                    "another service has taken over, since this one did not renew its lease: it ends. "
-                    "Start it again to stand by"
+                    "another service has taken over, because this one did not renew its lease in "
+                    "time. Start this one again: it waits until the other fails"
                 )
             if not ingest.running():
                 raise ServiceFault("the ingest ended: see the log; nothing is recorded any more")

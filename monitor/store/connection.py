@@ -106,10 +106,10 @@ class StoreConnection(ABC):
         """Within a transaction: delete the oldest readings of a series from before a time; their
         rollups stay. Returns how many. [ms since 1970-01-01 UTC]"""
 
-    def claim(self, *, stand_by: bool = False) -> None:
+    def claim(self, *, standby: bool = False) -> None:
         """Keep other services from this store, where the lock of the data folder does not; with
-        `stand_by` those that do not stand by."""
-        del stand_by
+        `standby` those that do not stand by."""
+        del standby
 
     def check_lease(self) -> bool:
         """Return True; raise `LeaseLost` if another service has the lease of the store."""

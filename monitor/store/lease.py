@@ -1,4 +1,4 @@
-"""Lease of a store on a server: of several services that stand by, only its holder works.
+"""Lease of a store on a server, for several services of which one works.
 
 Each time that it passes to another service its number grows. Each transaction of a service compares its
 own with it: who has an old one writes nothing. Times are the server's.

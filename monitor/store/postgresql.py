@@ -50,7 +50,7 @@ _WRITERS_TURN, _BESIDE_OTHERS = (
 readings; gives the transaction's number."""
 _PARTITIONS = "SELECT pg_advisory_xact_lock(3, hashtext(current_schema()))"
 """Takes the lock of who makes partitions."""
-_SOLE_SERVICE, _STANDS_BY = (
+_SOLE_SERVICE, _STANDBY = (
     f"SELECT pg_try_advisory_lock{how}(2, hashtext(current_schema()))" for how in ("", "_shared")
 )
 """Lock that a service holds as long as its connection lasts, alone or with others that stand by."""
@@ -190,9 +190,9 @@ class PostgresqlConnection(StoreConnection):
                 with contextlib.suppress(psycopg.Error):
                     run.execute("ROLLBACK")
 
-    def claim(self, *, stand_by: bool = False) -> None:
+    def claim(self, *, standby: bool = False) -> None:
         with self._lock, self._translated():
-            self._claim = _STANDS_BY if stand_by else _SOLE_SERVICE
+            self._claim = _STANDBY if standby else _SOLE_SERVICE
             self.close()
             self.raw = self._connected()
 
@@ -333,7 +333,7 @@ class PostgresqlConnection(StoreConnection):
                     raise StoreUnavailable(
                         f"{self.name}: another Benchweather uses this store: stop it, or set "
                         "store.url to another database. For one that takes over if another fails, "
-                        "start both with --stand-by"
+                        "start both with --standby"
                     )
         except BaseException:
             raw.close()

@@ -113,7 +113,7 @@ class Writer:
         StoreFault
             If it is an unfinished copy.
         """
-        self.connection.claim(stand_by=fence is not None)
+        self.connection.claim(standby=fence is not None)
         self.connection.fence = fence
         if self.connection.is_unfinished():
             raise StoreFault(

@@ -116,7 +116,7 @@ def page(client, path, lan=False):
 
 
 @pytest.mark.slow
-def test_open_alerts_stand_by_urgency_and_have_their_values_now(book):
+def test_open_alerts_standby_urgency_and_have_their_values_now(book):
     found = book.open()
     assert [one.rule for one in found] == ["very-dry", "sensor-silent", "reservoir-due"]
     values = book.values()

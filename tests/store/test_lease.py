@@ -15,7 +15,7 @@ from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.events import About, Event
 from monitor.domain.notification import Notice
 from monitor.notifications.outbox_worker import OutboxWorker
-from monitor.service.stand_by import StandBy
+from monitor.service.standby import Standby
 from monitor.settings import load
 from monitor.settings.outside_groups import NoticeChannel
 from monitor.store import Writer, connection, journal, lease, outbox
@@ -131,12 +131,12 @@ def test_the_lease_does_not_pass_while_a_transaction_of_its_holder_is_open(two, 
     assert second.connection.row("SELECT count(*) FROM event") == (1,), "it was still the holder's"
 
 
-def test_services_that_stand_by_keep_others_away(two, postgresql_server):
+def test_services_that_standby_keep_others_away(two, postgresql_server):
     first, second = two
     take(first, "a")
     second.claim(Fence(1))  # of the same kind
     with closing(Writer(first.address)) as third:
-        with pytest.raises(StoreUnavailable, match="start both with --stand-by"):
+        with pytest.raises(StoreUnavailable, match="start both with --standby"):
             third.claim()
         first.close()
         second.close()
@@ -146,11 +146,11 @@ def test_services_that_stand_by_keep_others_away(two, postgresql_server):
             closing(connection.opened(first.address, read_only=False)) as fourth,
             pytest.raises(StoreUnavailable),
         ):
-            fourth.claim(stand_by=True)
+            fourth.claim(standby=True)
 
 
 def test_a_service_waits_for_the_lease_and_gives_it_back(postgresql_server, monkeypatch, tmp_path):
-    monkeypatch.setattr("monitor.service.stand_by.ASK_S", 0.02)
+    monkeypatch.setattr("monitor.service.standby.ASK_S", 0.02)
     environ = {
         "BENCHWEATHER_STORE__URL": postgresql_server.address(),
         "BENCHWEATHER_BROKER__URL": "mqtt://127.0.0.1:1",
@@ -159,7 +159,7 @@ def test_a_service_waits_for_the_lease_and_gives_it_back(postgresql_server, monk
     stop, done = threading.Event(), []
     with ExitStack() as parts:
         services = [
-            StandBy(load(data=tmp_path / name, environ=environ)) for name in ("one", "two")
+            Standby(load(data=tmp_path / name, environ=environ)) for name in ("one", "two")
         ]
         for one in services:
             parts.callback(one.release)
@@ -175,7 +175,7 @@ def test_a_service_waits_for_the_lease_and_gives_it_back(postgresql_server, monk
         thread.join()
 
 
-def test_a_service_without_a_shared_store_and_broker_cannot_stand_by(tmp_path):
+def test_a_service_without_a_shared_store_and_broker_cannot_standby(tmp_path):
     for environ in ({}, {"BENCHWEATHER_BROKER__URL": "mqtt://127.0.0.1:1"}):
         with pytest.raises(SettingsFault, match="needs a database"):
-            StandBy(load(data=tmp_path, environ=environ))
+            Standby(load(data=tmp_path, environ=environ))

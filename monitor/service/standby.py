@@ -27,11 +27,9 @@ log = logging.getLogger(__name__)
 
 RENEW_S, ASK_S = 3.0, 2.0
 """Periods of renewing the lease, and of asking for it. [s]"""
-SETTINGS = ("store.url", "broker.url")
-"""Settings that a service needs to stand by."""
 
 
-class StandBy:
+class Standby:
     """A service's hold on the lease of its store, from its first start to its last end.
 
     Raises
@@ -44,14 +42,14 @@ class StandBy:
         if settings.demo or not (settings.store.url.get_secret_value() and settings.broker.url):
             raise SettingsFault(
                 [
-                    "--stand-by needs a database (store.url) and an outside broker (broker.url), "
-                    "the same on each computer. The demo cannot stand by."
+                    "--standby needs a database (store.url) and an outside broker (broker.url), "
+                    "the same on each computer. The demo cannot wait for another."
                 ]
             )
         self._name = f"{socket.gethostname()}:{settings.data}"
         self._own_id, self._fixed_id = client_id(settings), settings.broker.client_id
         self._store = opened(settings.store_address, read_only=False)
-        self._store.claim(stand_by=True)
+        self._store.claim(standby=True)
         self._holding: lease.Holding | None = None
         self._end = threading.Event()
         self._keeper = threading.Thread(target=self._keep, name="lease", daemon=True)
@@ -69,9 +67,9 @@ class StandBy:
         while self._holding is None:
             try:
                 self._holding = lease.take(self._store, self._name, self._own_id)
-                text = f"Stands by: {lease.holder(self._store)} works."
+                text = f"Standby: {lease.holder(self._store)} is working."
             except StoreUnavailable as exc:
-                text = f"Stands by: {exc}"
+                text = f"Standby: {exc}"
             if self._holding is not None:
                 break
             if text != told:

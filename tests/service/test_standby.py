@@ -22,9 +22,9 @@ from monitor.store.journal import events_about
 
 MINUTE = 60_000
 PROGRAM = """
-from monitor.service import stand_by
+from monitor.service import standby
 from monitor.store import lease
-lease.LEASE_MS, stand_by.RENEW_S, stand_by.ASK_S = 3_000, 0.5, 0.3
+lease.LEASE_MS, standby.RENEW_S, standby.ASK_S = 3_000, 0.5, 0.3
 from monitor.cli import main
 main()
 """
@@ -42,7 +42,7 @@ least = 1
 
 
 class Service:
-    """`benchweather run --stand-by` with a short lease, in a process of its own."""
+    """`benchweather run --standby` with a short lease, in a process of its own."""
 
     def __init__(self, running, url):
         self.running, self.log = running, running.log
@@ -52,7 +52,7 @@ class Service:
     def start(self):
         with self.log.open("w") as log:
             self.child = subprocess.Popen(
-                [sys.executable, "-c", PROGRAM, "run", "--stand-by"],
+                [sys.executable, "-c", PROGRAM, "run", "--standby"],
                 cwd=ROOT,
                 env=self.running.environment,
                 stdout=log,
@@ -113,7 +113,7 @@ def test_one_of_two_services_works_whoever_dies_or_is_frozen_and_nothing_is_told
             one.start()
             until(one.works, within_s=60, what="the first works")
             two.start()
-            until(lambda: two.says("Stands by: "), what="the second stands by")
+            until(lambda: two.says("Standby: "), what="the second stands by")
             done = one.running.command("rule", "set", "very-dry", "--hold-min", "0")
             assert done.returncode == 0, done.stderr
             until(lambda: hook.posts and not notices_waiting(), what="the first tells of dry air")
@@ -127,7 +127,7 @@ def test_one_of_two_services_works_whoever_dies_or_is_frozen_and_nothing_is_told
             assert one.says("another service has taken over"), one.log.read_text()
 
             one.start()
-            until(lambda: one.says("Stands by: "), what="the first stands by")
+            until(lambda: one.says("Standby: "), what="the first stands by")
             postgresql_server.stop()
             send(101_002)
             until(lambda: two.says("lease cannot be renewed"), what="the second knows")
@@ -136,12 +136,12 @@ def test_one_of_two_services_works_whoever_dies_or_is_frozen_and_nothing_is_told
             for each in services:  # either has the lease now: the server was away for long
                 if each.child.poll() is not None:
                     each.start()
-            until(lambda: sum(each.says("Stands by: ") for each in services) >= 1)
+            until(lambda: sum(each.says("Standby: ") for each in services) >= 1)
 
             until(lambda: any(each.works() for each in services), within_s=60)
             holder = next(each for each in services if each.works())
             other = services[1 - services.index(holder)]
-            until(lambda: other.says("Stands by: ") or other.works(), within_s=60)
+            until(lambda: other.says("Standby: ") or other.works(), within_s=60)
             holder.child.kill()
             holder.child.wait()
             send(101_003)
