@@ -8,6 +8,8 @@ systemd.exec(5), systemd.service(5), systemd.kill(5).
 from __future__ import annotations
 
 import os
+import re
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -20,12 +22,31 @@ from monitor.core.systemd import CONFINED, CONFINED_BY_ROOT, in_home, quoted, st
 from monitor.settings import FILE_NAME, Settings
 
 UNIT = "benchweather.service"
+"""Name of the service's unit."""
+
+
+class Part(StrEnum):
+    """Part of Benchweather that a unit starts."""
+
+    SERVICE = "service"
+    STANDBY = "standby"
+    INGEST = "ingest"
+
+
+COMMANDS = {Part.SERVICE: ("run",), Part.STANDBY: ("run", "--standby"), Part.INGEST: ("ingest",)}
 WATCHDOG_S, START_S = 60, 900
 """Time without a sign of life after which systemd starts the service again, and the longest start: it
 may change a store of years for a new version. [s]"""
 
 
-def service_unit(settings: Settings, *, user: str = "") -> str:
+def unit_name(settings: Settings, part: Part) -> str:
+    """Name of a unit; workers on one computer have one each, by their data folder."""
+    if part is not Part.INGEST:
+        return UNIT
+    return f"benchweather-ingest-{re.sub(r'[^A-Za-z0-9_.-]', '-', settings.data.name)}.service"
+
+
+def service_unit(settings: Settings, *, user: str = "", part: Part = Part.SERVICE) -> str:
     """Text of a systemd unit that starts the service of these settings.
 
     Parameters
@@ -33,6 +54,8 @@ def service_unit(settings: Settings, *, user: str = "") -> str:
     user : str
         An existing user to run as, for the system's own systemd; empty for a unit of the user who
         writes it.
+    part : Part
+        The service, one that waits while another works, or an ingest worker.
     """
     folder = settings.data.parent if settings.demo else settings.data
     data = str(folder.absolute())
@@ -54,7 +77,7 @@ def service_unit(settings: Settings, *, user: str = "") -> str:
     lines = [
         "# Made by `benchweather unit`.",
         "[Unit]",
-        "Description=Benchweather",
+        f"Description=Benchweather{'' if part is Part.SERVICE else f', {part}'}",
         *(
             ["Wants=network-online.target", "After=network-online.target time-sync.target"]
             * bool(user)
@@ -63,7 +86,7 @@ def service_unit(settings: Settings, *, user: str = "") -> str:
         "",
         "[Service]",
         "Type=notify",
-        *start_lines("monitor", "run", *given),
+        *start_lines("monitor", *COMMANDS[part], *given),
         "Restart=on-failure",
         "RestartSec=5",
         f"WatchdogSec={WATCHDOG_S}",
@@ -86,6 +109,9 @@ def unit(
         str,
         typer.Option(help="User to run as, for the whole computer (default: for yourself only)"),
     ] = "",
+    part: Annotated[
+        Part, typer.Option(help="What it starts: the service, one on standby, an ingest worker")
+    ] = Part.SERVICE,
     write: WriteUnit = False,
     force: ReplaceUnit = False,
     to: Annotated[
@@ -102,12 +128,12 @@ def unit(
         failed(
             f"{settings.data}: there is no such folder. Start `benchweather run` once as {user}."
         )
-    text = service_unit(settings, user=user)
+    text = service_unit(settings, user=user, part=part)
     if not write:
         out.print(text, end="", markup=False, highlight=False, soft_wrap=True)
         return
     own = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "systemd/user"
-    path = (to or (Path("/etc/systemd/system") if user else own)) / UNIT
+    path = (to or (Path("/etc/systemd/system") if user else own)) / unit_name(settings, part)
     if path.exists() and path.read_text(encoding="utf-8") != text and not force:
         failed(f"{path} exists and is different. Check it, then add --force.")
     path.parent.mkdir(parents=True, exist_ok=True)

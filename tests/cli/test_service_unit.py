@@ -67,6 +67,17 @@ def test_a_unit_that_was_changed_by_hand_is_not_written_over(tmp_path):
     assert "# mine" not in unit.read_text()
 
 
+def test_a_unit_for_each_part_that_runs_on_another_computer(tmp_path):
+    standby = call("--data", tmp_path, "--part", "standby")
+    assert f"-m monitor run --standby --data {tmp_path}" in standby
+    folder = tmp_path / "worker 2"
+    assert "-m monitor ingest --data" in call("--data", folder, "--part", "ingest")
+    written = call("--data", folder, "--part", "ingest", "--write", "--to", tmp_path / "units")
+    assert "enable --now benchweather-ingest-worker-2" in " ".join(written.split())
+    assert (tmp_path / "units" / "benchweather-ingest-worker-2.service").is_file()
+    assert "--part" in call("--data", tmp_path, "--part", "all", code=2)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("more", [(), ("--user", "daemon")])
 def test_systemd_accepts_the_unit(tmp_path, more):
