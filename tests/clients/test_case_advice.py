@@ -299,7 +299,6 @@ def test_what_cannot_be_is_said_at_its_field(call, field, allowed):
         lambda: simulate(VIOLIN, RoomAir(*AIR), members=0),
         lambda: simulate(VIOLIN, RoomAir(*AIR), start_pct=130),
         lambda: simulate(VIOLIN, RoomAir(AIR[0], np.ones((24, 3))), members=2),
-        lambda: simulate(VIOLIN, RoomAir(*AIR), None, [Buffer()] * 3, members=2),
     ],
 )
 def test_air_that_does_not_fit_is_refused(call):

@@ -302,6 +302,58 @@ def test_no_water_is_lost_or_made(device):
         assert left == pytest.approx(course.water_g[-1], abs=1e-6)
 
 
+@pytest.mark.parametrize(
+    "devices",
+    [
+        [Buffer(mass_g=60.0), Buffer(mass_g=500.0, every_d=7.0, months=(1, 3))],
+        [Humidifier(water_ml=4.0), Humidifier(water_ml=90.0, release_g_day_pct=0.1)],
+    ],
+)
+def test_devices_side_by_side_are_as_each_by_itself(devices):
+    """Rung: identity."""
+    rng = np.random.default_rng(5)
+    room = RoomAir(20 + rng.normal(0, 2, 24 * 40), rng.uniform(10, 60, 24 * 40))
+    both = simulate(VIOLIN, room, Use(), devices, members=4)
+    for k, device in enumerate(devices):
+        alone, part = simulate(VIOLIN, room, Use(), device, members=4), slice(4 * k, 4 * k + 4)
+        assert both.part(part).course.water_g == pytest.approx(alone.course.water_g, abs=1e-12)
+        for name in ("wood_pct", "air_pct", "room_pct", "out"):
+            assert getattr(both.part(part), name) == pytest.approx(getattr(alone, name), abs=1e-12)
+
+
+@pytest.mark.parametrize("set_pct", [100.0, 45.0])  # at 45 % it is not always that it gives
+def test_a_device_that_runs_empty_is_as_taken_step_by_step(set_pct):
+    """Rung: independent derivation: the balance of the module's first lines, one step at a time."""
+    n, dt, water, release, k, c = 24 * 21, 1 / 24, 3.0, 0.03, 0.32, 0.95
+    rng = np.random.default_rng(8)
+    outside, leak = rng.uniform(20, 70, n), 0.018 * 3
+    drive = CaseDrive(
+        dt,
+        outside[:, None],
+        np.zeros(n),
+        np.ones((n, 1)),
+        np.full((1, 1), leak),
+        np.zeros((n, 1)),
+        np.zeros(1),
+    )
+    device = Device(*(np.array([v]) for v in (set_pct, release, 0.0, water, water)))
+    filled = (np.arange(21) % 14 == 0)[:, None]
+    course = run(drive, Wood(c * ONE, k * ONE, K_OUT * ONE), 45.0 * ONE, device, filled)
+    w, m = 45.0, 0.0
+    # K (h_o − h) + k (w − h) + e = 0 and C (w − before) / dt = k (h − w), for h and w at a step's end
+    solved = np.linalg.inv([[leak + k, -k], [-k, k + c / dt]])
+    for i in range(n):
+        m = water if i % (14 * 24) == 0 else m
+        zero = (solved @ [leak * outside[i], c / dt * w])[0]
+        wanted = release * (set_pct - zero) / (1 + release * solved[0, 0])
+        e = min(wanted, m / dt)
+        air, w = solved @ [leak * outside[i] + e, c / dt * w]
+        m -= e * dt
+        assert course.wood_pct[i, 0] == pytest.approx(w, abs=1e-9)
+        assert course.air_pct[i, 0] == pytest.approx(air, abs=1e-9)
+        assert course.water_g[i, 0] == pytest.approx(m, abs=1e-9)
+
+
 def test_ten_minute_air_averages_to_the_hours_air():
     """Rung: property."""
     _, temp, rh = varying(days=10, step_h=1 / 6)

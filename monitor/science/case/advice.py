@@ -92,7 +92,8 @@ def advise(
         has = trial.judged(kind, trial.careful, own)
     unplayed = None
     if advised.device is not None and trial.use.played:
-        unplayed = trial.judged(advised.kind, trial.never, advised.device, advised.beside)
+        key = (advised.kind, advised.use, advised.device, advised.beside)
+        unplayed = trial.unplayed[key]
     months, known = tuple(trial.monthly), year.months_known
     dry = any(months[m - 1].low < low for m in known)
     damp = any(months[m - 1].high > high for m in known)

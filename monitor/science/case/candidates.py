@@ -168,9 +168,9 @@ class Candidates:
             )
             for share in RELEASES
         ]
-        harm, played = trial.mean_harms(plenty, beside)
+        harm, by_day = trial.mean_harms(plenty, beside)
         best = int(np.argmin(harm))
-        given = played.course.given_g.reshape(365, len(plenty), -1)[:, best]
+        given = by_day[:, best]
         most = min(MOST_WATER_ML_L * trial.case.air_l, MOST_WATER_ML)
         for every in EVERY_D:
             through = np.cumsum(np.concatenate([np.zeros((1, given.shape[1])), given]), axis=0)

@@ -101,10 +101,8 @@ class Buffer:
 
 
 def devices(each: Sequence[Humidifier | Buffer], ranks: Floats) -> Device:
-    """The same device in every member, or a device for each, spread by ranks from −1 to 1. (M,)"""
-    if len(each) == 1:
-        return each[0].device(each[0].release_times ** ranks)
-    ones = [one.device(one.release_times ** ranks[i : i + 1]) for i, one in enumerate(each)]
+    """Devices side by side, each in all members, which are spread by ranks from −1 to 1. (K·M,)"""
+    ones = [one.device(one.release_times**ranks) for one in each]
     return Device(*(np.concatenate(column) for column in zip(*ones, strict=True)))
 
 

@@ -286,7 +286,8 @@ def simulate(
     use : Use, optional
         Or one for each member. Else it is played two hours a day and shut at all other times.
     device : Humidifier or Buffer, optional
-        Or one for each member, all of one kind, to compare them side by side.
+        Or several of one kind, to compare them side by side: member k·M + m of the result is device
+        k in member m of M.
     members : int
         Ways the case may be, `MEMBERS`; 1 takes every usual value.
     start_pct : float or ndarray of shape (members,), optional
@@ -342,16 +343,18 @@ def simulate(
     else:
         days = -(-hours // round(24 / stretch_h))
         each = list(device) if isinstance(device, Sequence) else [device]
-        if len(each) not in (1, members):
-            raise OutOfRange("devices", len(each), "", members, members)
-        one_by_one = {one: ready_days(one, room.start_day, days) for one in dict.fromkeys(each)}
-        ready = np.stack([one_by_one[one] for one in each], axis=1)
+        ready = np.stack([ready_days(one, room.start_day, days) for one in each], axis=1)
+        if count := len(each) - 1:
+            ready, start = np.repeat(ready, members, axis=1), np.tile(start, count + 1)
         course = run(drive, wood, start, devices(each, ranks[:, 3]), ready)
     step_out = _shares(uses, room.start_h, room.step_s / 3600, n)[0]
     air = course.air_pct
     if per > 1:
         air = _within_hours(rh, mean_rh, air, leak_steps @ leak_members, exchange)
-    return CaseYear(case, room, rh, step_out @ used, air, course)
+    outs = step_out @ used
+    if count := course.wood_pct.shape[1] // members - 1:
+        rh, outs = np.tile(rh, (1, count + 1)), np.tile(outs, (1, count + 1))
+    return CaseYear(case, room, rh, outs, air, course)
 
 
 def _uses(use: Use | Sequence[Use], members: int) -> tuple[list[Use], Floats]:

@@ -58,7 +58,8 @@ class Trial:
     """A case at home in which measures are tried.
 
     `careful`: the same playing, with the case shut at all other times; `never`: without playing.
-    `known` (365,): days of which anything is known.
+    `known` (365,): days of which anything is known. `unplayed`: what a measure with a device does
+    while nobody plays, by kind, use, device and buffer beside it.
     """
 
     def __init__(
@@ -72,6 +73,9 @@ class Trial:
         self.monthly = year.monthly()
         self.warmth = [float(year.temp_c[month_of_hour() == m].mean()) for m in range(12)]
         (bare,) = self.through(year, [use])
+        self.unplayed: dict[
+            tuple[Measure, Use, Humidifier | Buffer | None, Buffer | None], Option
+        ] = {}
         self.bare = Bare(self.days(bare)[1], self.too_damp_h(bare))
         self.nothing = self.judged(Measure.NOTHING, use)
 
@@ -119,38 +123,27 @@ class Trial:
             start = np.clip(made.wood_pct[-1], 0, 100)
         return _parts(made, len(uses))
 
-    def side_by_side(
-        self,
-        tried: Sequence[Humidifier] | Sequence[Buffer],
-        uses: Sequence[Use],
-        beside: Buffer | None = None,
-    ) -> list[CaseYear]:
-        """Devices, each in the same draws that home and case may be, in each of these uses: member
-        k·S + s is device k in draw s of S."""
-        members = self.year.members
-        draws = np.arange(0, members, max(members // DRAWS, 1))
-        count = len(uses) * len(tried)
-        made = simulate(
-            self.with_buffer(beside),
-            RoomAir(self.year.temp_c, np.tile(self.year.rh_pct[:, draws], (1, count))),
-            [use for use in uses for _ in range(len(tried) * len(draws))],
-            [device for _ in uses for device in tried for _ in draws],
-            members=count * len(draws),
-            start_pct=self.middle,
-            ranks=np.tile(scores(members, RANKS)[draws], (count, 1)),
-        )
-        return _parts(made, len(uses))
-
     def mean_harms(
         self, tried: Sequence[Humidifier] | Sequence[Buffer], beside: Buffer | None = None
-    ) -> tuple[Floats, CaseYear]:
-        """Mean harm of each device (K,) [d], and the year of its use."""
+    ) -> tuple[Floats, Floats]:
+        """Mean harm of each device (K,) [d], and what it gave off by day (365, K, draws) [g]: all in the
+        same draws that home and case may be."""
+        members = self.year.members
+        draws = np.arange(0, members, max(members // DRAWS, 1))
         uses = (self.careful, self.never) if self.careful.played else (self.careful,)
-        played, *unplayed = self.side_by_side(tried, uses, beside)
-        harm = self.harm(played).total
-        for never in unplayed:
-            harm = (1 - UNPLAYED) * harm + UNPLAYED * self.harm(never).total
-        return harm.reshape(len(tried), -1).mean(axis=1), played
+        made = simulate(
+            self.with_buffer(beside),
+            RoomAir(self.year.temp_c, np.tile(self.year.rh_pct[:, draws], (1, len(uses)))),
+            [use for use in uses for _ in draws],
+            tried,
+            members=len(uses) * len(draws),
+            start_pct=self.middle,
+            ranks=np.tile(scores(members, RANKS)[draws], (len(uses), 1)),
+        )
+        shape = (len(tried), len(uses), len(draws))
+        harm = self.harm(made).total.reshape(shape).mean(axis=2)
+        weights = (1 - UNPLAYED, UNPLAYED)[: len(uses)] if len(uses) > 1 else (1.0,)
+        return harm @ weights, made.course.given_g.reshape(365, *shape)[:, :, 0]
 
     def harm(self, through: CaseYear) -> Harm:
         """Harm over the months of which anything is known."""
@@ -185,6 +178,21 @@ class Trial:
         if device is not None and use.played:
             uses.append(replace(use, played=()))
         through, *unplayed = self.through(year, uses, device, beside)
+        for never in unplayed:
+            key = (kind, use, device, beside)
+            self.unplayed[key] = self._option(kind, uses[1], never, [], device, beside, changed)
+        return self._option(kind, use, through, unplayed, device, beside, changed)
+
+    def _option(
+        self,
+        kind: Measure,
+        use: Use,
+        through: CaseYear,
+        unplayed: Sequence[CaseYear],
+        device: Humidifier | Buffer | None,
+        beside: Buffer | None,
+        changed: ChangedRoom | None,
+    ) -> Option:
         damp, harm = through.damp(), self.harm(through)
         dry_days, damp_days = self.days(through)
         too_damp_h = self.too_damp_h(through)
@@ -202,7 +210,7 @@ class Trial:
         daily_l = through.course.given_g / 1000
         visits = int((ready_days(device, 0, 365) & self.known).sum()) if device else 0
         if changed is not None and changed.change.litres_day:
-            daily_l = year.litres_day
+            daily_l = changed.year.litres_day
             visits = int((daily_l[self.known, 0] > 0).sum())
         daily_l = daily_l * self.known[:, None]
         week = 1000 * daily_l[:364].reshape(52, 7, -1).sum(axis=1).max(axis=0)

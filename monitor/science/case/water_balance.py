@@ -38,9 +38,6 @@ AT_ONCE_D = 14
 LEAST_PRODUCT = 1e-200
 """Running product down to which its parts are kept to all digits. [-]"""
 
-FEWEST = 12
-"""Steps that are taken one by one where a device runs empty among them."""
-
 
 def grams_per_pct(temp_c: Floats) -> Floats:
     """Water in a cubic metre of air for each % RH. [g/m³]
@@ -148,25 +145,33 @@ def run(
 
     Parameters
     ----------
-    start_pct : ndarray of shape (M,)
+    start_pct : ndarray of shape (K·M,)
         RH that the wood keeps at the start. [%]
-    ready : ndarray of bool, shape (days, M) or (days, 1)
+    device : Device or Supply, optional
+        Of K·M: K of them beside each other, k·M + m being device k in member m of `drive` and `wood`.
+    ready : ndarray of bool, shape (days, K·M) or (days, 1)
         The days at whose start the device is made ready: filled, or put back to its set point.
         Before the first of them it is empty.
     """
-    n, members = len(drive.offset_pct), len(wood.capacity)
+    n, each = len(drive.offset_pct), (-1, len(wood.capacity))
+    w = start_pct.reshape(each) - drive.offset_pct[0]
     per_day = round(1 / drive.step_d)
     days = -(-n // per_day)
-    air, held = np.empty((n, members)), np.empty((n, members))
-    reserve = np.empty((n, members)) if isinstance(device, Device) else None
-    given, added = np.zeros((days, members)), np.zeros((days, members))
+    air, held = np.empty((n, *w.shape)), np.empty((n, *w.shape))
+    reserve = np.empty((n, *w.shape)) if isinstance(device, Device) else None
+    given, added = np.zeros((days, *w.shape)), np.zeros((days, *w.shape))
     c = wood.capacity / drive.step_d
-    w = start_pct - drive.offset_pct[0]
-    water = np.zeros(members)  # over the step: [g/day]
-    own, two_way = np.zeros(members), isinstance(device, Device) and device.two_way
+    water = np.zeros(w.shape)  # over the step: [g/day]
+    if device is not None:
+        device = type(device)(*(values.reshape(each) for values in device))
     if isinstance(device, Device):
+        two_way = device.two_way
         with np.errstate(divide="ignore"):
-            own = 1 / device.conductance
+            own = 1 / device.conductance + device.per_g * drive.step_d
+        middle = device.set_pct - device.per_g * device.set_g
+        at_set, most = device.set_g / drive.step_d, device.full_g / drive.step_d
+        if ready is not None:
+            ready = ready.reshape(days, *(each if ready.shape[1] > 1 else (1, 1)))
     for first in range(0, days, AT_ONCE_D):
         part = slice(first * per_day, min((first + AT_ONCE_D) * per_day, n))
         outside, offset = drive.outside_pct[part], drive.offset_pct[part, None]
@@ -174,35 +179,37 @@ def run(
         s = wood.inside / (leak + wood.inside)
         pull = s * leak + drive.taken_out[part] * wood.outside
         lag = 1 / (pull + c)
-        keep, rise = c * lag, s * lag
+        rise = s * lag
         push = pull * lag * (outside - offset) + rise * drive.source
-        base = outside + s * (offset - outside) + s * (drive.source / wood.inside)
+        base = outside + s * (offset - outside + drive.source / wood.inside)
+        echo = s / wood.inside
+        answer = echo + s * rise  # how far e raises the air
+        keep, push, rise, base, s, echo, answer = (
+            values[:, None] for values in (c * lag, push, rise, base, s, echo, answer)
+        )
         rows = held[part]
         if device is None:
             _linear(keep, push, w, rows)
         else:
             e = np.empty(rows.shape)
-            answer = s / wood.inside + s * rise  # how far e raises the air
             if isinstance(device, Supply):
                 gain = 1 / answer
                 steps = _Steps(keep, push, rise, gain * (device.set_pct - base), gain * s, rows, e)
                 _supplied(steps, device.most_g_day, w)
             else:
-                per = device.per_g * drive.step_d
-                gain = 1 / (own + per + answer)
-                wanted = gain * (device.set_pct - device.per_g * device.set_g - base)
-                steps = _Steps(keep, push, rise, wanted, gain * s, rows, e)
+                gain = 1 / (own + answer)
+                steps = _Steps(keep, push, rise, gain * (middle - base), gain * s, rows, e)
                 levels = reserve[part]  # type: ignore[index] # a device has a reserve
-                back, full = gain * per, device.full_g / drive.step_d
+                back = gain * (device.per_g * drive.step_d)
                 for begin, end in _fills(ready, first, min(first + AT_ONCE_D, days)):
                     if ready is not None:
-                        new = np.where(ready[begin], device.set_g / drive.step_d, water)
+                        new = np.where(ready[begin], at_set, water)
                         added[begin] = (new - water) * drive.step_d
                         water = new
                     at = slice((begin - first) * per_day, (end - first) * per_day)
                     now = _Steps(*(values[at] for values in steps))
                     if two_way:
-                        _two_way(now, levels[at], back[at], full, w, water)
+                        _limited(now, levels[at], back[at], most, w, water)
                     else:
                         _one_way(now, levels[at], w, water)
                     w, water = rows[at][-1], levels[at][-1]
@@ -211,23 +218,25 @@ def run(
             begins = np.arange(0, len(rows), per_day)
             given[first : first + len(begins)] = np.add.reduceat(e, begins) * drive.step_d
         w = rows[-1].copy()
-        rows += offset
         np.multiply(s, rows, out=air[part])
-        air[part] += base - s * offset
+        air[part] += base
         if device is not None:
-            air[part] += e * (s / wood.inside)
-    return CaseCourse(air, held, reserve, given, added)
+            air[part] += np.multiply(e, echo, out=e)
+        rows += offset[:, None]
+    given, added = given.reshape(days, -1), added.reshape(days, -1)
+    left = None if reserve is None else reserve.reshape(n, -1)
+    return CaseCourse(air.reshape(n, -1), held.reshape(n, -1), left, given, added)
 
 
 def _fills(ready: NDArray[np.bool_] | None, first: int, end: int) -> Iterator[tuple[int, int]]:
     """Stretches of days, each up to the next on which the device is made ready in a member."""
-    filled = [] if ready is None else np.flatnonzero(ready[first:end].any(axis=1)).tolist()
+    filled = [] if ready is None else np.flatnonzero(ready[first:end].any(axis=(1, 2))).tolist()
     yield from pairwise(sorted({first, *(first + day for day in filled), end}))
 
 
 class _Steps(NamedTuple):
-    """Some steps, each (steps, M): w ← keep w + push + rise e, e = wanted − slope w, put
-    into `wood` and `given`."""
+    """Some steps: w ← keep w + push + rise e, e = wanted − slope (keep w + push), put into `wood` and
+    `given`. Those three and `slope`, `wanted` are (steps, K or 1, M)."""
 
     keep: Floats
     push: Floats
@@ -254,41 +263,45 @@ def _linear(keep: Floats, push: Floats, w: Floats, wood: Floats) -> None:
 
 
 def _one_way(steps: _Steps, levels: Floats, w: Floats, water: Floats) -> None:
-    """A device that only gives, until it is empty: linear while it has water."""
+    """A device that only gives: linear while it has water, and again once it is empty."""
     keep, push, rise, wanted, slope, wood, given = steps
     stays = 1 - rise * slope
     _linear(keep * stays, push * stays + rise * wanted, w, wood)
-    before = np.concatenate([w[None] + np.zeros_like(wood[:1]), wood[:-1]])
+    before = np.concatenate([w[None], wood[:-1]])
     np.subtract(wanted, slope * (keep * before + push), out=given)
     np.subtract(water, np.cumsum(given, axis=0), out=levels)
-    if levels.min() >= 0:
-        return
-    half = len(wood) // 2
-    if half < FEWEST:
-        _until_empty(steps, levels, w, water)
-        return
-    early, late = (_Steps(*(v[part] for v in steps)) for part in (slice(half), slice(half, None)))
-    _one_way(early, levels[:half], w, water)
-    _one_way(late, levels[half:], wood[half - 1], levels[half - 1])
+    empties = levels.min(axis=0) < 0
+    if empties.any():
+        some = _Steps(*(np.broadcast_to(v, wood.shape)[:, None, empties] for v in steps))
+        left = levels[:, None, empties]
+        _emptied(some, left, w[None, empties], water[None, empties])
+        for whole, part in ((wood, some.wood), (given, some.given), (levels, left)):
+            whole[:, empties] = part[:, 0]
 
 
-def _until_empty(steps: _Steps, levels: Floats, w: Floats, water: Floats) -> None:
-    for a, u, up, q, r, x, e, level in zip(*steps, levels, strict=True):
-        np.multiply(a, w, out=x)
-        x += u
-        np.multiply(r, x, out=e)
-        np.subtract(q, e, out=e)
-        np.minimum(e, water, out=e)
-        np.subtract(water, e, out=level)
-        x += up * e
-        w, water = x, level
+def _emptied(steps: _Steps, levels: Floats, w: Floats, water: Floats) -> None:
+    """Devices that run empty where `levels` first falls below 0: they give the rest, then nothing."""
+    keep, push, rise, wanted, slope, wood, given = steps
+    at = (levels < 0).argmax(axis=0)[None]
+    step = np.arange(len(levels))[:, None, None]
+    left = np.where(at > 0, np.take_along_axis(levels, np.maximum(at - 1, 0), axis=0), water)
+    given[:] = np.where(step < at, given, np.where(step == at, left, 0.0))
+    np.copyto(levels, 0.0, where=step >= at)
+    _linear(keep, push + rise * given, w, wood)
+    before = np.concatenate([w[None], wood[:-1]])
+    if ((wanted < slope * (keep * before + push)) & (step > at)).any():  # it takes up water again
+        _limited(steps, levels, np.zeros_like(w[None]), np.full_like(w, np.inf), w, water)
 
 
-def _two_way(
+def _limited(
     steps: _Steps, levels: Floats, per: Floats, full: Floats, w: Floats, water: Floats
 ) -> None:
     """A device that gives and takes, between empty and full."""
-    for a, u, up, q, r, x, e, level, p in zip(*steps, levels, per, strict=True):
+    flat = (len(levels), w.size)
+    drives = (np.broadcast_to(v, levels.shape) for v in (*steps[:5], per))
+    rows = (v.reshape(flat) for v in (*drives, steps.wood, steps.given, levels))
+    w, water, full = w.ravel(), water.ravel(), full.ravel()
+    for a, u, up, q, r, p, x, e, level in zip(*rows, strict=True):
         np.multiply(a, w, out=x)
         x += u
         np.multiply(r, x, out=e)
@@ -302,13 +315,21 @@ def _two_way(
 
 
 def _supplied(steps: _Steps, most: Floats, w: Floats) -> None:
-    """A device that never runs dry and never takes."""
-    for a, u, up, q, r, x, e in zip(*steps, strict=True):
-        np.multiply(a, w, out=x)
-        x += u
-        np.multiply(r, x, out=e)
-        np.subtract(q, e, out=e)
-        np.minimum(e, most, out=e)
-        np.maximum(e, 0.0, out=e)
-        x += up * e
-        w = x
+    """A device that never runs dry and never takes: the wood is where it is with all, none or what is
+    wanted of its water, whichever lies in the middle."""
+    keep, push, rise, wanted, slope, wood, given = steps
+    stays = 1 - rise * slope
+    scale, plus = (np.empty((len(wood), 3, *w.shape)) for _ in range(2))
+    scale[:, 0] = scale[:, 2] = keep
+    scale[:, 1] = keep * stays
+    plus[:, 0], plus[:, 1] = push, push * stays + rise * wanted
+    plus[:, 2] = push + rise * most
+    for a, more, now in zip(scale, plus, wood, strict=True):
+        a *= w
+        a += more
+        none, fitting, all_of_it = a
+        np.maximum(none, fitting, out=now)
+        np.minimum(now, all_of_it, out=now)
+        w = now
+    np.subtract(wanted, slope * scale[:, 0], out=given)  # what the wood kept without it
+    np.clip(given, 0.0, most, out=given)
