@@ -58,20 +58,27 @@ def settings(tmp_path):
     return shop_air.settings_in(tmp_path)
 
 
-@pytest.fixture
-def full(settings):
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory):
+    """A shop whose store is full, for tests that read only: its settings, and its board's client."""
+    settings = shop_air.settings_in(tmp_path_factory.mktemp("filled"))
     writer, now = Writer(settings.store_path), now_ms()
     for place in shop_air.PLACES:
         gap = (now - 20 * DAY, now - 15 * DAY) if place == "front-bench" else None
         shop_air.fill(writer, place, now - 40 * DAY, now, 600_000, gap=gap)
     writer.close()
-    shop_air.beat(settings)
-    return ShopData(settings)
+    return settings, shop_air.board_client(settings)
 
 
 @pytest.fixture
-def client(settings):
-    return shop_air.board_client(settings)
+def full(filled):
+    shop_air.beat(filled[0])
+    return ShopData(filled[0])
+
+
+@pytest.fixture
+def client(filled, full):
+    return filled[1]
 
 
 # Two places
@@ -172,7 +179,7 @@ def test_the_year_is_told_in_words_and_a_table(full):
     assert "place indoors" in str(calendar_page.answered(outdoors, {}, now_ms(), full).figure)
 
 
-def test_the_calendars_file_has_a_line_for_each_day(full, client):
+def test_the_calendars_file_has_a_line_for_each_day(client):
     answer = client.get(f"/past/calendar.csv?place=front-bench&end={now_ms()}")
     rows = list(csv.DictReader(io.StringIO(answer.text)))
     assert 366 <= len(rows) <= 397
@@ -186,7 +193,7 @@ def test_the_calendars_file_has_a_line_for_each_day(full, client):
 @pytest.mark.parametrize(
     "query", ["", "place=front-bench", "place=x&end=1795694400000", "place=front-bench&end=5"]
 )
-def test_a_wrong_calendar_file_is_refused_with_a_sentence(full, client, query):
+def test_a_wrong_calendar_file_is_refused_with_a_sentence(client, query):
     answer = client.get(f"/past/calendar.csv?{query}")
     assert answer.status_code == 400
     assert answer.mimetype == "text/plain"
@@ -223,8 +230,8 @@ def test_a_long_path_is_drawn_by_days():
 @pytest.mark.parametrize(
     "name", ["past", "compare", "calendar", "psychrometric", "emc", "climate"]
 )
-def test_an_empty_shop_and_one_reading_are_shown_without_a_fault(settings, client, name):
-    writer = Writer(settings.store_path)
+def test_an_empty_shop_and_one_reading_are_shown_without_a_fault(settings, name):
+    writer, client = Writer(settings.store_path), shop_air.board_client(settings)
     path = next(path for path, view in zip_views() if view == name)
     text = ask_page(client, path).get_data(as_text=True)
     assert "Connect a sensor" in text
@@ -245,7 +252,7 @@ def zip_views():
         yield path, path.removeprefix("/past").strip("/") or "past"
 
 
-def test_every_view_leads_to_the_others_with_its_place_and_time(full, client):
+def test_every_view_leads_to_the_others_with_its_place_and_time(client):
     values = {"past-places": ["varnish-room"], "past-quantity": "dew_point", "past-span": "month"}
     answer = draw_view(client, "past", values, pressed=(1, 0, 0)).json["response"]
     links = str(answer["past-views"]["children"])
@@ -260,7 +267,7 @@ def rows_of(answer):
     return list(csv.reader(io.StringIO(answer.get_data(as_text=True))))
 
 
-def test_a_wide_file_has_a_column_for_each_sensor_and_a_line_for_each_moment(full, client):
+def test_a_wide_file_has_a_column_for_each_sensor_and_a_line_for_each_moment(client):
     end = now_ms()
     query = f"places=front-bench,outdoors&quantity=humidity&start={end - DAY}&end={end}"
     long, wide = (client.get(f"/past.csv?{query}&form={form}") for form in ("long", "wide"))
@@ -293,7 +300,7 @@ def test_a_files_name_has_nothing_that_a_disk_refuses():
     assert "4-places" in selection.named_file(["a"] * 4, "x", 0, 1, PARIS)
 
 
-def test_a_picture_is_drawn_for_paper_whatever_the_screen(full, client):
+def test_a_picture_is_drawn_for_paper_whatever_the_screen(client):
     held = {"places": "front-bench", "quantity": "humidity", "span": "day"}
     inputs = [("past-png", "n_clicks", 0), ("past-pdf", "n_clicks", 1)]
     state = [("past-view", "data", held)]
@@ -317,7 +324,7 @@ def pdf(client, svg=SVG, **more):
     return client.post("/past/picture.pdf", json=body, headers=HERE)
 
 
-def test_a_drawing_becomes_a_pdf_that_opens(full, client):
+def test_a_drawing_becomes_a_pdf_that_opens(client):
     pytest.importorskip("pypdf")
     import pypdf
 
@@ -343,7 +350,7 @@ def set_in(resources, family):
     return found
 
 
-def test_words_beside_a_triangle_keep_the_font_of_the_page(full, client):
+def test_words_beside_a_triangle_keep_the_font_of_the_page(client):
     import pypdf
 
     label = '<text x="1" y="9" style="font-family:\'Atkinson Hyperlegible Next\'; font-size: 4px">'
@@ -369,7 +376,7 @@ def test_words_beside_a_triangle_keep_the_font_of_the_page(full, client):
         '<!DOCTYPE svg [<!ENTITY a "b">]>' + SVG,
     ],
 )
-def test_a_drawing_that_is_not_ours_is_refused(full, client, svg):
+def test_a_drawing_that_is_not_ours_is_refused(client, svg):
     with pytest.raises(picture.NotOurs):
         picture.sound_svg(svg)
     answer = pdf(client, svg)
@@ -391,7 +398,7 @@ def of_patterns(depth, each):
 
 @pytest.mark.parametrize(("depth", "each"), [(2000, 1), (20, 3)], ids=["deep", "endless"])
 def test_a_drawing_that_breaks_the_typesetter_leaves_the_board_alive(
-    full, client, monkeypatch, depth, each
+    client, monkeypatch, depth, each
 ):
     monkeypatch.setattr(typst_pdf.pdf_apart, "__defaults__", (6.0,))
     answer = pdf(client, of_patterns(depth, each))
@@ -403,5 +410,5 @@ def test_a_drawing_that_breaks_the_typesetter_leaves_the_board_alive(
 @pytest.mark.parametrize(
     "more", [{"title": None}, {"words": 5}, {"words": [["x"]]}, {"shown": "x" * 3000}]
 )
-def test_a_picture_without_its_texts_is_refused(full, client, more):
+def test_a_picture_without_its_texts_is_refused(client, more):
     assert pdf(client, **more).status_code == 400

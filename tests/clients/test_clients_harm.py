@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import replace
 
 import pypdfium2
 import pytest
-from client_fixtures import MADE_MS, PARIS
+from client_fixtures import MADE_MS, PARIS, calculated
 from scenes.sentences import contradictions
 
-from monitor.clients.calculation import calculate_sheet
 from monitor.clients.journey_words import LEAST_SHUT_H
 from monitor.clients.pdf import pdf_of
 from monitor.clients.request import read_sheet_request
@@ -73,21 +73,18 @@ HOMES = {
 }
 
 
-@pytest.fixture(scope="module")
-def found():
-    """The calculation and both sheets of each home."""
-
-    def of(request):
-        worked = calculate_sheet(read_sheet_request(request), members=16)
-        german = replace(worked, request=read_sheet_request(request | {"language": "de"}))
-        return worked, *(sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german))
-
-    return {name: of(request) for name, request in HOMES.items()}
+@functools.cache
+def found(name):
+    """The calculation and both sheets of a home."""
+    request = HOMES[name]
+    worked = calculated(request)
+    german = replace(worked, request=read_sheet_request(request | {"language": "de"}))
+    return worked, *(sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german))
 
 
 @pytest.fixture(params=HOMES)
-def one(request, found):
-    return found[request.param]
+def one(request):
+    return found(request.param)
 
 
 pytestmark = pytest.mark.slow
@@ -180,8 +177,8 @@ def test_refills_are_a_rhythm_that_people_keep_and_that_lasts(one):
             assert option.device.water_ml <= MOST_WATER_ML
 
 
-def test_the_damp_and_the_dry_both_count(found):
-    desert, cool = found["desert"][0], found["damp and cool"][0]
+def test_the_damp_and_the_dry_both_count():
+    desert, cool = found("desert")[0], found("damp and cool")[0]
     assert desert.advised.made_damp_share <= 0.1
     assert desert.advised.harm_damp <= 1
     assert cool.advised.kind is not Measure.NOTHING
@@ -191,23 +188,23 @@ def test_the_damp_and_the_dry_both_count(found):
         assert worked.advised.harm <= least + max(ALIKE_DAYS, ALIKE * least)
 
 
-def test_who_adds_water_already_is_not_ordered_to_stop(found):
-    _, sheet, german = found["humidified"]
+def test_who_adds_water_already_is_not_ordered_to_stop():
+    _, sheet, german = found("humidified")
     assert "Do not add water." not in sheet.lead
     assert "With the water that you add" in sheet.lead
     assert "Geben Sie kein Wasser zu" not in german.lead
 
 
-def test_under_a_cover_only_the_air_of_the_room_is_changed(found):
-    worked, sheet, _ = found["cover"]
+def test_under_a_cover_only_the_air_of_the_room_is_changed():
+    worked, sheet, _ = found("cover")
     assert min(m.median for m in worked.advice.home) < 30
     assert worked.advised.device is None
     assert "one small room" in sheet.lead
     assert any("Turn it down when water shows on windows" in line for line in sheet.to_do.lines)
 
 
-def test_where_the_air_never_lets_dew_go_the_sheet_says_so(found):
-    worked, sheet, _ = found["unheated"]
+def test_where_the_air_never_lets_dew_go_the_sheet_says_so():
+    worked, sheet, _ = found("unheated")
     assert worked.cold.warm_up.open_min.high == float("inf")
     assert "so damp that water can condense" in sheet.journeys.lines[0]
     assert "overnight" in sheet.journeys.lines[0]

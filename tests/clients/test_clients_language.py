@@ -15,11 +15,10 @@ from babel.dates import format_date, get_month_names
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po
 from babel.numbers import format_decimal
-from client_fixtures import INLAND, MADE_MS, PARIS
+from client_fixtures import INLAND, MADE_MS, PARIS, calculated
 from conftest import ROOT
 from icalendar import Calendar
 
-from monitor.clients.calculation import calculate_sheet
 from monitor.clients.catalogue import Catalogue
 from monitor.clients.html import html_of
 from monitor.clients.language import LANGUAGES, Language, LanguageFault
@@ -136,7 +135,7 @@ def pairs():
         {"rh.1": 62.0, "out.1": 5.0, "rh.7": 78.0},
     ):
         said = {**INLAND, **more, "title": "Ina"}
-        worked = calculate_sheet(read_sheet_request(said), members=20)
+        worked = calculated(said)
         german = replace(worked, request=read_sheet_request(said | {"language": "de"}))
         both = [sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german)]
         found.append(both)

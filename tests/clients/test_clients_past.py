@@ -8,7 +8,18 @@ import logging
 import threading
 
 import pytest
-from client_fixtures import GREENSBORO, INLAND, MADE_MS, PARIS, holding, kept, packaged
+from client_fixtures import (
+    EASY,
+    GREENSBORO,
+    INLAND,
+    MADE_MS,
+    MEMBERS,
+    PARIS,
+    calculated,
+    holding,
+    kept,
+    packaged,
+)
 from typer.testing import CliRunner
 
 from monitor.cli import app
@@ -41,7 +52,7 @@ def test_a_sheet_of_a_weather_file_is_found_after_a_restart_and_made_again_the_s
         assert [s.client for s in archive.found(reader, "vIOLA")] == [OTHER]
         (sheet,) = archive.found(reader, "ilse")
         assert sheet.advised["lead"] == first.lead
-        worked = calculate_sheet(*archive.again(sheet), members=20)
+        worked = calculate_sheet(*archive.again(sheet), members=MEMBERS)
     assert sheet_of(worked, "Kestrel Row Strings", sheet.made_ms, PARIS) == first
 
 
@@ -88,7 +99,7 @@ def test_at_the_desk_nothing_of_a_client_is_logged(path, caplog):
 
         opened = ipc.CommandLink(path.with_name("command-link.json"), handle)
         opened.start()
-        worked = calculate_sheet(read_sheet_request(INLAND | {"title": NAME}), members=20)
+        worked = calculated(EASY | {"title": NAME})
         sheet = sheet_of(worked, "", MADE_MS, PARIS)
         asked = archive.keeping(worked, HomeSources(), sheet, MADE_MS)
         assert ipc.ask(opened.path, asked) == {"sheet": 1}
@@ -111,7 +122,7 @@ def test_the_commands_keep_list_make_again_export_and_erase(tmp_path):
     def run(*words, typed=None):
         return CliRunner().invoke(app, [*words, "--data", str(tmp_path / "d")], input=typed)
 
-    given = [t for n, v in INLAND.items() for t in ("--set", f"{n}={v}")]
+    given = [t for n, v in EASY.items() for t in ("--set", f"{n}={v}")]
     target = str(tmp_path / "a.html")
     made = run("advise", target, *given, "--set", f"title={NAME}")
     assert made.exit_code == 0, made.output
@@ -125,7 +136,7 @@ def test_the_commands_keep_list_make_again_export_and_erase(tmp_path):
     assert again.exit_code == 0, again.output
     assert NAME in (tmp_path / "b.html").read_text()
     (only,) = json.loads(run("client", "export", NAME).stdout)["sheets"]
-    assert only["typed"]["rh.1"] == INLAND["rh.1"]
+    assert only["typed"]["rh.1"] == EASY["rh.1"]
     assert run("client", "export", "Nobody").exit_code == 1
     assert run("client", "erase", NAME, typed="n\n").exit_code == 1
     assert run("client", "erase", NAME, "--yes").output == "Erased: 1.\n"
