@@ -8,6 +8,7 @@ air conditioner's coil.
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import NamedTuple
 
 import numpy as np
@@ -66,14 +67,8 @@ def weather(climate, random):
     return temp, np.minimum(sat(dew), sat(temp))
 
 
-def made_homes(climate, count, seed, *, cooled=0.3, humidified=0.1, dried=0.05):
-    """Months of homes that lived through a year each of a climate.
-
-    Returns
-    -------
-    dict
-        `temp_c`, `rh_pct`: (count, 12) true means; and what a client would say of the home.
-    """
+def drawn(climate, cooled, count, seed, humidified, dried):
+    """Homes drawn in a climate, a column each, by name of what is drawn."""
     random = np.random.default_rng(seed)
     out = [weather(climate, random) for _ in range(count)]
     t_out, e_out = (np.stack(column, axis=1) for column in zip(*out, strict=True))
@@ -108,68 +103,89 @@ def made_homes(climate, count, seed, *, cooled=0.3, humidified=0.1, dried=0.05):
     mist_l, mist_set = even(2, 9), even(38, 48)
     has_dry = even(0, 1) < dried
     dry_set = even(48, 58)
+    each = np.arange(count)
+    return {name: value for name, value in locals().items() if isinstance(value, np.ndarray)}
 
+
+def made_homes(climates, count, seed, *, humidified=0.1, dried=0.05):
+    """Months of homes that lived through a year each of a climate; all run side by side.
+
+    `climates`: climates by name, each with the share of homes that are cooled.
+
+    Returns
+    -------
+    dict
+        For each name, `temp_c`, `rh_pct`: (count, 12) true means; and what a client would say of the
+        home.
+    """
+    lots = [drawn(*climate, count, seed, humidified, dried) for climate in climates.values()]
+    of = SimpleNamespace(**{k: np.concatenate([lot[k] for lot in lots], axis=-1) for k in lots[0]})
+    count = len(of.each)
     temp, rh_air = np.full(count, 20.0), np.full(count, 45.0)
     vapour = rh_air / 100 * sat(temp)
     near, far = rh_air.copy(), rh_air.copy()
     temps, rhs = np.empty((YEAR_H, count)), np.empty((YEAR_H, count))
-    day_mean = t_out[:24].mean(axis=0)
+    day_mean = of.t_out[:24].mean(axis=0)
     for h in [*range(YEAR_H - 1440, YEAR_H), *range(YEAR_H)]:
         hour, day = h % 24, h // 24
-        to, eo = t_out[h], e_out[h]
+        to, eo = of.t_out[h], of.e_out[h]
         day_mean += (to - day_mean) / 24
-        away = works & (day % 7 < 5) & (8 <= hour < 17)
-        here = people * np.where(away, 0.15, 1.0 if (hour < 7 or hour > 17) else 0.7)
+        away = of.works & (day % 7 < 5) & (8 <= hour < 17)
+        here = of.people * np.where(away, 0.15, 1.0 if (hour < 7 or hour > 17) else 0.7)
         # heat
-        set_now = heat_set - night * (hour >= 22 or hour < 6)
-        sunny = sun_k * max(np.cos(2 * np.pi * (hour - 14) / 24), 0) * 1.8
-        rest = to + 3.0 + 0.35 * people + sunny
-        temp = temp + (rest - temp) / mass_h
-        open_now = (temp > opens_c) & (to < temp + 1) & ~(has_ac & (temp > ac_set - 0.5))
+        set_now = of.heat_set - of.night * (hour >= 22 or hour < 6)
+        sunny = of.sun_k * max(np.cos(2 * np.pi * (hour - 14) / 24), 0) * 1.8
+        rest = to + 3.0 + 0.35 * of.people + sunny
+        temp = temp + (rest - temp) / of.mass_h
+        open_now = (temp > of.opens_c) & (to < temp + 1) & ~(of.has_ac & (temp > of.ac_set - 0.5))
         temp = np.where(open_now, temp + 0.12 * (to - temp), temp)
         temp = np.maximum(temp, np.where(day_mean < 16, set_now, -50))
-        cooling = has_ac & (temp > ac_set)
-        temp = np.where(cooling, ac_set, temp)
+        cooling = of.has_ac & (temp > of.ac_set)
+        temp = np.where(cooling, of.ac_set, temp)
         # air
-        stack = leak * (0.6 + 0.04 * np.sqrt(np.abs(temp - to)) * 2.5)
+        stack = of.leak * (0.6 + 0.04 * np.sqrt(np.abs(temp - to)) * 2.5)
         burst = 0.0
         if hour in (7, 13, 19):
-            burst = np.where((airs > (7, 13, 19).index(hour)) & ~cooling, 0.7, 0.0)
-        mild = np.clip((day_mean - ajar_from) / 10, 0, 1) * ~cooling
-        change = stack + burst + opens * open_now + ajar * mild
+            burst = np.where((of.airs > (7, 13, 19).index(hour)) & ~cooling, 0.7, 0.0)
+        mild = np.clip((day_mean - of.ajar_from) / 10, 0, 1) * ~cooling
+        change = stack + burst + of.opens * open_now + of.ajar * mild
         # water
-        water = here * 52 + plants
-        water = water + cooks * people**0.5 * (
+        water = here * 52 + of.plants
+        water = water + of.cooks * of.people**0.5 * (
             0.5 if hour in (7, 12) else 1.0 if hour in (8, 18) else 0
         )
-        water = water + laundry * ((day + np.arange(count)) % 4 == 0) * (hour >= 18) / 6
-        air = volume / (R_V * (temp + 273.15)) * 1000  # g/Pa
+        water = water + of.laundry * ((day + of.each) % 4 == 0) * (hour >= 18) / 6
+        air = of.volume / (R_V * (temp + 273.15)) * 1000  # g/Pa
         es = sat(temp)
-        mist = np.where(has_mist & (rh_air < mist_set) & (day_mean < 12), mist_l * 1000 / 24, 0)
-        k_near, k_far = surface / 3.0, deep / 200.0  # g/(h %)
+        mist = np.where(
+            of.has_mist & (rh_air < of.mist_set) & (day_mean < 12), of.mist_l * 1000 / 24, 0
+        )
+        k_near, k_far = of.surface / 3.0, of.deep / 200.0  # g/(h %)
         # one implicit step of the air, with the stores as they were
         a = air + change * air + (k_near + k_far) * 100 / es
         b = air * vapour + change * air * eo + water + mist + k_near * near + k_far * far
-        a = np.where(cooling, a + ac_dries * air, a)
-        b = np.where(cooling, b + ac_dries * air * np.minimum(sat(coil), vapour), b)
-        dry_now = has_dry & (rh_air > dry_set)
+        a = np.where(cooling, a + of.ac_dries * air, a)
+        b = np.where(cooling, b + of.ac_dries * air * np.minimum(sat(of.coil), vapour), b)
+        dry_now = of.has_dry & (rh_air > of.dry_set)
         b = b - np.where(dry_now, 250.0, 0)
         vapour = np.maximum(b / a, 30.0)
-        inner = sat(to + pane * (temp - to))
+        inner = sat(to + of.pane * (temp - to))
         vapour = np.where(vapour > inner, inner + 0.35 * (vapour - inner), vapour)
         vapour = np.minimum(vapour, 0.99 * es)
         rh_air = 100 * vapour / es
-        near += (rh_air - near) * k_near / surface
-        far += (rh_air - far) * k_far / deep
+        near += (rh_air - near) * k_near / of.surface
+        far += (rh_air - far) * k_far / of.deep
         temps[h], rhs[h] = temp, rh_air
     months = [m == MONTH for m in range(12)]
-    return {
+    found = {
         "temp_c": np.stack([temps[m].mean(axis=0) for m in months], axis=1),
         "rh_pct": np.stack([rhs[m].mean(axis=0) for m in months], axis=1),
-        "tightness": np.array(["leaky", "normal", "tight"])[tightness],
-        "people": people,
-        "volume_m3": volume,
-        "set_point_c": np.round(heat_set),
-        "humidified_l_day": np.where(has_mist, np.round(mist_l), 0.0),
-        "cooled": has_ac,
+        "tightness": np.array(["leaky", "normal", "tight"])[of.tightness],
+        "people": of.people,
+        "volume_m3": of.volume,
+        "set_point_c": np.round(of.heat_set),
+        "humidified_l_day": np.where(of.has_mist, np.round(of.mist_l), 0.0),
+        "cooled": of.has_ac,
     }
+    parts = {key: np.split(value, len(lots)) for key, value in found.items()}
+    return {name: {key: part[i] for key, part in parts.items()} for i, name in enumerate(climates)}

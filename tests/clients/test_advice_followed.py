@@ -70,7 +70,7 @@ def followed():
 def followed_in(homes):
     """Advice for these homes, carried out side by side."""
     done, rows = [], []
-    asked = [ask(home, "twelve months", members=20) for home in homes]
+    asked = [ask(home, "twelve months", members=10) for home in homes]
     for one in asked:
         kind = one.worked.advised.kind
         if kind in (

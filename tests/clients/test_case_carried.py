@@ -84,8 +84,9 @@ def covered(seed, count=10, reads=(1, 4, 7, 10)):
     """
     rows, names, refused = [], [], 0
     random = np.random.default_rng(seed)
+    lots = made_homes({name: (each, COOLED[name]) for name, each in CLIMATES.items()}, count, seed)
     for name, climate in CLIMATES.items():
-        made = made_homes(climate, count, seed, cooled=COOLED[name])
+        made = lots[name]
         temp = np.array(climate.temp_c, float)
         rh = 100 * saturation(np.array(climate.dew_c, float)) / saturation(temp)
         outdoors = from_normals(temp.tolist(), np.clip(rh, 1, 100).tolist(), 2 * climate.swing_k)

@@ -6,11 +6,13 @@ A block that cannot run here says why in a comment before it: `<!-- not run: rea
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -132,16 +134,19 @@ def test_the_blocks_of_a_text_run_as_they_are_printed(file, shop):
     forecasts = service.data / "forecasts"
     until(lambda: not list(forecasts.glob("*.json")), within_s=150, what="the sample is read")
     shutil.rmtree(forecasts / "refused", ignore_errors=True)
-    before = ""  # what a Python block builds upon
-    for block in blocks():
-        if block.file != file or block.reason:
-            continue
-        if "mosquitto_pub" in block.code:
+    for kind, code in stretches(file):
+        if "mosquitto_pub" in code:
             needs("mosquitto_pub", "mosquitto-clients")
         # Only the port differs: each test run has ports of its own.
-        code = block.code.replace("1883", str(service.broker_port))
-        if block.kind == "python":
-            before = code = f"{before}\n{code}"
-        done = run(code, clone, environment, block.kind)
-        assert done.returncode == 0, f"{block.code}\n{done.stdout}{done.stderr}"
+        code = code.replace("1883", str(service.broker_port))
+        done = run(code, clone, environment, kind)
+        assert done.returncode == 0, f"{code}\n{done.stdout}{done.stderr}"
         assert "Traceback" not in done.stderr
+
+
+def stretches(file: str) -> Iterator[tuple[str, str]]:
+    """Kind and code of a text's blocks; Python's as one, as each builds upon those before it."""
+    run = [block for block in blocks() if block.file == file and not block.reason]
+    for kind, each in itertools.groupby(run, key=lambda block: block.kind):
+        codes = [block.code for block in each]
+        yield from ((kind, code) for code in (["\n".join(codes)] if kind == "python" else codes))
