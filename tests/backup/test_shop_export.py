@@ -69,6 +69,7 @@ def test_every_row_of_every_table_comes_back(exported, tmp_path):
         shop_export.read(shop, folder)
 
 
+@pytest.mark.slow
 def test_a_store_on_a_server_is_exported_the_same(tmp_path, postgresql_server):
     url = postgresql_server.address()
     rows = fill_all(url)

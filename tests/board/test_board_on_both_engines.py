@@ -90,6 +90,7 @@ def test_the_rules_find_and_tell_the_same(both):
     assert found[0] == found[1]
 
 
+@pytest.mark.slow
 def test_every_page_says_the_same(both):
     clients = [shop_air.board_client(one) for one in both]
     for path in PAGES:

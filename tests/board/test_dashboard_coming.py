@@ -192,6 +192,7 @@ def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
     assert "None" not in asked
 
 
+@pytest.mark.slow
 def test_a_humidifier_is_a_question_until_somebody_answers_and_never_stated_before(
     shop, book, one
 ):

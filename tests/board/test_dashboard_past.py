@@ -6,13 +6,12 @@ import re
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
-import dashboard_fixtures as shop_air
 import numpy as np
+import past_fixtures
 import plotly.graph_objects as go
 import pytest
 from board_requests import draw_view
 
-from dashboard.data.shop import ShopData
 from dashboard.past import marks, selection, spans, view_page
 from dashboard.past.selection import Choice
 from dashboard.ui import history_plot, plot_labels
@@ -20,7 +19,6 @@ from dashboard.ui.history_plot import Line
 from dashboard.ui.plots import View
 from dashboard.ui.themes import THEMES
 from monitor.core.clock import now_ms, to_ms
-from monitor.store import Writer
 
 HOUR, DAY = 3_600_000, 86_400_000
 PARIS, SYDNEY = ZoneInfo("Europe/Paris"), ZoneInfo("Australia/Sydney")
@@ -70,25 +68,7 @@ def test_seasons_are_turned_south_of_the_equator():
     assert local(ends, SYDNEY) == ("2026-06-01 00:00", "2026-09-01 00:00")
 
 
-@pytest.fixture
-def settings(tmp_path):
-    return shop_air.settings_in(tmp_path)
-
-
-@pytest.fixture
-def full(settings):
-    writer, now = Writer(settings.store_path), now_ms()
-    for place in shop_air.PLACES:
-        gap = (now - 20 * DAY, now - 15 * DAY) if place == "front-bench" else None
-        shop_air.fill(writer, place, now - 40 * DAY, now, 600_000, gap=gap)
-    writer.close()
-    shop_air.beat(settings)
-    return ShopData(settings)
-
-
-@pytest.fixture
-def client(settings):
-    return shop_air.board_client(settings)
+filled, full, client = past_fixtures.filled, past_fixtures.full, past_fixtures.client
 
 
 def test_earlier_moves_a_night_by_a_day_and_a_season_by_a_year(full):

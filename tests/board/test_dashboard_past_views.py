@@ -10,11 +10,11 @@ from zoneinfo import ZoneInfo
 
 import dashboard_fixtures as shop_air
 import numpy as np
+import past_fixtures
 import plotly.graph_objects as go
 import pytest
 from board_requests import HERE, ask_dash, ask_page, draw_view, said
 
-from dashboard.data.shop import ShopData
 from dashboard.past import (
     calendar_days,
     calendar_figure,
@@ -58,27 +58,7 @@ def settings(tmp_path):
     return shop_air.settings_in(tmp_path)
 
 
-@pytest.fixture(scope="module")
-def filled(tmp_path_factory):
-    """A shop whose store is full, for tests that read only: its settings, and its board's client."""
-    settings = shop_air.settings_in(tmp_path_factory.mktemp("filled"))
-    writer, now = Writer(settings.store_path), now_ms()
-    for place in shop_air.PLACES:
-        gap = (now - 20 * DAY, now - 15 * DAY) if place == "front-bench" else None
-        shop_air.fill(writer, place, now - 40 * DAY, now, 600_000, gap=gap)
-    writer.close()
-    return settings, shop_air.board_client(settings)
-
-
-@pytest.fixture
-def full(filled):
-    shop_air.beat(filled[0])
-    return ShopData(filled[0])
-
-
-@pytest.fixture
-def client(filled, full):
-    return filled[1]
+filled, full, client = past_fixtures.filled, past_fixtures.full, past_fixtures.client
 
 
 # Two places
@@ -396,6 +376,7 @@ def of_patterns(depth, each):
     return f'<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9">{drawn}</svg>'
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("depth", "each"), [(2000, 1), (20, 3)], ids=["deep", "endless"])
 def test_a_drawing_that_breaks_the_typesetter_leaves_the_board_alive(
     client, monkeypatch, depth, each

@@ -422,6 +422,7 @@ def test_every_part_of_the_pages_can_be_asked_for(client, data, book, repair):
     )
 
 
+@pytest.mark.slow
 def test_what_if_answers_in_days_and_refuses_in_words(client, book, repair, monkeypatch):
     def asked(**given):
         fields = ("template", "rush", "clamps", "more", "saturday", "place", "rh")

@@ -168,6 +168,7 @@ def without_hours(settings):
     return with_hours(settings, "")
 
 
+@pytest.mark.slow
 def test_ready_by_says_what_a_start_now_gives_and_leads_to_it(settings, commands, book):
     shop, now = ShopData(settings), now_ms()
     plan = ReadyByRequest("front-bench", now + 24 * HOUR, 0.0, 0.0)

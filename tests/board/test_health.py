@@ -205,6 +205,7 @@ def test_only_a_request_that_no_proxy_passed_on_is_from_this_computer(address, h
     assert is_direct(address, headers) is direct
 
 
+@pytest.mark.slow
 @given(
     st.dictionaries(st.from_regex(r"[a-z][a-z_]{0,8}", fullmatch=True), st.text(), max_size=3),
     st.floats(allow_nan=False, allow_infinity=False),

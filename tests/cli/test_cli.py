@@ -209,6 +209,7 @@ def test_check_names_each_part_and_its_verdict(shop, moved_clock):
     assert "environment" in result.output
 
 
+@pytest.mark.slow
 def test_check_says_what_a_dead_service_means_and_what_to_do(shop, moved_clock):
     moved_clock.move(max(0, to_ms(BUILT) - now_ms()))
     folder = shop / "shop"

@@ -67,6 +67,7 @@ def test_without_repairs_there_is_nothing_to_plan(shop):
     assert "No open repairs." in shop.command("plan").stdout
 
 
+@pytest.mark.slow
 def test_the_plan_is_shown_and_what_if_says_what_would_change(shop):
     for number in "12":
         shop.command("repair", "take-in", f"VN-{number}", "--template", "crack")

@@ -12,7 +12,7 @@ import command_server
 import paho.mqtt.client as paho
 import pytest
 from command_server import fill, opened
-from conftest import mosquitto_pub, until
+from conftest import RunningService, mosquitto_pub, until
 
 from monitor.commands import Journal
 from monitor.core.clock import from_ms, now_ms, to_ms
@@ -35,13 +35,17 @@ def shop(make_command_server, six_days):
     return opened(make_command_server(), six_days)
 
 
-@pytest.fixture
-def running(make_service, tmp_path):
+@pytest.fixture(scope="module")
+def running(tmp_path_factory):
     """The whole service, for what comes and goes over MQTT, with air up to the machine's own
     present: the air of `six_days` may end at the tests' clock, which is another day."""
-    path = tmp_path / "present.sqlite3"
-    fill(path, 24 * 6)
-    return opened(make_service(), path)
+    folder = tmp_path_factory.mktemp("running")
+    fill(folder / "present.sqlite3", 24 * 6)
+    one = RunningService(folder / "shop")
+    try:
+        yield opened(one, folder / "present.sqlite3")
+    finally:
+        one.clear()
 
 
 def journal(shop):
@@ -212,13 +216,15 @@ def publish(shop, payload):
 @pytest.mark.broker
 def test_a_button_opens_a_wait_once_however_often_it_comes(running):
     press = {"id": "press-1", "do": "open", "kind": "cleat", "place": "bench", "count": 8}
+    before = journal(running).waits
     publish(running, press)
     publish(running, press)
-    until(lambda: len(journal(running).waits) == 8)
-    publish(running, {"do": "release", "wait": "3"})
-    until(lambda: not journal(running).waits["3"].open)
-    assert len(journal(running).waits) == 8
-    assert journal(running).waits["3"].events[-1].by == "mqtt"
+    until(lambda: len(journal(running).waits) == len(before) + 8)
+    third = sorted(journal(running).waits.keys() - before, key=int)[2]
+    publish(running, {"do": "release", "wait": third})
+    until(lambda: not journal(running).waits[third].open)
+    assert len(journal(running).waits) == len(before) + 8
+    assert journal(running).waits[third].events[-1].by == "mqtt"
 
 
 @pytest.mark.slow
@@ -241,8 +247,9 @@ def test_a_command_that_cannot_be_is_kept_as_refused_and_stops_nothing(running):
 
     until(lambda: len(refused()) == 7)
     assert all(item.topic == COMMAND_TOPIC.format("wait") for item in refused())
+    before = len(journal(running).waits)
     publish(running, {"do": "open", "kind": "cleat", "place": "bench"})
-    until(lambda: len(journal(running).waits) == 1)
+    until(lambda: len(journal(running).waits) == before + 1)
 
 
 @pytest.mark.slow
@@ -250,8 +257,9 @@ def test_a_command_that_cannot_be_is_kept_as_refused_and_stops_nothing(running):
 def test_how_waits_stand_is_told_on_a_retained_topic(running):
     # Within the readings, the last of which is a minute old: what no air is known of is unknown.
     began = datetime.now(ZoneInfo("Europe/Berlin")) - timedelta(minutes=10)
-    at = began.isoformat(timespec="minutes")
+    at, before = began.isoformat(timespec="minutes"), journal(running).waits
     ok(running.command("wait", "open", "cleat", "bench", "--at", at))
+    (number,) = journal(running).waits.keys() - before
     got = {}
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
     client.on_connect = lambda c, *_: c.subscribe(STATE_FILTER, 1)
@@ -259,7 +267,7 @@ def test_how_waits_stand_is_told_on_a_retained_topic(running):
     client.username_pw_set(*running.own_account)
     client.connect("127.0.0.1", running.port)
     client.loop_start()
-    topic = STATE_FILTER.replace("+", "1")
+    topic = STATE_FILTER.replace("+", number)
     until(lambda: topic in got, within_s=20)
     told = json.loads(got[topic])
     assert (told["kind"], told["place"]) == ("cleat", "bench")
@@ -267,11 +275,11 @@ def test_how_waits_stand_is_told_on_a_retained_topic(running):
     assert told["ready_at"].endswith("Z")
     assert told["load_at"].endswith("Z")
     assert not told["setting"]
-    ok(running.command("wait", "release", "1", "--yes"))
+    ok(running.command("wait", "release", number, "--yes"))
     until(lambda: b'"setting": true' in got[topic], within_s=20)
     told = json.loads(got[topic])
     assert told["load_at"] > told["ready_at"]  # the clamps are off; it still counts
-    ok(running.command("wait", "load", "1"))
+    ok(running.command("wait", "load", number))
     until(lambda: got[topic] == b"", within_s=20)
     client.disconnect()
     client.loop_stop()

@@ -310,9 +310,9 @@ def test_no_water_is_lost_or_made(device):
     ],
 )
 def test_devices_side_by_side_are_as_each_by_itself(devices):
-    """Rung: identity."""
+    """Rung: property."""
     rng = np.random.default_rng(5)
-    room = RoomAir(20 + rng.normal(0, 2, 24 * 40), rng.uniform(10, 60, 24 * 40))
+    room = RoomAir(20 + rng.normal(0, 2, 24 * 20), rng.uniform(10, 60, 24 * 20))
     both = simulate(VIOLIN, room, Use(), devices, members=4)
     for k, device in enumerate(devices):
         alone, part = simulate(VIOLIN, room, Use(), device, members=4), slice(4 * k, 4 * k + 4)
@@ -323,7 +323,7 @@ def test_devices_side_by_side_are_as_each_by_itself(devices):
 
 @pytest.mark.parametrize("set_pct", [100.0, 45.0])  # at 45 % it is not always that it gives
 def test_a_device_that_runs_empty_is_as_taken_step_by_step(set_pct):
-    """Rung: independent derivation: the balance of the module's first lines, one step at a time."""
+    """Rung: independent derivation. The balance of the module's first lines, one step at a time."""
     n, dt, water, release, k, c = 24 * 21, 1 / 24, 3.0, 0.03, 0.32, 0.95
     rng = np.random.default_rng(8)
     outside, leak = rng.uniform(20, 70, n), 0.018 * 3

@@ -52,6 +52,7 @@ def test_a_short_common_or_own_name_is_no_password(password):
     assert not password or password not in str(refused.value)
 
 
+@pytest.mark.slow
 def test_our_passphrase_has_54_random_bits_and_can_be_typed():
     words = passwords.words()
     assert len(words) == len(set(words)) == 512

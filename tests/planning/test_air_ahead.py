@@ -67,6 +67,7 @@ def _shop(folder, temp_c, rh_pct):
     return bench, {kind: bench.do("add", kind=kind, **add)["step"] for kind in kinds}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("air", "kind", "words"),
     [

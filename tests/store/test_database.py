@@ -66,6 +66,7 @@ def readings(n, first=0):
     return [Reading(BENCH, T0 + first + i, 20 + i / 7) for i in range(n)]
 
 
+@pytest.mark.slow
 def test_a_transaction_that_is_cut_stores_nothing_and_the_next_try_all_of_it(server):
     writer = Writer(server.emptied())
     reader = Reader(writer.address)

@@ -300,17 +300,17 @@ def _limited(
     flat = (len(levels), w.size)
     drives = (np.broadcast_to(v, levels.shape) for v in (*steps[:5], per))
     rows = (v.reshape(flat) for v in (*drives, steps.wood, steps.given, levels))
-    w, water, full = w.ravel(), water.ravel(), full.ravel()
+    w, water, full, some = w.ravel(), water.ravel(), full.ravel(), np.empty(w.size)
     for a, u, up, q, r, p, x, e, level in zip(*rows, strict=True):
         np.multiply(a, w, out=x)
         x += u
         np.multiply(r, x, out=e)
         np.subtract(q, e, out=e)
-        e += p * water
+        e += np.multiply(p, water, out=some)
         np.minimum(e, water, out=e)
-        np.maximum(e, water - full, out=e)
+        np.maximum(e, np.subtract(water, full, out=some), out=e)
         np.subtract(water, e, out=level)
-        x += up * e
+        x += np.multiply(up, e, out=some)
         w, water = x, level
 
 
