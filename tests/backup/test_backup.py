@@ -131,6 +131,7 @@ def test_a_backup_is_readable_without_us(shop):
     database.close()
 
 
+@pytest.mark.slow
 def test_a_backup_is_of_one_moment_while_a_writer_writes(shop, monkeypatch):
     """Ten readings a transaction, a thousand transactions during the copy: never part of one."""
     monkeypatch.setattr("monitor.store.sqlite._SAVED_PAGES", 1)
@@ -169,6 +170,7 @@ def test_a_backup_is_of_one_moment_while_a_writer_writes(shop, monkeypatch):
     assert all(one.good for one in compared)
 
 
+@pytest.mark.slow
 def test_a_killed_backup_leaves_nothing_that_counts(shop):
     script = (
         "import sys, time; from pathlib import Path; from monitor import settings;"

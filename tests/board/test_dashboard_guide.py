@@ -80,6 +80,7 @@ def test_what_cannot_be_a_shop_is_said_at_its_field(settings, more, wrong):
     assert wrong <= faults(settings, "shop", **(SHOP | more))
 
 
+@pytest.mark.slow
 def test_a_mail_address_becomes_a_channel_that_can_be_used(settings):
     url = saved(settings, "channel", **MAIL, user="anna", password="p@ss: /word?")[
         "channels", "shop", "url"

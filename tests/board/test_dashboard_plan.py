@@ -321,6 +321,7 @@ def test_an_impossible_an_old_and_a_missing_plan_are_told(book, repair):
     assert text.state(journal, why, now_ms()) == "No plan is possible. The shop is never open."
 
 
+@pytest.mark.slow
 def test_an_old_plan_is_not_shown_as_what_to_do(client, shop, book, repair):
     good = shop_air.keep_plan(shop, now_ms())
     assert text.usable(good, good.made_ms) is good

@@ -415,6 +415,7 @@ def test_the_full_bench_is_told_by_ready_time_each_with_its_state(settings, ids,
     assert states[ids[12]] == "unknown"
 
 
+@pytest.mark.slow
 def test_an_answer_is_kept_until_the_journal_grows(ids, book, commands):
     first = book.statuses()
     assert book.statuses() is first
@@ -563,6 +564,7 @@ def test_a_tap_opens_a_wait_once_however_often_it_is_sent(settings, commands, cl
     assert one.wait.started_ms == tap["at_ms"]
 
 
+@pytest.mark.slow
 def test_the_times_before_and_after_the_tap_are_one(settings, commands, client, book):
     shop, now = ShopData(settings), now_ms()
     kept = CachedJournal(shop)
@@ -611,6 +613,7 @@ def test_the_times_before_and_after_the_tap_are_one(settings, commands, client, 
     assert woods.here() == []
 
 
+@pytest.mark.slow
 def test_the_cautions_of_the_chosen_glue_are_shown_with_those_of_the_kind(
     settings, commands, book
 ):
@@ -672,6 +675,7 @@ def test_a_wait_shows_why_it_takes_so_long(settings, commands, ids, book):
     assert plot.layout.annotations[0].text == "The air of this wait is not known."
 
 
+@pytest.mark.slow
 def test_a_start_of_the_past_is_counted_and_one_to_come_is_not(settings, commands, book):
     shop = ShopData(settings)
     glues = GlueQueries(shop, CachedJournal(shop))

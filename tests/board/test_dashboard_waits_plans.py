@@ -217,6 +217,7 @@ def own_token(settings):
     return make_board_keys(settings.secrets_path).calendar_token
 
 
+@pytest.mark.slow
 def test_the_calendar_holds_each_ready_time_and_is_read_back(
     settings, commands, ids, client, book
 ):
@@ -245,6 +246,7 @@ def test_the_calendar_holds_each_ready_time_and_is_read_back(
     assert gone["status"] == "CANCELLED"
 
 
+@pytest.mark.slow
 def test_a_wait_keeps_its_uid_and_counts_up_when_it_is_changed(settings, commands, ids, client):
     def event():
         found = icalendar.Calendar.from_ical(feed(client, own_token(settings)).data).walk("VEVENT")

@@ -95,6 +95,7 @@ def test_how_long_until_it_has_settled(in_s, text):
 # With the store, the command link and the journal as they are
 
 
+@pytest.mark.slow
 def test_the_one_furthest_from_its_rest_is_first_and_what_is_not_known_last(guests, book):
     found = book.statuses()
     ids = [one.instrument.id for one in found]
@@ -117,6 +118,7 @@ def test_wood_that_is_not_known_is_not_called_near_its_home_moisture(guests, boo
     )
 
 
+@pytest.mark.slow
 def test_an_answer_is_kept_until_anything_is_done_with_an_instrument(guests, book, commands):
     first = book.statuses()
     commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench"}, now_ms())
@@ -129,6 +131,7 @@ def test_an_answer_is_kept_until_anything_is_done_with_an_instrument(guests, boo
     assert book.status("vc-3") is None
 
 
+@pytest.mark.slow
 def test_an_answer_grows_old(guests, book, monkeypatch):
     first = book.statuses()
     later = now_ms() + 61_000
@@ -199,6 +202,7 @@ def test_a_time_is_promised_only_within_its_range(guests, book):
     assert told.then == ""
 
 
+@pytest.mark.slow
 def test_the_page_shows_each_instrument_its_parts_and_the_small_print(guests, shop, book):
     text = said(wood_page.live(shop, book))
     for part in ("top", "back", "ribs", "neck block"):

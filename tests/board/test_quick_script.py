@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.resources
 
 import dashboard_fixtures as shop_air
+import pytest
 
 from dashboard.app import create_app
 from dashboard.server.renderer import SENT, quickened
@@ -17,6 +18,7 @@ def test_the_script_of_the_installed_dash_sends_the_message_at_one_place():
     assert len(SENT.findall(SCRIPT.read_bytes())) == 1
 
 
+@pytest.mark.slow
 def test_the_board_serves_the_quicker_script_to_be_kept_and_other_files_as_they_are(tmp_path):
     client = create_app(shop_air.settings_in(tmp_path)).server.test_client()
     page = client.get("/sign-in", headers={"Host": "127.0.0.1"}).get_data(as_text=True)

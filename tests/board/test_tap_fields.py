@@ -7,6 +7,8 @@ import json
 import re
 from pathlib import Path
 
+import pytest
+
 from dashboard.alerts import forms as alerts_forms
 from dashboard.bench import forms as bench_forms
 from dashboard.sensors import forms as sensors_forms
@@ -39,6 +41,7 @@ def test_the_browser_sends_each_field_that_a_reader_of_taps_reads():
     assert read <= carried(), read - carried()
 
 
+@pytest.mark.slow
 def test_the_browser_sends_each_field_that_a_page_gives_a_button():
     given = {
         word.arg

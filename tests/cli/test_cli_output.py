@@ -81,6 +81,7 @@ def test_a_table_fits_eighty_columns_is_tabbed_in_a_pipe_and_comes_as_json(shop,
     assert json.loads(call(shop, *command, "--json"))
 
 
+@pytest.mark.slow
 def test_no_letter_of_a_long_name_is_lost_on_a_narrow_screen(shop):
     for command in (("wait", "list"), ("instrument", "list")):
         screen = call(shop, *command, width=60)

@@ -93,6 +93,7 @@ def test_the_plan_is_shown_and_what_if_says_what_would_change(shop):
     assert shop.command("plan", "--hold", "bench").returncode == 2
 
 
+@pytest.mark.slow
 def test_a_date_is_promised_for_a_repair_that_is_not_taken_in(shop):
     found = shown(shop, "promise", "crack", "--place", "bench")
     ready = found["ready"]
@@ -105,6 +106,7 @@ def test_a_date_is_promised_for_a_repair_that_is_not_taken_in(shop):
     assert "There is no template 'crak'" in shop.command("promise", "crak").stderr
 
 
+@pytest.mark.slow
 def test_the_planner_writes_the_plan_and_its_last_starts_become_a_notice(shop):
     shop.command("repair", "take-in", "VN-1", "--template", "crack")
     with closing(Reader(shop.store)) as reader:

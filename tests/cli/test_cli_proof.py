@@ -35,6 +35,7 @@ def shown(shop, number="1"):
     return json.loads(shop.command("proof", "show", number, "--json").stdout)
 
 
+@pytest.mark.slow
 def test_a_coupon_is_weighed_until_it_tells_its_offset_and_lag(shop):
     started = shop.command(
         "proof", "start", "coupon", "bench", "--dry-g", "20", "--dry-u-g", "0.01",
@@ -61,6 +62,7 @@ def test_a_coupon_is_weighed_until_it_tells_its_offset_and_lag(shop):
     assert "Weighed coupon, spruce A" in shop.command("proof", "list").stdout
 
 
+@pytest.mark.slow
 def test_a_weighed_humidifier_gives_the_input_of_the_clients_sheet(shop):
     case = PRESETS["violin, hard case"]
     now = now_ms()
@@ -88,6 +90,7 @@ def test_a_weighed_humidifier_gives_the_input_of_the_clients_sheet(shop):
     assert shop.command("proof", "finish", "1").returncode == 0
 
 
+@pytest.mark.slow
 def test_a_lap_needs_its_times_and_is_corrected_or_struck_out(shop):
     started = shop.command("proof", "start", "laps", "bench", "--kind", "cleat")
     assert "If you glue now, release three at" in started.stdout

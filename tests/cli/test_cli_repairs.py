@@ -31,6 +31,7 @@ def steps_of(shop):
     return {one["id"]: one for one in shown(shop, "repair", "show", "1")["steps"]}
 
 
+@pytest.mark.slow
 def test_a_repair_goes_from_taking_in_to_handing_out(shop):
     monday = today(shop.settings.zone) + timedelta(days=30)
     monday -= timedelta(days=monday.weekday())

@@ -36,6 +36,7 @@ def test_the_month_is_the_driest_of_the_home_and_its_range_that_of_the_sheet():
     assert found.home_pct == min(months, key=lambda one: one.median)
 
 
+@pytest.mark.slow
 def test_what_is_said_is_not_asked_and_no_longer_widens_the_range():
     """Rung: property."""
     free = next_fields(city("Oslo"), HomeSources())

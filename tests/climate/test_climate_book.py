@@ -308,6 +308,7 @@ def ask(
     return draw_view(client, "climate", values, held=held, pressed=pressed, trigger=trigger)
 
 
+@pytest.mark.slow
 def test_the_page_draws_the_shop_and_each_place(client):
     """Rung: property."""
     for place, name in (("", "Shop"), ("front-bench", "Front bench"), ("outdoors", "Outdoors")):

@@ -242,6 +242,7 @@ def test_too_short_or_too_thin_a_record_is_refused_with_what_is_missing():
         band_of([], [])
 
 
+@pytest.mark.slow
 @settings(max_examples=20)
 @given(st.integers(0, 10_000), st.floats(-4, 4), st.integers(-(10**6), 10**6))
 def test_the_band_moves_with_the_air_and_does_not_care_when(seed, shift, hours):

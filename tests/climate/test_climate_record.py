@@ -71,6 +71,7 @@ def test_columns_of_unlike_length_are_refused():
         air_record([0, HOUR], [50.0])
 
 
+@pytest.mark.slow
 @given(st.lists(st.integers(1, 5 * HOUR), min_size=1, max_size=60), st.data())
 def test_times_that_readings_stand_for_never_overlap(steps, data):
     """Rung: property."""
@@ -87,6 +88,7 @@ def test_times_that_readings_stand_for_never_overlap(steps, data):
         assert (np.diff(record.ts_ms[s.first : s.stop]) <= 2 * HOUR).all()
 
 
+@pytest.mark.slow
 @given(st.lists(st.integers(600_000, 3 * HOUR), min_size=2, max_size=80), st.integers(0, 9))
 def test_a_moving_mean_is_the_mean_of_the_readings_in_its_window(steps, seed):
     """Rung: property."""

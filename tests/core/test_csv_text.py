@@ -49,6 +49,7 @@ def cells_of(text: str, delimiter: str = ",") -> list[str]:
 HOSTILE = st.text(st.sampled_from(STARTS + "'1.e a\"0é"), max_size=6) | st.text(max_size=6)
 
 
+@pytest.mark.slow
 @given(st.lists(HOSTILE, min_size=1))
 def test_a_row_has_no_formula_and_comes_back(texts):
     out = io.StringIO()

@@ -102,6 +102,7 @@ def test_small_corrections_are_followed_without_a_word(steps):
         assert machine.state() is None
 
 
+@pytest.mark.slow
 @given(st.lists(st.tuples(st.integers(0, HOUR), st.integers(-TO_2039, TO_2039)), max_size=50))
 def test_without_network_time_it_never_runs_ahead_of_the_counter_by_more_than_small_steps(steps):
     machine = Machine()

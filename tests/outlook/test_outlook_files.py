@@ -196,6 +196,7 @@ def test_what_cannot_be_scored_is_refused_with_the_reason(tmp_path, tables, chan
         files.read(*written(tmp_path, *change(tables)))
 
 
+@pytest.mark.slow
 def test_order_repeats_offsets_and_line_ends_change_nothing(tmp_path, tables):
     log, forecasts = tables
     plain = files.read(*written(tmp_path, log, forecasts))
@@ -215,6 +216,7 @@ def test_order_repeats_offsets_and_line_ends_change_nothing(tmp_path, tables):
     np.testing.assert_array_equal(found.issues.air.temp_c, plain.issues.air.temp_c)
 
 
+@pytest.mark.slow
 def test_of_two_values_for_one_moment_the_first_counts_and_that_is_said(tmp_path, tables):
     log, forecasts = tables
     plain = files.read(*written(tmp_path, log, forecasts))

@@ -18,6 +18,7 @@ def weather():
     return made_up_year(CLIMATES["continental"], 3, HOURS, 1.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "make", [lambda w: w, lambda w: demo_year(HOURS)], ids=["made up", "demo"]
 )

@@ -38,6 +38,7 @@ def launch(members: int = 20, out_c: float = -3.0, dew_c: float = -6.0) -> Launc
     return Launch(480_000, 20.0, 42.0, np.full(3, 19.0), np.full(4, 42.0), air)
 
 
+@pytest.mark.slow
 @given(st.integers(1, 6), st.integers(0, 2**32 - 1), st.booleans())
 def test_a_spell_is_what_counting_hour_by_hour_finds(hours, seed, below):
     """Rung: independent derivation."""

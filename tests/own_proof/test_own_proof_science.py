@@ -180,6 +180,7 @@ def made_case(changes_day, seed, *, give_g_day=0.45, room_pct=30.0, days=12):
     ), leak
 
 
+@pytest.mark.slow
 def test_a_weighed_humidifier_gives_back_the_leak_of_its_case():
     random = np.random.default_rng(7)
     hits = 0

@@ -93,6 +93,7 @@ def test_work_that_starts_now_in_air_of_old_readings_says_that_it_is_not_known(n
     assert NoteKind.AIR_OLD not in noted(50, {"glue crack": -1}, now=NOW - HOUR)
 
 
+@pytest.mark.slow
 def test_good_air_is_not_noted_nor_what_starts_now(noted):
     assert noted(50, {"varnish": 5, "glue crack": 4, "close": 5}) == {}
     assert NoteKind.AIR_AHEAD not in noted(78, {"varnish": 0.1})

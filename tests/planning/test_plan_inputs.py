@@ -56,6 +56,7 @@ def test_damp_air_makes_waits_longer(tmp_path):
     assert np.median(seams.seconds[:, 0]) > 1.2 * KINDS["rib-seam"].basis_s
 
 
+@pytest.mark.slow
 def test_what_runs_enters_with_its_own_ready_time(tmp_path):
     bench = Bench(tmp_path)
     bench.air("bench", 20, 50)
@@ -88,6 +89,7 @@ def test_without_air_the_usual_times_count_and_the_place_is_named(tmp_path):
     assert seams.seconds.tolist() == steady_wait(1, usual_s, 4).seconds.tolist()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("pause", [False, True])
 def test_clamps_never_come_off_by_a_ready_time_that_is_not_known(tmp_path, pause):
     bench = Bench(tmp_path)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from planned_shop import NOW_MS, at, problem, repair, step, weekdays
@@ -38,6 +39,7 @@ def shops(draw):
     return problem(*repairs, people=2, now_ms=now_ms)
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(shops(), st.sampled_from([0.0, 0.3]))
 def test_no_plan_breaks_a_rule(shop, limit_s):

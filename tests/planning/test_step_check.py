@@ -40,6 +40,7 @@ def shop(tmp_path_factory):
     return settings, found
 
 
+@pytest.mark.slow
 def test_only_the_work_in_the_damp_cellar_is_taken_from_now(shop):
     settings, steps = shop
     now = now_ms()

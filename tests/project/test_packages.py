@@ -65,6 +65,7 @@ def test_each_line_of_the_lock_has_its_hashes():
     assert min(hashes.values()) >= 1
 
 
+@pytest.mark.slow
 def test_every_dependency_states_its_licence():
     rows = licences.installed()
     names = {canonicalize_name(row.package) for row in rows}

@@ -124,6 +124,7 @@ def test_hot_air_is_not_warmed_and_cold_air_is_not_cooled(place):
             assert "cool" not in kinds or cooled, (temp_c, rh_pct)
 
 
+@pytest.mark.slow
 def test_a_yes_to_closing_is_withdrawn_wherever_a_sentence_says_close_nothing():
     # `wood.evaluation` takes a Yes back where the assessment's weight forbids; so every air in which
     # a rule or the assessment says to close or glue nothing must have that weight.

@@ -126,6 +126,7 @@ def test_what_was_broken_is_found(fault):
     assert found >= 0.95
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("place", list(shop_air.PLACES))
 def test_a_sound_sensor_has_nothing_in_nearly_all_weeks(place):
     wrong = 0

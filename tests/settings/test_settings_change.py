@@ -237,6 +237,7 @@ def test_old_versions_are_deleted(shop):
     assert {one.stat().st_mode & 0o777 for one in kept} == {0o600}
 
 
+@pytest.mark.slow
 def test_a_file_that_would_be_too_large_is_refused(tmp_path):
     shop = Shop(tmp_path, FILE + "#" * (SETTINGS_MAX - len(FILE) - 200))
     (fault,) = shop.refused(("shop.name", "x" * 5000))

@@ -238,6 +238,7 @@ def test_the_rooms_have_forgotten_their_start_when_the_spin_up_ends():
 
 
 # In Amman clocks changed on Fridays then, so that people come in on the day itself.
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("zone", "year"),
     [

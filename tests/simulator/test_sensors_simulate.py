@@ -124,6 +124,7 @@ def driven(seed, start, days):
     return habits.drive(seed, BERLIN, ts_ms, outdoors, pressure)
 
 
+@pytest.mark.slow
 def test_many_shops_are_stepped_as_one_is():
     # Independent: the same lines in plain floats. Tolerance: ours; the libraries' exp and log may
     # differ in the last bit, and a thermostat may then switch a step apart.

@@ -121,6 +121,7 @@ def test_a_copy_that_differs_is_found_and_not_used(stores):
     target.close()
 
 
+@pytest.mark.slow
 def test_the_command_copies_there_and_back_and_takes_no_password(tmp_path, postgresql_server):
     writer = Writer(tmp_path / "readings.sqlite3")
     fill(writer)

@@ -116,6 +116,7 @@ def test_a_commit_whose_answer_is_lost_is_not_done_twice(server):
     way.close()
 
 
+@pytest.mark.slow
 def test_readings_lie_in_partitions_by_month_that_are_made_as_they_are_needed(server):
     writer = Writer(server.address())
 

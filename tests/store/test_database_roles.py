@@ -67,6 +67,7 @@ def ways(postgresql_server):
     }
 
 
+@pytest.mark.slow
 def test_a_writer_stores_everything_and_a_reader_reads_it(ways):
     writer, reader = Writer(ways["writer"]), Reader(ways["reader"])
     writer.claim()
@@ -83,6 +84,7 @@ def test_a_writer_stores_everything_and_a_reader_reads_it(ways):
     reader.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("who", "statements"), [("reader", READS_ONLY + NOBODY), ("writer", NOBODY)]
 )
@@ -129,6 +131,7 @@ def test_a_new_step_of_the_schema_is_the_owner_s_to_take(ways, monkeypatch):
     Writer(ways["writer"]).close()
 
 
+@pytest.mark.slow
 def test_the_command_makes_the_roles_and_says_what_to_do(postgresql_server, tmp_path):
     environment = {"BENCHWEATHER_DATA": str(tmp_path), "COLUMNS": "250"}
     assert "store.url is not set" in benchweather("store", "roles", environment=environment).stderr

@@ -74,6 +74,7 @@ _batches = st.lists(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=12)
 @given(_batches)
 def test_rollups_equal_a_recount_in_whatever_order_readings_come(tmp_path_factory, batches):

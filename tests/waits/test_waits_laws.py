@@ -99,6 +99,7 @@ def test_card_and_state_part_where_the_air_changes():
     assert strict < additive  # bad, then good: the card is too slow
 
 
+@pytest.mark.slow
 def test_the_state_equation_is_the_integral_of_its_differential_equation():
     """Rung: independent library."""
     from scipy.integrate import solve_ivp

@@ -470,6 +470,7 @@ def test_a_wait_moved_to_a_better_place_is_counted_in_both():
     assert 0.25 < told.progress.median < 0.5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("law", [HIDE_GLUE, WASHED_WOOD, OIL])
 @given(t=st.floats(12, 25), rh=st.floats(25, 78), d_t=st.floats(0.1, 3), d_rh=st.floats(0.1, 10))
 @settings(max_examples=15, deadline=None)
@@ -526,6 +527,7 @@ def test_the_range_narrows_on_average_as_the_wait_goes_on():
     assert mean[0] > mean[1] > mean[2]
 
 
+@pytest.mark.slow
 def test_the_latest_start_is_in_time_and_the_next_one_is_not():
     """Rung: property."""
     outlook, wanted = wandering(), NOW + 30 * HOUR

@@ -185,6 +185,7 @@ def test_the_air_expected_at_the_start_is_kept_and_compared_with_what_came(bench
     assert "48.2 °F" in text  # 9 °C
 
 
+@pytest.mark.slow
 def test_a_long_wait_keeps_its_expected_air_in_few_steps(bench):
     """Rung: property."""
     for kind in KINDS:

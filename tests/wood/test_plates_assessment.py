@@ -347,6 +347,7 @@ def test_settling_takes_as_long_as_the_history_shows():
     assert settles.low < hours < settles.high
 
 
+@pytest.mark.slow
 def test_an_unknown_home_is_said_and_widens_the_range():
     """Rung: property."""
     air = days(*[42.0] * 20)

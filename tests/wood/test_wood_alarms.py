@@ -148,6 +148,7 @@ def test_an_arrival_has_the_uncertainty_of_its_home():
     assert found.closing.close is Close.YES
 
 
+@pytest.mark.slow
 def test_a_drift_sets_a_deadline_and_a_return_a_first_time():
     """Rung: property."""
     leaving = assess(VIOLIN, days(*[50.0] * 6, 30.0), T0, home=HomeAir(20.0, 50.0))
