@@ -152,12 +152,6 @@ def _add(tar: tarfile.TarFile, name: str, at_s: int, content: IO[bytes]) -> None
     tar.addfile(item, content)
 
 
-def is_encrypted(path: Path) -> bool:
-    """Return whether a file is encrypted."""
-    with open_plain(path, _SIZE_MAX) as file:
-        return file.read(len(FIRST_LINE)) == FIRST_LINE
-
-
 def read_manifest(path: Path, passphrase: str) -> Manifest:
     """The manifest of a backup, of which the rest is not looked at; see `extract`."""
     with _opened(path, passphrase) as (_, tar):

@@ -9,7 +9,7 @@ until it is loaded: worked, loaded or strung.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Annotated, Any, ClassVar, NamedTuple
@@ -395,14 +395,6 @@ def held_s(wait: Wait, until_ms: int) -> float:
 def is_early(wait: Wait, at_ms: int) -> bool:
     """True if a release at a moment would be before the safe minimum of its kind."""
     return wait.open and held_s(wait, at_ms) < float(wait.kind.get("minimum_s", 0))
-
-
-def fold(events: Iterable[Event]) -> dict[str, Wait]:
-    """Every wait by its id, from all events, oldest first."""
-    waits: dict[str, Wait] = {}
-    for event in events:
-        waits[event.subject] = apply(waits.get(event.subject), event)
-    return waits
 
 
 def _corrected(wait: Wait, body: Mapping[str, Any]) -> Wait:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import socket
 import time
@@ -15,7 +16,7 @@ from monitor.commands import read_request
 from monitor.commands.ipc import CommandLink, ServiceUnavailable, ask
 from monitor.core.errors import Fault, MonitorError, Rejected, StoreUnavailable, range_fault
 from monitor.domain.events import About, Event
-from monitor.domain.wait import MISTAKE, Action, Feel, apply, decide, fold, opened
+from monitor.domain.wait import MISTAKE, Action, Feel, apply, decide, opened
 from monitor.store import Reader, Writer, journal, migrations
 
 NOW = 1_790_000_000_000
@@ -169,7 +170,7 @@ def test_whatever_is_asked_the_history_stays_one_that_can_be(steps):
         assert wait.places[0][0] == wait.started_ms
         assert list(wait.places) == sorted(wait.places, key=lambda p: p[0])
         assert wait.released_ms is None or wait.released_ms >= wait.started_ms
-    assert fold(wait.events)["1"] == wait
+    assert functools.reduce(apply, wait.events, None) == wait
 
 
 def test_the_journal_gives_back_what_was_written_and_knows_a_command_again(tmp_path):
@@ -212,7 +213,10 @@ def test_an_older_journal_is_taken_over_into_the_one_for_all(tmp_path, monkeypat
         (About.KIND, "x", "kind"),
         (About.KIND, "x", "retire"),
     ]
-    assert fold(e for e in found if e.about == About.WAIT)["1"].place == OPEN["place"]
+    assert (
+        functools.reduce(apply, (e for e in found if e.about == About.WAIT), None).place
+        == OPEN["place"]
+    )
 
 
 @pytest.fixture
