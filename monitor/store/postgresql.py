@@ -42,14 +42,15 @@ COPY_FROM = 50
 """Number of readings from which COPY is quicker than an array."""
 DAY_MS = 86_400_000
 NEEDS_TEXT = "must be postgresql://user@host/database"
-_WRITERS_TURN, _BESIDE_OTHERS = (
-    f"SELECT pg_advisory_xact_lock{how}(1, hashtext(current_schema())), pg_current_xact_id()::text"
-    for how in ("", "_shared")
+_WRITERS_TURN, _BESIDE_OTHERS, _PARTITIONS = (
+    f"LOCK TABLE turn IN {mode} MODE"
+    for mode in ("EXCLUSIVE", "ROW SHARE", "SHARE UPDATE EXCLUSIVE")
 )
-"""Takes the lock that each writer holds during its transaction, or shares it with others that only add
-readings; gives the transaction's number."""
-_PARTITIONS = "SELECT pg_advisory_xact_lock(3, hashtext(current_schema()))"
-"""Takes the lock of who makes partitions."""
+"""Take the lock that each writer holds during its transaction; share it with others that only add
+readings; keep others that share it from making partitions. Only who may write the store can."""
+_FIRST_TURN = "SELECT pg_advisory_xact_lock(1, hashtext(current_schema()))"
+"""Takes the lock of who brings the schema up to date, which makes the other one."""
+_NUMBER = "SELECT pg_current_xact_id()::text"
 _SOLE_SERVICE, _STANDBY = (
     f"SELECT pg_try_advisory_lock{how}(2, hashtext(current_schema()))" for how in ("", "_shared")
 )
@@ -136,6 +137,7 @@ class PostgresqlConnection(StoreConnection):
         self._secret = str(parts.get("password") or "")
         self._days: set[int] = set()
         """Days whose partition is there."""
+        self._turn = _FIRST_TURN
         with self._translated():
             self.raw = self._connected()
         try:
@@ -162,7 +164,8 @@ class PostgresqlConnection(StoreConnection):
     def transaction(self, *, beside: bool = False) -> Iterator[_Cursor]:
         with self._lock, self._translated(), self._begun("BEGIN") as run:
             try:
-                number = run.execute(_BESIDE_OTHERS if beside else _WRITERS_TURN).fetchone()[1]
+                run.execute(self._turn if not beside else _BESIDE_OTHERS)
+                number = run.execute(_NUMBER).fetchone()[0]
                 if (fence := self.fence) is not None:
                     fence.lost = run.execute(_LEASE).fetchone() != (fence.number,)
                     if fence.lost:
@@ -198,6 +201,12 @@ class PostgresqlConnection(StoreConnection):
 
     def version(self) -> int:
         return hash(self.row("SELECT pg_current_snapshot()::text")[0])
+
+    def bring_up_to_date(self, package: str, last: int | None = None) -> None:
+        self._turn = _FIRST_TURN
+        super().bring_up_to_date(package, last)
+        if self.row("SELECT to_regclass('turn')") != (None,):
+            self._turn = _WRITERS_TURN
 
     def add_readings(self, run: Any, rows: Sequence[Row3]) -> int:
         if not rows:
@@ -293,7 +302,7 @@ class PostgresqlConnection(StoreConnection):
     def _make_months(self, run: Any, days: set[int]) -> None:
         """Within a transaction: make the partitions that these days need."""
         months = {np.datetime64(day, "D").astype("M8[M]"): day for day in days}
-        if months:
+        if months and self._turn != _FIRST_TURN:  # which nobody shares
             run.execute(_PARTITIONS)
         for day in months.values():
             run.execute("SELECT reading_month(?)", (day * DAY_MS,))

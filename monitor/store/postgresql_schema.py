@@ -91,6 +91,7 @@ _OWN = {
     13: [_CLEAR, "REVOKE ALL ON FUNCTION clear_readings FROM PUBLIC;"],
     14: [_WORKERS],
     15: [_LEASE],
+    16: ["CREATE TABLE turn ();"],
 }
 """What PostgreSQL needs besides, by the step of the schema."""
 

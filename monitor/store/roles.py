@@ -21,7 +21,7 @@ _MORE = {
 """What a writer may do besides reading a table; other tables it may change as it likes."""
 
 
-_NOT_READ = dict.fromkeys(("ingest_worker", "lease"), "INSERT, UPDATE, DELETE")
+_NOT_READ = dict.fromkeys(("ingest_worker", "lease", "turn"), "INSERT, UPDATE, DELETE")
 """What a writer may do with tables that no reader may see, besides reading them."""
 
 

@@ -21,6 +21,7 @@ READS_ONLY = (
     "DELETE FROM rollup",
     "SELECT reading_month(0)",
     "SELECT * FROM reading FOR UPDATE",
+    "DO $$ BEGIN LOCK TABLE turn IN ROW SHARE MODE; END $$",
     "SELECT client_id FROM ingest_worker",
     "SELECT client_id FROM lease",
 )

@@ -71,6 +71,7 @@ def test_a_shop_can_neither_read_nor_change_another(shops):
                 "SET ROLE apart_mill_reader",
                 "SET ROLE apart_mill_overview",
                 f"COPY {other}.event TO STDOUT",
+                f"DO $$ BEGIN LOCK TABLE {other}.turn IN ROW SHARE MODE; END $$",
             ],
         )
         == []

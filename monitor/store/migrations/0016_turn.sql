@@ -1,0 +1,1 @@
+-- Lock of who writes the store. Only a database on a server has it: see `postgresql_schema.py`.
