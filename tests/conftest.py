@@ -240,47 +240,40 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
     broker.stop()
 
 
-@pytest.fixture
-def guarded(tmp_path: Path) -> Iterator[Mosquitto]:
-    """A mosquitto with TLS and a password; its folder holds cert.pem and other.pem."""
+@pytest.fixture(scope="session")
+def tls_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """cert.pem and other.pem with their keys, users of a broker, and files `right` and `wrong` with
+    passwords."""
     openssl, hasher = needs("openssl", "openssl"), needs("mosquitto_passwd", "mosquitto")
-    folder = tmp_path / "tls"
-    folder.mkdir()
+    folder = tmp_path_factory.mktemp("tls")
+    request = ["req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1"]
+    request += ["-nodes", "-days", "2", "-subj", "/CN=localhost"]
     for name in ("cert", "other"):
+        files = ["-keyout", str(folder / f"{name}.key"), "-out", str(folder / f"{name}.pem")]
         subprocess.run(
-            [
-                openssl,
-                "req",
-                "-x509",
-                "-newkey",
-                "rsa:2048",
-                "-nodes",
-                "-days",
-                "2",
-                "-keyout",
-                str(folder / f"{name}.key"),
-                "-out",
-                str(folder / f"{name}.pem"),
-                "-subj",
-                "/CN=localhost",
-                "-addext",
-                "subjectAltName=DNS:localhost",
-            ],
+            [openssl, *request, "-addext", "subjectAltName=DNS:localhost", *files],
             check=True,
             capture_output=True,
         )
     subprocess.run([hasher, "-b", "-c", str(folder / "users"), "shop", "right"], check=True)
-    for name, text in (("right", "right\n"), ("wrong", "wrong\n")):
-        (folder / name).write_text(text)
+    for name in ("right", "wrong"):
+        (folder / name).write_text(f"{name}\n")
         (folder / name).chmod(0o600)
+    return folder
+
+
+@pytest.fixture
+def guarded(tmp_path: Path, tls_folder: Path) -> Iterator[Mosquitto]:
+    """A mosquitto with TLS and a password; `folder` has the files of `tls_folder`."""
+    (tmp_path / "guarded").mkdir()
     broker = Mosquitto(
-        folder,
-        f"password_file {folder}/users",
+        tmp_path / "guarded",
+        f"password_file {tls_folder}/users",
         "allow_anonymous false",
-        f"certfile {folder}/cert.pem",
-        f"keyfile {folder}/cert.key",
+        f"certfile {tls_folder}/cert.pem",
+        f"keyfile {tls_folder}/cert.key",
     )
-    broker.folder = folder
+    broker.folder = tls_folder
     broker.start()
     yield broker
     broker.stop()
@@ -291,6 +284,8 @@ class RunningService:
 
     def __init__(self, folder: Path, *, broker_url: str = "", demo: bool = False) -> None:
         self.data, self.demo = folder, demo
+        self.before = ""
+        """Statements that its process runs first, such as one that shortens a period."""
         self._child: subprocess.Popen[bytes] | None = None
         self.broker_port, self.board_port = free_port(), free_port()
         self.environment = {
@@ -315,16 +310,21 @@ class RunningService:
         keys = read_session_keys(self.data / ("demo" if self.demo else "") / "broker-keys.json")
         return LOCAL_USER, keys.local_password
 
-    def start(self, *, within_s: float = 60.0) -> None:
+    def start(self, *, within_s: float = 60.0, board: bool = True) -> None:
+        """Start it, and wait until the board answers, or only until the ingest is at the broker."""
+        program = ["-m", "monitor"]
+        if self.before:
+            program = ["-c", f"{self.before}\nfrom monitor.__main__ import main; main()"]
         with self.log.open("w") as log:
             self._child = subprocess.Popen(
-                [sys.executable, "-m", "monitor", "run", *(["--demo"] if self.demo else [])],
+                [sys.executable, *program, "run", *(["--demo"] if self.demo else [])],
                 cwd=ROOT,
                 env=self.environment,
                 stdout=log,
                 stderr=subprocess.STDOUT,
             )
-        until(self._ready, within_s=within_s, what="the service is ready")
+        sign = "Board: " if board else " broker connected "
+        until(lambda: self._says(sign), within_s=within_s, what="the service is ready")
         found = subprocess.run(
             ["pgrep", "-P", str(self.pid), "-f", "dashboard"], capture_output=True, text=True
         )
@@ -332,17 +332,17 @@ class RunningService:
             with contextlib.suppress(PermissionError, ProcessLookupError):
                 os.setpriority(os.PRIO_PGRP, int(board), 0)
 
-    def _ready(self) -> bool:
+    def _says(self, sign: str) -> bool:
         text = self.log.read_text()
         assert self._child.poll() is None, f"the service ended:\n{text}"
-        return "Board: " in text
+        return sign in text
 
     @property
     def pid(self) -> int:
         return self._child.pid
 
     def running(self) -> bool:
-        return self._child.poll() is None
+        return self._child is not None and self._child.poll() is None
 
     def kill(self) -> None:
         """As the machine would: at once, without a word."""
@@ -364,7 +364,7 @@ class RunningService:
 
     def clear(self) -> None:
         """Leave nothing running, however the test went."""
-        if self._child is not None and self.running():
+        if self.running():
             self._child.terminate()
             try:
                 self._child.wait(10)
@@ -430,9 +430,16 @@ def service(make_service: Callable[..., RunningService]) -> RunningService:
 
 
 @pytest.fixture(scope="module")
-def lasting_service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
-    """One service for those tests of a module that leave it as it is."""
-    running = RunningService(tmp_path_factory.mktemp("lasting") / "shop")
-    running.start()
-    yield running
-    running.clear()
+def module_service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
+    """A service of the module, not yet started."""
+    made = RunningService(tmp_path_factory.mktemp("lasting") / "shop")
+    yield made
+    made.clear()
+
+
+@pytest.fixture
+def lasting_service(module_service: RunningService) -> RunningService:
+    """One service for those tests of a module that leave it as it is, or ended."""
+    if not module_service.running():
+        module_service.start()
+    return module_service

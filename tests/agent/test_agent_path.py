@@ -78,7 +78,7 @@ def keeps_more(agent, packs=4):
     until(lambda: len(agent.kept()) >= wanted, within_s=30, what=f"{wanted} packs are kept")
 
 
-def both_sensors(agent, period_s=0.25):
+def both_sensors(agent, period_s=0.2):
     agent.period_s, agent.reads = period_s, 3
     agent.sensors = [("front-bench", "fb-1", "bme280"), ("varnish-corner", "vc-1", "sht3x")]
 
@@ -91,10 +91,10 @@ def test_readings_survive_kills_of_the_embedded_broker_the_service_and_the_agent
     both_sensors(agent)
     agent.start()  # before there is any broker
     agent.says("broker away")
-    service.start()
+    service.start(board=False)
     agent.says("broker connected")
     source = random.Random(20261125)
-    for _ in range(3):
+    for _ in range(2):
         keeps_more(agent, source.randint(4, 12))
         kill_broker_of(service)
         keeps_more(agent, source.randint(4, 20))
@@ -103,27 +103,26 @@ def test_readings_survive_kills_of_the_embedded_broker_the_service_and_the_agent
     keeps_more(agent, 8)
     service.kill()
     keeps_more(agent, 8)
-    service.start()
-    keeps_more(agent, max(8, 61 - len(agent.kept())))
-    assert len(agent.kept()) > 60
-    check_every_reading_is_stored_once(service, agent, kills=3)
+    service.start(board=False)
+    keeps_more(agent, 8)
+    check_every_reading_is_stored_once(service, agent, kills=2)
 
 
 def test_readings_survive_a_mosquitto_that_goes_and_comes_back(
     make_agent, make_service, mosquitto
 ):
     service = make_service(broker_url=mosquitto.url)
-    service.start()
+    service.start(board=False)
     agent = make_agent(mosquitto.url)
     both_sensors(agent)
     agent.start()
-    for packs_away in (1, 24, 48):
+    for packs_away in (1, 32):
         agent.says("broker connected")
         keeps_more(agent, 8)
         mosquitto.stop()
         keeps_more(agent, packs_away)
         mosquitto.start()
-    keeps_more(agent, 32)
+    keeps_more(agent, 8)
     check_every_reading_is_stored_once(service, agent)
 
 
@@ -217,22 +216,6 @@ def test_its_state_is_told_at_birth_at_a_fault_at_the_end_and_by_its_will(
         one.loop_stop()
 
 
-def test_its_state_is_no_reading_and_is_not_refused(make_agent, service):
-    agent = make_agent(f"mqtt://127.0.0.1:{service.broker_port}")
-    agent.start()
-    until(lambda: tallies(service)["readings"] >= 6)
-    states = [senml.STATE_TOPIC.format("+")]
-    client, heard = listener(service.broker_port, states, service.own_account)
-    agent.kill()
-    until(lambda: heard and heard[-1][1]["state"] == "gone", within_s=30)
-    before = tallies(service)["messages"]
-    client.publish("benchweather/attic/x", b'[{"u":"Cel","v":20}]', qos=1)
-    until(lambda: tallies(service)["messages"] > before)  # it came after the agent's last word
-    client.disconnect()
-    client.loop_stop()
-    assert tallies(service)["refused"] == 0
-
-
 def test_a_backlog_of_days_is_sent_in_order_with_its_own_times(make_agent, mosquitto):
     agent = make_agent(mosquitto.url)
     agent.folder.mkdir(exist_ok=True)
@@ -275,6 +258,53 @@ def test_a_disk_that_refuses_loses_nothing(make_agent, service):
     check_every_reading_is_stored_once(service, agent)
 
 
+@pytest.fixture
+def heard_times(guarded):
+    """Times of the readings that another client hears at the guarded broker. [ms]"""
+    client, heard = paho.Client(paho.CallbackAPIVersion.VERSION2), []
+    client.username_pw_set("shop", "right")
+    client.tls_set(str(guarded.folder / "cert.pem"))
+    client.on_message = lambda _, __, m: heard.append(round(json.loads(m.payload)[0]["bt"] * 1000))
+    client.on_connect = lambda *_: client.subscribe("benchweather/+/+", 1)
+    subscribed = threading.Event()
+    client.on_subscribe = lambda *_: subscribed.set()
+    client.connect("localhost", guarded.port)
+    client.loop_start()
+    assert subscribed.wait(20)
+    yield heard
+    client.disconnect()
+    client.loop_stop()
+
+
+def test_an_agent_with_a_wrong_password_loses_nothing_until_it_has_the_right_one(
+    make_agent, guarded, heard_times
+):
+    folder = guarded.folder
+    agent = make_agent(
+        f"mqtts://localhost:{guarded.port}",
+        user="shop",
+        password_file=str(folder / "wrong"),
+        ca_file=str(folder / "cert.pem"),
+    )
+    agent.period_s = 0.5
+    agent.start()
+    agent.says("it rejected the sign-in, Not authorized: see broker.user")
+    keeps_more(agent, 2)
+    lines = [line for line in agent.log.read_text().splitlines() if "WARNING" in line]
+    assert len(lines) == 1, lines
+    assert "wrong" not in lines[0].replace(str(folder), "")
+    assert not heard_times
+    agent.stop()
+    agent.broker |= {"password_file": str(folder / "right")}
+    agent.start()
+    until(lambda: {t for _, t in agent.kept()} <= set(heard_times), within_s=20)
+    assert heard_times == sorted(heard_times)
+    agent.stop()
+
+
+@pytest.mark.filterwarnings(  # paho leaves the socket of a failed handshake to the collector
+    "ignore:Exception ignored in.*SSLSocket:pytest.PytestUnraisableExceptionWarning"
+)
 @pytest.mark.parametrize(
     ("url", "ca", "password", "said"),
     [
@@ -285,56 +315,51 @@ def test_a_disk_that_refuses_loses_nothing(make_agent, service):
             "right",
             "its certificate is not accepted, IP address mismatch",
         ),
-        (
-            "mqtts://localhost",
-            "cert.pem",
-            "wrong",
-            "it rejected the sign-in, Not authorized: see broker.user",
-        ),
+        ("mqtts://localhost", "cert.pem", "wrong", "it rejected the sign-in, Not authorized"),
         ("mqtt://localhost", "cert.pem", "right", "does that port want TLS"),
         ("mqtts://localhost", "right", "right", "certificate files "),
         ("mqtts://no-such-host.invalid", "cert.pem", "right", "no such host"),
     ],
 )
-def test_a_wrong_door_is_told_in_one_line_tried_again_and_loses_nothing(
-    make_agent, guarded, url, ca, password, said
+def test_a_wrong_door_is_told_once_tried_again_and_loses_nothing(
+    tmp_path, monkeypatch, caplog, guarded, heard_times, url, ca, password, said
 ):
-    folder = guarded.folder
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
-    client.username_pw_set("shop", "right")
-    client.tls_set(str(folder / "cert.pem"))
-    heard = []
-    client.on_message = lambda _, __, m: heard.append(round(json.loads(m.payload)[0]["bt"] * 1000))
-    client.on_connect = lambda *_: client.subscribe("benchweather/+/+", 1)
-    client.connect("localhost", guarded.port)
-    client.loop_start()
-    agent = make_agent(
-        f"{url}:{guarded.port}",
-        user="shop",
-        password_file=str(folder / password),
-        ca_file=str(folder / ca),
-    )
-    agent.period_s = 0.5
-    agent.start()
-    agent.says(said)
-    keeps_more(agent, 6)  # meanwhile it tries again
-    lines = [line for line in agent.log.read_text().splitlines() if "WARNING" in line]
+    tries = []
+
+    class Counted(agent_sender.Link):
+        def __init__(self, *more):
+            tries.append(more)
+            super().__init__(*more)
+
+    monkeypatch.setattr(agent_sender, "Link", Counted)
+    monkeypatch.setattr(agent_sender, "RETRY_FIRST_S", 0.05)
+    measured_ms = now_ms()
+    backlog = Backlog(tmp_path / "backlog.sqlite3", 1000, "s")
+    backlog.put([Pack("benchweather/a/b", "s", 1, measured_ms, '[{"u":"Cel","v":20}]')])
+
+    def sender(url, ca, password):
+        address = Address("", 0, "shop", password, ca_file=guarded.folder / ca)
+        made = BacklogSender(
+            address.at(f"{url}:{guarded.port}", None, None),
+            "x",
+            backlog,
+            lambda: {"trouble": [], "packs_given_up": 0},
+        )
+        made.start()
+        return made
+
+    wrong = sender(url, ca, password)
+    until(lambda: said in wrong.trouble, what=said)
+    until(lambda: len(tries) > 2)
+    wrong.stop(10)
+    lines = [one.getMessage() for one in caplog.records if one.levelname == "WARNING"]
     assert len(lines) == 1, lines  # however often it was tried
-    assert "wrong" not in lines[0].replace(str(folder), "")
-    assert agent.running()
-    assert not heard
-    agent.stop()
-    agent.broker |= {
-        "url": f"mqtts://localhost:{guarded.port}",
-        "ca_file": str(folder / "cert.pem"),
-        "password_file": str(folder / "right"),
-    }
-    agent.start()
-    until(lambda: {t for _, t in agent.kept()} <= set(heard), within_s=20)
-    assert heard == sorted(heard)
-    agent.stop()
-    client.disconnect()
-    client.loop_stop()
+    assert backlog.waiting == 1
+    assert not heard_times
+    right = sender("mqtts://localhost", "cert.pem", "right")
+    until(lambda: heard_times == [measured_ms] and not backlog.waiting)
+    right.stop(10)
+    backlog.close()
 
 
 def odd_broker(answer):
