@@ -393,6 +393,7 @@ def test_something_odd_at_the_port_is_told_and_left(tmp_path, monkeypatch, answe
     import re
 
     monkeypatch.setattr(connection, "ANSWER_WAIT_S", 0.5)
+    monkeypatch.setattr(agent_sender, "RETRY_FIRST_S", 0.05)
     monkeypatch.setattr(agent_sender, "ACKNOWLEDGED_WITHIN_S", 1.0)
     backlog = Backlog(tmp_path / "backlog.sqlite3", 1000, "s")
     backlog.put([Pack("benchweather/a/b", "s", 1, now_ms(), '[{"u":"Cel","v":20}]')])

@@ -25,6 +25,7 @@ from monitor.store import Reader, Writer, aside
 
 START, MIN, HOUR = 1_790_000_000_000, 60_000, 3_600_000
 TO_2039 = 2_180_000_000_000 - START
+LOOKS_OFTEN = "from monitor.service import supervisor; supervisor.LOOK_AT_CLOCK_S = 1"
 UNTIMED = b'[{"n":"temperature","u":"Cel","v":20.5},{"n":"humidity","u":"%RH","v":46}]'
 
 
@@ -300,6 +301,7 @@ def test_a_service_whose_clock_visits_2039_shows_nothing_of_it_as_present(make_s
     offset.write_text("0")
     (shim / "sitecustomize.py").write_text(STEPPED.format(file=str(offset)))
     service = make_service()
+    service.before = LOOKS_OFTEN
     path = os.pathsep.join([str(shim), os.environ.get("PYTHONPATH", "")])
     service.environment["PYTHONPATH"] = path
     service.start()
@@ -393,6 +395,7 @@ def test_a_service_that_starts_three_days_slow_loses_and_misdates_nothing(make_s
     source.write_text(SHIM)
     subprocess.run([compiler, "-shared", "-fPIC", "-O1", "-o", shim, source], check=True)
     service = make_service()
+    service.before = LOOKS_OFTEN
 
     def send(value: float) -> float:
         pack = [{"n": "humidity", "u": "%RH", "v": value}]
@@ -410,7 +413,7 @@ def test_a_service_that_starts_three_days_slow_loses_and_misdates_nothing(make_s
         service.stop()
         offset.write_text(str(-3 * 86_400))
         service.environment |= {"LD_PRELOAD": str(shim), "CLOCK_OFF": str(offset)}
-        service.start()
+        service.start(board=False)
         sent = {value: send(value) for value in (51.0, 52.0, 53.0)}
         until(lambda: sum(one.messages for one in aside.by_sensor(reader)) == 3, what="kept aside")
         assert reader.tallies()["readings"] == 1

@@ -25,7 +25,7 @@ def test_no_connect_with_a_guessed_client_id_loses_an_acknowledged_reading(
     url = request.getfixturevalue("mosquitto").url if kind == "mosquitto" else ""
     service = make_service(broker_url=url)
     service.start(within_s=120)
-    load = Load(service.port, count=2600, per_s=600)
+    load = Load(service.port, count=2000, per_s=800)
     load.start()
     for guess in GUESSES:
         load.goes_on(200)

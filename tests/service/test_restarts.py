@@ -30,6 +30,10 @@ class Asked:
         self.service, self.link = service, service.data / "command-link.json"
         self.file = service.data / "benchweather.toml"
 
+    def write(self):
+        self.file.write_text(f"# mine\n[board]\nport = {self.service.board_port}\n")
+        return self.file.read_text()
+
     def do(self, do, **fields):
         return ipc.ask(self.link, {"about": "settings", "do": do, "by": "Mara", **fields})
 
@@ -43,9 +47,11 @@ class Asked:
 
     def restart(self):
         began_ms, began = self.beat().started_ms, time.monotonic()
+        ready = self.service.log.read_text().count("Board: ")
+        self.used = self.file.read_text()
         self.do("restart")
         until(lambda: (beat := self.beat()) and beat.started_ms != began_ms, what="a new start")
-        until(lambda: self.service.log.read_text().count("Board: ") >= 2, what="it is ready")
+        until(lambda: self.service.log.read_text().count("Board: ") > ready, what="it is ready")
         return time.monotonic() - began
 
     def answers(self, port):
@@ -63,22 +69,27 @@ class Asked:
             return Journal(reader).settings_changes
 
 
-@pytest.fixture
-def asked(make_service):
-    service = make_service()
+@pytest.fixture(scope="module")
+def running(module_service):
+    service = module_service
     del service.environment["BENCHWEATHER_BOARD__PORT"]
     service.data.mkdir()
-    (service.data / "benchweather.toml").write_text(
-        f"# mine\n[board]\nport = {service.board_port}\n"
-    )
+    asked = Asked(service)
+    asked.used = asked.write()
     service.start()
-    return Asked(service)
+    return asked
+
+
+@pytest.fixture
+def asked(running):
+    """The service, whose file is at the end as it was; a restart leaves it with other settings."""
+    yield running
+    running.write()
 
 
 def test_a_changed_name_is_on_the_board_after_a_restart(asked):
     pid = asked.service.pid
     answer = asked.change(("shop.name", "Quillon Lane"), ("board.password", "geheimes-wort-1"))
-    assert answer["change"] == 1
     assert answer["version"] == version_of(asked.file.read_text())
     assert "# mine" in asked.file.read_text()
     assert "Quillon Lane" not in asked.layout(asked.service.board_port)
@@ -88,16 +99,16 @@ def test_a_changed_name_is_on_the_board_after_a_restart(asked):
     assert asked.service.pid == pid
     assert asked.service.running()
     assert "Quillon Lane" in asked.layout(asked.service.board_port)
-    event = asked.changes()[1]
+    event = asked.changes()[answer["change"]]
     assert (event.by, event.action) == ("Mara", "change")
     name = {"path": ["shop", "name"], "from": None, "to": "Quillon Lane"}
     assert name in event.body["changes"]
     assert b"geheimes" not in asked.service.store.read_bytes()
     assert "geheimes" not in asked.service.log.read_text()
-    asked.do("undo", change=1)
+    asked.do("undo", change=answer["change"])
     assert asked.file.read_text() == f"# mine\n[board]\nport = {asked.service.board_port}\n"
     with pytest.raises(Rejected, match="number of a change"):
-        asked.do("undo", change=7)
+        asked.do("undo", change=777)
 
 
 def test_settings_that_cannot_start_are_refused_or_taken_back(asked):
@@ -114,7 +125,7 @@ def test_settings_that_cannot_start_are_refused_or_taken_back(asked):
             what="the former settings are used again",
         )
     assert f"port {port}" in asked.beat().settings_trouble
-    assert asked.file.read_text() == f"# mine\n[board]\nport = {asked.service.board_port}\n"
+    assert asked.file.read_text() == asked.used
     until(lambda: asked.answers(asked.service.board_port), what="the board answers")
 
 
