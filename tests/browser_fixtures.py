@@ -161,6 +161,14 @@ TIME = """{ const real = performance.now.bind(performance); let later = 0;
 """Lets the time pass in which the board takes a tap for a stray one."""
 
 
+GO = """path => {
+  history.pushState({}, "", path);
+  dispatchEvent(new PopStateEvent("popstate"));
+  const start = document.body.insertBefore(document.createElement("span"), document.body.firstChild);
+  start.tabIndex = -1; start.focus(); start.remove(); scrollTo(0, 0); }"""
+"""To another page as by the key Back, and with the keyboard to its beginning, as if it were loaded."""
+
+
 class Visit:
     """A page open in the browser, with what it logged and asked for."""
 
@@ -181,6 +189,12 @@ class Visit:
         self.page.on("request", lambda request: self._open.add(request))
         self.page.on("requestfinished", lambda request: self._open.discard(request))
         self.page.on("requestfailed", lambda request: self._open.discard(request))
+
+    def go_on(self, path: str) -> None:
+        """From a page to another without loading it, until the first of its content has come."""
+        asked = f'"value":"{path}"'
+        with self.page.expect_response(lambda one: asked in (one.request.post_data or "")):
+            self.page.evaluate(GO, path)
 
     def settled(self) -> None:
         """Wait until nothing is asked for any more, and what came is drawn.

@@ -77,7 +77,7 @@ def user(service, visit):
 def no_page_is_a_dead_end(user) -> None:
     page = user.page
     for path, leads_to in EMPTY.items():
-        page.goto(user.url + path)
+        user.seen.go_on(path)
         page.wait_for_selector(f'main a[href="{leads_to}"]')
         shown = page.locator("main").inner_text()
         assert '"n":' not in shown

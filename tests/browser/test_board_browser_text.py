@@ -99,12 +99,6 @@ NOWHERE = ("/wall", "/guide", "/sign-in")
 """Pages without an entry."""
 ALONE = ("/wall", "/sign-in")
 """Pages that are documents of their own: no page leads to another without loading it."""
-GO = """path => {
-  history.pushState({}, "", path);
-  dispatchEvent(new PopStateEvent("popstate"));
-  const start = document.body.insertBefore(document.createElement("span"), document.body.firstChild);
-  start.tabIndex = -1; start.focus(); start.remove(); scrollTo(0, 0); }"""
-"""To another page as by the key Back, and with the keyboard to its beginning, as if it were loaded."""
 PRINTED = """() => [
   ...[...document.querySelectorAll("button, nav, .tap, summary, .theme, [role='button']")]
     .filter(e => e.checkVisibility()).map(e => `printed: ${e.outerHTML.slice(0, 80)}`),
@@ -133,9 +127,7 @@ def go(seen, full, path):
         page.goto(full.url + path)
         browser.until(page, "document.querySelector('main')?.innerText.trim()")
     else:
-        asked = f'"value":"{path}"'
-        with page.expect_response(lambda answer: asked in (answer.request.post_data or "")):
-            page.evaluate(GO, path)
+        seen.go_on(path)
     seen.settled()
     assert page.url.partition("?")[0] == full.url + path
     return page
