@@ -15,6 +15,7 @@ import statistics
 import sys
 import tempfile
 import time
+from collections.abc import Mapping
 from multiprocessing.synchronize import Barrier
 from pathlib import Path
 
@@ -34,12 +35,6 @@ from monitor.settings import load
 from monitor.store import Reader, Writer
 
 FILTERS = shared("bench", (bench_ingest.FILTER,))
-PART = {
-    "postgres": "PostgreSQL",
-    "mosquitto": "mosquitto",
-    "python": "workers",
-    "python3": "workers",
-}
 
 
 def work(number: int, port: int, store: str, folder: str, ready: Barrier, done: object) -> None:
@@ -56,23 +51,25 @@ def work(number: int, port: int, store: str, folder: str, ready: Barrier, done: 
     one.stop(10)
 
 
-def processor_s() -> dict[str, float]:
-    """Processor time by now of each part that runs. [s]"""
-    ticks, found = os.sysconf("SC_CLK_TCK"), dict.fromkeys(PART.values(), 0.0)
+def processor_s(of: Mapping[str, int]) -> dict[str, float]:
+    """Processor time by now of each part, by the id of its process, with that of its children. [s]"""
+    ticks, found = os.sysconf("SC_CLK_TCK"), dict.fromkeys(of, 0.0)
     for path in Path("/proc").glob("[0-9]*/stat"):
         try:
-            head, _, rest = path.read_text().rpartition(") ")
+            fields = path.read_text().rpartition(") ")[2].split()
         except OSError:
             continue
-        fields = rest.split()
-        name = PART.get(head.partition("(")[2])
-        if name and (name != "workers" or int(fields[1]) == os.getpid()):
-            # Also of children that ended: a connection of PostgreSQL is a process.
-            found[name] += sum(map(int, fields[11:15])) / ticks
+        pid, parent = int(path.parent.name), int(fields[1])
+        for part, of_part in of.items():
+            if of_part in (pid, parent) and pid != os.getpid():
+                # Also of children that ended: a connection of PostgreSQL is a process.
+                found[part] += sum(map(int, fields[11:15])) / ticks
     return found
 
 
-def stored(workers: int, port: int, count: int, pack: int, store: str) -> tuple[float, dict]:
+def stored(
+    workers: int, port: int, count: int, pack: int, store: str, of: Mapping[str, int]
+) -> tuple[float, dict[str, float]]:
     """Messages/s until all are durable, and the processor time of each part, in shares of that time."""
     spawn = multiprocessing.get_context("spawn")
     ready, done = spawn.Barrier(workers + 1), spawn.Event()
@@ -94,11 +91,11 @@ def stored(workers: int, port: int, count: int, pack: int, store: str) -> tuple[
             child.start()
         reader = Reader(store)
         ready.wait()
-        before, began = processor_s(), time.perf_counter()
+        before, began = processor_s(of), time.perf_counter()
         while reader.tallies()["messages"] < count:
             time.sleep(0.02)
         took = time.perf_counter() - began
-        used = {part: (s - before[part]) / took for part, s in processor_s().items()}
+        used = {part: (s - before[part]) / took for part, s in processor_s(of).items()}
         assert reader.tallies()["readings"] == count * pack + 20, reader.tallies()
         reader.close()
         done.set()
@@ -120,11 +117,18 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as name:
             mosquitto = Mosquitto(Path(name))
             mosquitto.start()
-            for pack, count in ((1, 4_000 if quick else 40_000), (100, 300 if quick else 3_000)):
+            of = {
+                "PostgreSQL": server._child.pid,
+                "mosquitto": mosquitto._child.pid,
+                "workers": os.getpid(),
+            }
+            for pack, count in ((1, 2_000 if quick else 40_000), (100, 200 if quick else 3_000)):
                 found: dict[int, list[float]] = {1: [], 2: []}
                 for number in range(1 if quick else 3):
                     for workers in (1, 2) if number % 2 else (2, 1):
-                        rate, used = stored(workers, mosquitto.port, count, pack, server.address())
+                        rate, used = stored(
+                            workers, mosquitto.port, count, pack, server.address(), of
+                        )
                         found[workers].append(pack * rate)
                         shares = ", ".join(f"{part} {share:.2f}" for part, share in used.items())
                         print(f"  {workers} of {pack}: {pack * rate:,.0f}/s   cores: {shares}")
