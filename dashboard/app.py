@@ -161,13 +161,13 @@ def create_app(settings: Settings) -> dash.Dash:
     for page in (plan_page, plan_what_if_page, plan_repair_page):  # the last takes any address
         page.register(app, shop, plans)
     past_page.register(app, shop, book, alert_book)
+    sensors_page.register(app, shop, alert_book)
     for page in (
         past_compare_page,
         past_calendar_page,
         past_psychrometric_page,
         past_emc_map_page,
         past_climate_page,
-        sensors_page,
         sensors_sensor_page,
         sensors_reading_page,
     ):

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import quote
 
 import dash
-from dash import Input, Output, html
+from dash import Input, Output, State, html
 
 from dashboard.access.visitor import may_change
 from dashboard.air import text
-from dashboard.ui import drawings, formats, missing, page_frame
+from dashboard.data import places
+from dashboard.ui import drawings, formats, missing, page_frame, paging
 from dashboard.ui.markup import attributes
+from dashboard.ui.paging import Asked
 from dashboard.ui.sentences import Headline
 from monitor.air.current import TRACE_MS, PlaceAir, air_now
 from monitor.core.clock import now_ms
@@ -27,8 +29,13 @@ if TYPE_CHECKING:
 
     from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
+    from monitor.domain.places import Place
     from monitor.settings import Settings
 
+MANY = 30
+"""Most places that are shown at once; more are shown by pages, the gravest first.  Ours."""
+ON_WALL = 12
+"""As many of them are on the wall page.  Ours: in two columns they have room."""
 LOW_BATTERY_PCT = 15.0
 """Battery charge below which the charge is shown beside the reading's age. [%]  Ours."""
 _WORDS: dict[str, str] = {
@@ -70,45 +77,82 @@ NO_STRIPS = WallStrips(lambda *_: (None, []), lambda _: [], lambda _: [], dict, 
 def register(app: dash.Dash, shop: ShopData, strips: WallStrips) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "air", path="/", name="Air", title="Air", layout=lambda **_: layout(shop, strips)
+        "air",
+        path="/",
+        name="Air",
+        title="Air",
+        layout=lambda q="", page="", **_: layout(shop, strips, Asked(str(q), str(page))),
     )
 
-    @app.callback(Output("air", "children"), Input("token", "data"), prevent_initial_call=True)
-    def refresh(_token: str) -> list[Component]:
-        return content(shop, strips, writer=may_change().allowed)
+    @app.callback(
+        Output("air", "children"),
+        Input("token", "data"),
+        State("_pages_location", "search"),
+        prevent_initial_call=True,
+    )
+    def refresh(_token: str, search: str | None) -> list[Component]:
+        asked = paging.asked_in(search)
+        return content(shop, strips, writer=may_change().allowed, asked=asked)
 
 
-def layout(shop: ShopData, strips: WallStrips) -> Component:
-    return html.Main(content(shop, strips, writer=may_change().allowed), id="air")
+def layout(shop: ShopData, strips: WallStrips, asked: Asked = paging.FIRST) -> Component:
+    found = content(shop, strips, writer=may_change().allowed, asked=asked)
+    return html.Main(found, id="air")
 
 
 @page_frame.where_store_fails(
-    lambda _trouble, shop, *_, writer=False: _unknown(shop, writer=writer)
+    lambda _trouble, shop, *_, writer=False, **__: _unknown(shop, writer=writer)
 )
 def content(
-    shop: ShopData, strips: WallStrips = NO_STRIPS, *, writer: bool = False
+    shop: ShopData,
+    strips: WallStrips = NO_STRIPS,
+    *,
+    writer: bool = False,
+    asked: Asked | None = paging.FIRST,
 ) -> list[Component]:
     """The headline, alerts, a row per place, outlook and open waits; or why nothing is known.
 
-    `writer`: whether a reading may be typed from here.
+    `writer`: whether a reading may be typed from here. `asked`: which of many places are shown; None:
+    the gravest, with no way to others.
     """
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    airs = air_now(shop.recent(), shop.settings, now, strips.drying(), unit)
+    seen = places.look(shop, MANY)
+    words, number = (seen.gravity and asked) or paging.FIRST
+    found = paging.with_words(seen.places, words, lambda place: f"{place.label} {place.id}")
+    page = paging.page_of(found, number, MANY if asked or not seen.gravity else ON_WALL)
+    gravest = seen.places[:MANY]
+    latest = places.latest_air(shop, seen, list(dict.fromkeys([*gravest, *page.rows])))
+    shop_c = seen.gravity.shop_c if seen.gravity else None
+    airs = air_now(latest, shop.settings, now, strips.drying(), unit, shop_c)
     if all(air.heard_ms is None for air in airs):
         return first_reading(writer=writer)
-    head = text.headline(airs, now, zone, unit)
-    urgent, alerts = strips.alerts(airs, now)
-    rows = [place_row(air, now, zone, unit, head, shop.settings, writer=writer) for air in airs]
+    head = text.headline(airs[: len(gravest)], now, zone, unit, seen.gravity)
+    urgent, alerts = strips.alerts(airs[: len(gravest)], now)
+    shown = set(page.rows)
+    rows = [
+        place_row(air, now, zone, unit, head, shop.settings, writer=writer)
+        for air in airs
+        if air.place in shown
+    ]
     return [
         _headline(head),
         *([_urgent(urgent)] if urgent else []),
         *alerts,
+        *(_search(page, len(seen.places), words) if seen.gravity and asked else []),
         html.Div(rows, className="places", **attributes(data_count=str(len(rows)))),
+        *(paging.links(page, "/", words, "places") if asked else []),
         *strips.outlook(now),
         *strips.waits(now),
         *strips.plan(now),
     ]
+
+
+def _search(page: paging.Page[Place], total: int, words: str) -> list[Component]:
+    """Field to search many places, and how many were found."""
+    form = paging.search_form("Search by place", "air-query", "/", words)
+    count = html.P(paging.count_words(page, total, "place", words))
+    return [html.Div([form, count], className="air-search")]
 
 
 def first_reading(*, writer: bool) -> list[Component]:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from dashboard.ui.formats import Unit
+    from monitor.air.gravity import Gravity
 
 OLD = "old"
 """The state of a place whose sensor has gone quiet."""
@@ -35,8 +36,13 @@ def state_of(air: PlaceAir) -> str:
     return air.assessment.state
 
 
-def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
-    """The single most important sentence now: what is wrong, what is unknown, or all is right."""
+def headline(
+    airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit, many: Gravity | None = None
+) -> Headline:
+    """The single most important sentence now: what is wrong, what is unknown, or all is right.
+
+    `many`: all places, where `airs` are the gravest of many.
+    """
     heard = [air for air in airs if air.heard_ms is not None]
     judged = [air for air in heard if air.place.kind != "outdoors"]
     if not heard:
@@ -47,7 +53,7 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
     quiet = [air for air in judged if air.old]
     if quiet:
         air = min(quiet, key=lambda air: air.heard_ms or 0)
-        more = len(quiet) - 1
+        more = (many.old if many else len(quiet)) - 1
         others = f" No reading from {formats.counted(more, 'more place')}." if more else ""
         since_then = formats.when(air.heard_ms or 0, now_ms, zone)
         return Headline(
@@ -74,11 +80,14 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
     else:
         unheard = any(a.heard_ms is None and a.place.kind != "outdoors" for a in airs)
         figures = f"all places {'that send ' if unheard else ''}within their bands"
+    good = f"Good for {' and for '.join(works)}."
+    if many:  # it is not known since when all of them are right
+        return Headline("right", f"The air is right: {figures}.", good)
     long = any(since <= int(a.trace.at_ms[0]) for a in judged) and now_ms - since > TRACE_MS // 2
     return Headline(
         "right",
         f"The air is right: {figures}.",
-        f"{_since(since, now_ms, zone, long).capitalize()}. Good for {' and for '.join(works)}.",
+        f"{_since(since, now_ms, zone, long).capitalize()}. {good}",
     )
 
 

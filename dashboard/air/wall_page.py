@@ -75,7 +75,7 @@ def content(shop: ShopData, strips: WallStrips, troubles: str, demo: str) -> str
     local = formats.local(now, settings.zone)
     span = opening_hours.of_date(hours, local.date())
     is_open = span is not None and span[0] <= local.time() < span[1]
-    air = to_html(air_page.content(shop, strips))
+    air = to_html(air_page.content(shop, strips, asked=None))
     time = f"{formats.day(local.date())} {local:%H:%M}"
     name = to_html(settings.shop.name or "Benchweather")
     mark = f"<strong>{demo}</strong>" if demo else ""

@@ -29,7 +29,7 @@
   function fit() {
     const air = document.getElementById("air");
     const places = air && air.querySelector(".places");
-    const now = places ? shape() : null;
+    const now = places && !air.querySelector(".air-search") ? shape() : null; // a long list scrolls
     root.removeAttribute("data-scrolls");
     for (const name of ["--fig", "--smaller"]) root.style.removeProperty(name);
     if (!now) { root.removeAttribute("data-fit"); root.removeAttribute("data-drop"); return; }

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from monitor.domain.alerts.alert import Alert
     from monitor.domain.alerts.rule import Rule
 
+MANY = 30
+"""Most places that are looked at for values; of more, those of the gravest alerts."""
 FRESH_MS = 10_000
 """Cached lifetime of the values that the rules of open alerts see. [ms]"""
 Seen = dict[tuple[str, str], float]
@@ -94,8 +96,17 @@ class AlertQueries:
         return self._waits.drying()
 
     def values(self) -> Seen:
-        """Values now by rule and subject, for the rules of open alerts; unknown ones left out."""
+        """Values now by rule and subject, for the rules of open alerts; unknown ones left out.
+
+        In a shop of many places only of the places of the gravest alerts, and not of rules that take
+        all places together.
+        """
         alerts, rules = self.open(), self.rules()
+        only = None
+        if len(self._shop.place_names()) > MANY:
+            alerts = alerts[:MANY]
+            rules = {i: rule for i, rule in rules.items() if not rule.together}
+            only = {alert.subject.split("/")[0] for alert in alerts}
         needed = {alert.rule: rules[alert.rule] for alert in alerts if alert.rule in rules}
         if not needed:
             return {}
@@ -111,7 +122,7 @@ class AlertQueries:
                 clock = trouble_of(beat.clock)
                 troubles = ServiceTroubles(broker, beat.store_trouble, clock, beat.backup_trouble)
             sight = observations.snapshot(
-                reader, self._shop.settings, journal, waits, woods, troubles, now_ms()
+                reader, self._shop.settings, journal, waits, woods, troubles, now_ms(), only
             )
             return {
                 (rule_id, one.subject): one.value

@@ -91,8 +91,12 @@ class OutlookQueries:
 
     def foremost(self) -> PlaceOutlook | None:
         """Outlook of greatest weight among all places; None if there is none at all."""
-        found = [one for place in self.places() if (one := self.outlook_of(place)) is not None]
-        return max(found, key=_weight, default=None)
+        return max(self._every(), key=_weight, default=None)
+
+    def _every(self) -> list[PlaceOutlook]:
+        there = files.looked_places(self._shop.settings)
+        found = (self.outlook_of(place) for place in self.places() if place.id in there)
+        return [one for one in found if one is not None]
 
     def stamp(self, place_id: str) -> str:
         """A text that changes when there is something new to show of a place."""
@@ -121,9 +125,7 @@ class OutlookQueries:
         today = local(now, settings.zone).date()
         with self._shop.reader() as reader:
             said = answers_of(reader)
-        looks = [
-            one.look for place in self.places() if (one := self.outlook_of(place)) is not None
-        ]
+        looks = [one.look for one in self._every()]
         chance = chance_shut(looks, settings, now)
         until, opened = closed_until(said, today), today in said.opened
         asked = until is None and not opened and chance >= ASK

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class PlacedSensor:
-    """Sensor at a place, with its readings: quantity to (last time [ms], value, count in 24 h)."""
+    """Sensor at a place, with its last readings: quantity to (time [ms], value, id of the series)."""
 
     place: Place
     sensor: str

@@ -11,7 +11,12 @@ from monitor.domain.sensor import SensorHistory
 from monitor.sensor_care.calibration import settled
 from monitor.sensor_care.health import Health, health
 
+DAY_MS = 86_400_000
+
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from dashboard.data.records import PlacedSensor
     from dashboard.data.shop import ShopData
     from monitor.science.calibration.settling import Settling
 
@@ -60,10 +65,22 @@ def topics(shop: ShopData) -> dict[tuple[str, str], str]:
         return {(one.home, one.name): one.id for one in reader.histories().values()}
 
 
-def healths(shop: ShopData) -> list[Health]:
-    """Health of each sensor."""
+def healths(shop: ShopData, sensors: Iterable[PlacedSensor]) -> dict[tuple[str, str], Health]:
+    """Health of some sensors by place and name, and of those beside them."""
+    only = {one.place.id for one in sensors}
     with shop.reader() as reader:
-        return health(reader, shop.settings, now_ms())
+        found = health(reader, shop.settings, now_ms(), only)
+        return {(one.place.id, one.sensor): one for one in found}
+
+
+def in_a_day(shop: ShopData, sensors: Iterable[PlacedSensor]) -> list[int]:
+    """Number of readings that each sensor sent in the last 24 h, of its most frequent quantity."""
+    now = now_ms()
+    with shop.reader() as reader:
+        return [
+            max(reader.count(i, now - DAY_MS, now + 1) for _, _, i in one.last.values())
+            for one in sensors
+        ]
 
 
 def removed_sensors(shop: ShopData) -> list[SensorHistory]:

@@ -210,17 +210,12 @@ class ShopData:
 
     def sensors(self) -> list[PlacedSensor]:
         """Every sensor, by place in the order of the settings, then by name."""
-        now = now_ms()
         with self.reader() as reader:
             order = {place.id: place for place in self.places(reader)}
             found: dict[tuple[str, str], dict[Quantity, tuple[int, float, int]]] = {}
-            for series_id, (series, ts_ms, value) in reader.latest(now):
-                count = reader.count(series_id, now - 86_400_000, now + 1)
-                found.setdefault((series.place, series.sensor), {})[series.quantity] = (
-                    ts_ms,
-                    value,
-                    count,
-                )
+            for series_id, (series, ts_ms, value) in reader.latest(now_ms()):
+                last = found.setdefault((series.place, series.sensor), {})
+                last[series.quantity] = (ts_ms, value, series_id)
         rank = {place: i for i, place in enumerate(order)}
         keys = sorted(found, key=lambda key: (rank[key[0]], key[1]))
         return [PlacedSensor(order[place], sensor, found[place, sensor]) for place, sensor in keys]

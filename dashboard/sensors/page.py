@@ -9,15 +9,16 @@ import functools
 from typing import TYPE_CHECKING, Any
 
 import dash
-from dash import Input, Output, dcc, html
+from dash import Input, Output, State, dcc, html
 
 from dashboard.access.visitor import may_change, may_manage
 from dashboard.data import sensors as data_sensors
 from dashboard.sensors.rejected import broker_refused, cut, rejected
 from dashboard.sensors.sensor_page import address
-from dashboard.ui import formats, missing, page_frame
+from dashboard.ui import formats, missing, page_frame, paging
 from dashboard.ui.controls import action_button, action_results
 from dashboard.ui.markup import attributes
+from dashboard.ui.paging import Asked
 from dashboard.ui.tables import stacked_table
 from monitor.core.clock import now_ms
 from monitor.core.measurements import BY_HAND, Quantity
@@ -32,11 +33,15 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
+    from dashboard.data.alerts import AlertQueries
     from dashboard.data.records import AheadReadings, AsideOfSensor, Newcomer, PlacedSensor
     from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
     from monitor.sensor_care.health import Health
 
+PATH = "/sensors"
+MANY = 50
+"""Most sensors that are shown at once; more are shown by pages, the gravest first.  Ours."""
 NEW_SHOWN = 8
 JUMPS_SHOWN = 8
 COUNTED = {
@@ -47,32 +52,48 @@ COUNTED = {
 }
 
 
-def register(app: dash.Dash, shop: ShopData) -> None:
+def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "sensors",
-        path="/sensors",
+        path=PATH,
         name="Sensors",
         title="Sensors",
-        layout=lambda **_: layout(shop),
+        layout=lambda q="", page="", **_: layout(shop, book, Asked(str(q), str(page))),
     )
 
-    @app.callback(Output("sensors", "children"), Input("token", "data"), prevent_initial_call=True)
-    def refresh(_token: str) -> list[Component]:
-        return content(shop, writer=may_manage().allowed, typing=may_change().allowed)
+    @app.callback(
+        Output("sensors", "children"),
+        Input("token", "data"),
+        State("_pages_location", "search"),
+        prevent_initial_call=True,
+    )
+    def refresh(_token: str, search: str | None) -> list[Component]:
+        asked = paging.asked_in(search)
+        return content(shop, book, asked, writer=may_manage().allowed, typing=may_change().allowed)
 
 
-def layout(shop: ShopData) -> Component:
-    found = content(shop, writer=may_manage().allowed, typing=may_change().allowed)
+def layout(
+    shop: ShopData, book: AlertQueries | None = None, asked: Asked = paging.FIRST
+) -> Component:
+    found = content(shop, book, asked, writer=may_manage().allowed, typing=may_change().allowed)
     return html.Main([*action_results(), html.Div(found, id="sensors")], className="sheet")
 
 
 @page_frame.where_store_fails(
     lambda trouble, *_, **__: [html.H1("Sensors"), *page_frame.sentence_of(trouble)]
 )
-def content(shop: ShopData, *, writer: bool = False, typing: bool = False) -> list[Component]:
+def content(
+    shop: ShopData,
+    book: AlertQueries | None = None,
+    asked: Asked = paging.FIRST,
+    *,
+    writer: bool = False,
+    typing: bool = False,
+) -> list[Component]:
     """Present content of the page, with taps for a `writer`; if it cannot be shown, why.
 
+    `book`: the alerts, by which many sensors are put in order. `asked`: which of many are shown.
     `typing`: whether a reading may be typed.
     """
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
@@ -80,7 +101,7 @@ def content(shop: ShopData, *, writer: bool = False, typing: bool = False) -> li
     now = now_ms()
     return [
         html.H1("Sensors"),
-        sensor_table(sensors, shop, now, unit) if sensors else _none_yet(),
+        *(sensor_pages(sensors, book, asked, shop, now, unit) if sensors else [_none_yet()]),
         *([html.P(dcc.Link(*missing.TYPE_READING, className="tap"))] if typing else []),
         *waiting(shop, now, writer=writer),
         *jars(shop),
@@ -109,12 +130,46 @@ def _none_yet() -> Component:
     return missing.missing(missing.NO_READING, missing.CONNECT_SENSOR)
 
 
+def sensor_pages(
+    sensors: list[PlacedSensor],
+    book: AlertQueries | None,
+    asked: Asked,
+    shop: ShopData,
+    now: int,
+    unit: Unit,
+) -> list[Component]:
+    """A row per sensor; of many those of one page, the gravest first, and a field to search."""
+    if len(sensors) <= MANY:
+        return [sensor_table(sensors, shop, now, unit)]
+    urgency: dict[str, int] = {}
+    for alert in book.open() if book else ():
+        urgency[alert.subject] = max(alert.urgency, urgency.get(alert.subject, 0))
+
+    def rank(one: PlacedSensor) -> tuple[int, bool, str, str]:
+        grave = urgency.get(f"{one.place.id}/{one.sensor}", 0)
+        fresh = now - one.heard_ms <= fresh_ms(one.sensor, shop.settings.board.stale_after_s)
+        return -grave, fresh, one.place.label.casefold(), one.sensor
+
+    found = paging.with_words(
+        sorted(sensors, key=rank),
+        asked.words,
+        lambda one: f"{one.place.label} {one.place.id} {one.sensor}",
+    )
+    page = paging.page_of(found, asked.page, MANY)
+    return [
+        paging.search_form("Search by place or sensor", "sensors-query", PATH, asked.words),
+        html.P(paging.count_words(page, len(sensors), "sensor", asked.words), className="lead"),
+        *([sensor_table(list(page.rows), shop, now, unit)] if page.rows else []),
+        *paging.links(page, PATH, asked.words, "sensors"),
+    ]
+
+
 def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Unit) -> Component:
     """A row per sensor."""
     topics = functools.partial(_topic, data_sensors.topics(shop))
-    healths = {(one.place.id, one.sensor): one for one in data_sensors.healths(shop)}
+    healths = data_sensors.healths(shop, sensors)
     rows = []
-    for one in sensors:
+    for one, count in zip(sensors, data_sensors.in_a_day(shop, sensors), strict=True):
         values = [
             html.Div(
                 f"{formats.scale(str(q), unit).words} {formats.with_unit(str(q), value, unit)}"
@@ -149,7 +204,7 @@ def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Un
                         formats.when(one.heard_ms, now, shop.settings.zone), className="sensor"
                     ),
                 ],
-                formats.grouped(max(n for _, _, n in one.last.values())),
+                formats.grouped(count),
                 formats.with_unit("battery", battery[1], unit) if battery else formats.UNKNOWN,
             ]
         )

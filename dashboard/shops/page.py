@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
-from urllib.parse import parse_qs, urlencode
 
 import dash
 from dash import Input, Output, State, dcc, html
 
 from dashboard.shops import text
-from dashboard.ui import formats
-from dashboard.ui.controls import text_field
+from dashboard.ui import formats, paging
 from dashboard.ui.markup import attributes
 from dashboard.ui.tables import stacked_table
 from monitor.core.clock import now_ms
@@ -50,10 +48,8 @@ def register(app: dash.Dash, shop: ShopData, shops: ShopsQueries) -> None:
         prevent_initial_call=True,
     )
     def refresh(_times: int, words: str | None, search: str | None) -> list[Component]:
-        query = parse_qs((search or "").removeprefix("?"))
-        asked, page = (query.get(name, [""])[0] for name in ("q", "page"))
-        words = words or ""
-        return live(shop, shops, words, page if words == asked else "")
+        asked, words = paging.asked_in(search), words or ""
+        return live(shop, shops, words, asked.page if words == asked.words else "")
 
 
 def layout(shop: ShopData, shops: ShopsQueries, words: str, page: str) -> Component:
@@ -61,15 +57,7 @@ def layout(shop: ShopData, shops: ShopsQueries, words: str, page: str) -> Compon
     return html.Main(
         [
             html.H1(TITLE),
-            html.Form(
-                text_field(
-                    "Search by shop, place or alert", "shops-query", "q", value=words, debounce=0.3
-                ),
-                action=PATH,
-                method="GET",
-                role="search",
-                className="fields",
-            ),
+            paging.search_form("Search by shop, place or alert", "shops-query", PATH, words),
             html.Div(live(shop, shops, words, page), id="shops"),
             dcc.Interval(id="shops-again", interval=AGAIN_MS),
         ],
@@ -86,18 +74,18 @@ def live(shop: ShopData, shops: ShopsQueries, words: str, page: str) -> list[Com
     if shops.read_ms is None:
         return [html.P("The stores of the shops are being read.")]
     lines = text.found(every, words)
-    pages = max(1, -(-len(lines) // A_PAGE))
-    number = min(max(int(page), 1), pages) if page.isdecimal() and len(page) < 7 else 1
-    shown = lines[A_PAGE * (number - 1) : A_PAGE * number]
+    shown = paging.page_of(lines, page, A_PAGE)
     head = text.summary(every, now)
     if words.strip():
         head += f" {formats.counted(len(lines), 'fits', 'fit')} “{words.strip()}”."
     return [
         html.P(f"{head} Read at {formats.when(shops.read_ms, now, zone)}.", className="lead"),
-        stacked_table(HEADS, [_row(one, shop, now) for one in shown], "Shops, the gravest first")
-        if shown
+        stacked_table(
+            HEADS, [_row(one, shop, now) for one in shown.rows], "Shops, the gravest first"
+        )
+        if lines
         else html.P("No shop fits these words."),
-        *_pager(words, number, pages),
+        *paging.links(shown, PATH, words, "shops"),
     ]
 
 
@@ -117,26 +105,3 @@ def _row(line: ShopLine, shop: ShopData, now: int) -> tuple[Component | str, ...
         text.waits(line),
         text.places(line),
     )
-
-
-def _pager(words: str, number: int, pages: int) -> list[Component]:
-    if pages == 1:
-        return []
-
-    def link(word: str, to: int) -> Component | None:
-        query = urlencode({"q": words, "page": to})
-        return (
-            dcc.Link(word, href=f"{PATH}?{query}", className="tap") if 1 <= to <= pages else None
-        )
-
-    return [
-        html.Nav(
-            [
-                link("The shops before", number - 1),
-                html.Span(f"Page {number} of {pages}"),
-                link("The next shops", number + 1),
-            ],
-            className="taps",
-            **attributes(aria_label="Pages of shops"),
-        )
-    ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashboard.data.shops import UNKNOWN
-from dashboard.ui import formats
+from dashboard.ui import formats, paging
 from monitor.alerting.messages import value_text
 
 if TYPE_CHECKING:
@@ -77,12 +77,9 @@ def places(line: ShopLine) -> str:
 
 def found(lines: Iterable[ShopLine], words: str) -> list[ShopLine]:
     """Shops with all these words in their name, id or named alerts."""
-    wanted = words.casefold().split()
-    return [one for one in lines if all(word in _all_words(one) for word in wanted)]
+    return paging.with_words(list(lines), words, _all_words)
 
 
 def _all_words(line: ShopLine) -> str:
     named = line.state.matters if line.state else ()
-    return " ".join(
-        [line.name, line.shop.id, *(f"{one.label} {one.name}" for one in named)]
-    ).casefold()
+    return " ".join([line.name, line.shop.id, *(f"{one.label} {one.name}" for one in named)])

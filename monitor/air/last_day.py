@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from monitor.core.measurements import Quantity
 from monitor.store import TEN_MINUTES_S
 
 if TYPE_CHECKING:
@@ -15,6 +17,8 @@ if TYPE_CHECKING:
     from monitor.store import Reader
 
 DAY_MS = 86_400_000
+Newest = dict[str, dict[str, dict[Quantity, tuple[int, float]]]]
+"""Time [ms] and value of the newest readings by place, sensor and quantity."""
 
 
 class LastDay:
@@ -33,6 +37,14 @@ class LastDay:
         self.ids = reader.series()
         self.latest = reader.latest(now_ms)
         self._rollups: dict[Series, NDArray[np.void]] = {}
+
+    @functools.cached_property
+    def newest(self) -> Newest:
+        """The newest readings by place, sensor and quantity."""
+        found: Newest = {}
+        for _, ((place, sensor, quantity), ts_ms, value) in self.latest:
+            found.setdefault(place, {}).setdefault(sensor, {})[quantity] = (ts_ms, value)
+        return found
 
     def rollups(self, wanted: Iterable[Series]) -> dict[Series, NDArray[np.void]]:
         """Rollups of those of the wanted series that there are."""

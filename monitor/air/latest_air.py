@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from monitor.air.last_day import DAY_MS, LastDay
-from monitor.air.place_means import joined, places
+from monitor.air.place_means import joined, places_of
 from monitor.air.unreliable_readings import doubtful_of
 from monitor.core.measurements import Quantity, Series, leading_order
 from monitor.domain.cold_walls import OutdoorTemps
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from monitor.settings import Settings
-    from monitor.store import Latest
 
 HOUR_MS = 3_600_000
 T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
@@ -80,8 +79,8 @@ def recent(
     """
     day = day or LastDay(reader, now_ms)
     stale_s = settings.board.stale_after_s
-    latest = newest_of(day.latest)
-    known = places(reader, settings)
+    latest = day.newest
+    known = places_of(day.ids, settings)
     if only is not None:
         known = [one for one in known if one.id in only or one.kind == "outdoors"]
     sensors_of = {place.id: pairs_of(latest.get(place.id, {}), now_ms, stale_s) for place in known}
@@ -124,18 +123,6 @@ def _u_of(day: LastDay, series: Series, newest: tuple[int, float]) -> float | No
     """Uncertainty of a newest value by its sensor's calibration; None if it was never calibrated."""
     ts_ms, value = newest
     return day.reader.uncertainty(day.ids[series], value, ts_ms)
-
-
-Newest = dict[str, dict[str, dict[Quantity, tuple[int, float]]]]
-"""Time [ms] and value of the newest readings by place, sensor and quantity."""
-
-
-def newest_of(latest: Iterable[Latest]) -> Newest:
-    """The newest readings by place, sensor and quantity."""
-    found: Newest = {}
-    for _, ((place, sensor, quantity), ts_ms, value) in latest:
-        found.setdefault(place, {}).setdefault(sensor, {})[quantity] = (ts_ms, value)
-    return found
 
 
 def pairs_of(

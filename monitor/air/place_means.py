@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -125,7 +126,12 @@ def joined(
 
 def places(reader: Reader, settings: Settings) -> list[Place]:
     """The places of the settings in their order, then any other that a sensor has named."""
+    return places_of(reader.series(), settings)
+
+
+def places_of(every: Iterable[Series], settings: Settings) -> list[Place]:
+    """The same `places`, of all series."""
     known = {place.id: place for place in settings.places}
-    for series in reader.series():
+    for series in every:
         known.setdefault(series.place, Place(id=series.place))
     return list(known.values())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import shutil
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -91,12 +91,14 @@ def snapshot(
     woods: Sequence[InstrumentStatus],
     troubles: ServiceTroubles,
     now_ms: int,
+    only: Collection[str] | None = None,
 ) -> Snapshot:
-    """Look at everything. `statuses` are of the open waits, `woods` of the instruments here."""
+    """Look at everything. `statuses` are of the open waits, `woods` of the instruments here. `only`:
+    the places that are looked at, if not all; those outdoors are always among them."""
     wet = drying(journal.waits.values())
     day = LastDay(reader, now_ms)
-    airs = air_now(recent(reader, settings, now_ms, day), settings, now_ms, wet)
-    sensors = sensor_states(day, settings)
+    airs = air_now(recent(reader, settings, now_ms, day, only), settings, now_ms, wet)
+    sensors = sensor_states(day, settings, only)
     filled, hours = journal.filled_ms, shop_hours(reader, settings)
     ahead = {air.place.id: foreseen(settings, air.place, now_ms, hours) for air in airs}
     outlooks = {place: one for place, one in ahead.items() if one is not None}

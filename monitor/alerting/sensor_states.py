@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.air.last_day import DAY_MS, LastDay
-from monitor.air.place_means import places
+from monitor.air.place_means import places_of
 from monitor.core.measurements import BY_HAND, Quantity, Series
 from monitor.domain.places import Place
 from monitor.domain.sensor import SensorHistory
@@ -40,10 +40,13 @@ class SensorState(NamedTuple):
     rested: float = math.nan
 
 
-def sensor_states(day: LastDay, settings: Settings) -> list[SensorState]:
-    """Every sensor that was heard in the last `KNOWN_MS`, and those in jars first."""
+def sensor_states(
+    day: LastDay, settings: Settings, only: Collection[str] | None = None
+) -> list[SensorState]:
+    """Every sensor in a jar, then every one that was heard in the last `KNOWN_MS`. `only`: the
+    places that are looked at, if not all."""
     reader, now_ms = day.reader, day.now_ms
-    known = {place.id: place for place in places(reader, settings)}
+    known = {place.id: place for place in places_of(day.ids, settings)}
     newest: dict[tuple[str, str], int] = {}
     battery: dict[tuple[str, str], float] = {}
     for _, (series, ts_ms, value) in day.latest:
@@ -58,6 +61,7 @@ def sensor_states(day: LastDay, settings: Settings) -> list[SensorState]:
         one: heard
         for one, heard in sorted(newest.items())
         if now_ms - heard <= KNOWN_MS
+        and (only is None or one[1] in only)
         and one not in moved
         and not (one in kept and kept[one].in_jar)
     }

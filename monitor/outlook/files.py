@@ -13,7 +13,7 @@ import math
 import typing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 from zipfile import BadZipFile
 
 import numpy as np
@@ -197,6 +197,12 @@ def looked_at(settings: Settings, place: str) -> int:
         return _path(settings, StoredOutlook, place).stat().st_mtime_ns
     except OSError:
         return 0
+
+
+def looked_places(settings: Settings) -> set[str]:
+    """Places that have a stored outlook, fresh or not."""
+    end = _path(settings, StoredOutlook, "").name
+    return {unquote(one.name[: -len(end)]) for one in (settings.data / "outlook").glob(f"*{end}")}
 
 
 def progress(settings: Settings) -> Progress | None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection, Mapping, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.air.place_means import places
-from monitor.air.unreliable_readings import doubtful
+from monitor.air.place_means import places_of
+from monitor.air.unreliable_readings import doubtful_of
 from monitor.core.formats import lasting
 from monitor.core.measurements import BY_HAND, Quantity, Series
 from monitor.science.sensor_clock import slow_s
@@ -37,31 +38,41 @@ class Health(NamedTuple):
     found: list[Finding]
 
 
-def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
+def health(
+    reader: Reader, settings: Settings, now_ms: int, only: Collection[str] | None = None
+) -> list[Health]:
     """Every sensor's, by place in the order of the settings, then by name. One in a jar is left
-    out, and one that stands elsewhere now."""
-    ids, known = reader.series(), places(reader, settings)
+    out, and one that stands elsewhere now. `only`: the places that are looked at, if not all."""
+    ids = reader.series()
+    known = [one for one in places_of(ids, settings) if only is None or one.id in only]
+    here = {one.id for one in known}
     newest: dict[tuple[str, str], dict[Quantity, Latest]] = {}
     for one in reader.latest(now_ms):
         series = one.reading.series
+        if series.place not in here:
+            continue
         newest.setdefault((series.place, series.sensor), {})[series.quantity] = one
     topics = {(one.home, one.name): one.id for one in reader.histories().values()}
     jarred = {(one.home, one.name) for one in reader.histories().values() if one.in_jar}
     refused, gone = _refused(reader, now_ms), left(reader, now_ms)
-    pairs = {
-        (place, sensor): _pair(reader, settings, ids, place, sensor, now_ms)
+    wanted = [
+        (place, sensor)
         for place, sensor in newest
         if (place, sensor) not in jarred and (sensor, place) not in gone
-    }
+    ]
+    pairs = _pairs(reader, settings, ids, wanted, now_ms)
+    doubts = doubtful_of(reader, {one: pair.rh for one, pair in pairs.items()})
+    topic_of = {one: topics.get(one, f"{one[0]}/{one[1]}") for one in pairs}
+    lateness = reader.lateness_of(
+        {_named(topic) for topic in topic_of.values()}, now_ms - WEEK_MS, now_ms
+    )
     standing: dict[str, dict[str, Pair]] = {}
     for (at, sensor), pair in sorted(pairs.items()):
         standing.setdefault(at, {})[sensor] = pair
     result = []
     for place in known:
         mine = standing.get(place.id, {})
-        sound = {
-            s: p for s, p in mine.items() if not doubtful(reader, place.id, s, p.rh)[-1:].any()
-        }
+        sound = {s: p for s, p in mine.items() if not doubts[place.id, s][-1:].any()}
         for sensor, pair in mine.items():
             if (
                 sensor == BY_HAND
@@ -71,9 +82,8 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
             last = newest[place.id, sensor]
             heard = max(one.reading.ts_ms for one in last.values())
             battery = last.get(Quantity.BATTERY)
-            topic = topics.get((place.id, sensor), f"{place.id}/{sensor}")
-            spoke_as, _, name = topic.partition("/")
-            slow = slow_s(reader.lateness(spoke_as, name, now_ms - WEEK_MS, now_ms))
+            topic = topic_of[place.id, sensor]
+            slow = slow_s(lateness[_named(topic)])
             found = findings(
                 pair,
                 [other for name, other in sound.items() if name != sensor],
@@ -108,26 +118,39 @@ def left(reader: Reader, now_ms: int) -> dict[tuple[str, str], int]:
     return {one: at_ms for one, at_ms in found.items() if one not in there}
 
 
-def _pair(
+def _named(topic: str) -> tuple[str, str]:
+    """Place and name in a topic."""
+    place, _, name = topic.partition("/")
+    return place, name
+
+
+def _pairs(
     reader: Reader,
     settings: Settings,
-    ids: dict[Series, int],
-    place: str,
-    sensor: str,
+    ids: Mapping[Series, int],
+    sensors: Sequence[tuple[str, str]],
     now_ms: int,
-) -> Pair:
-    accuracy = settings.sensor
-    rows, us = [], []
-    for quantity, stated in (
-        (Quantity.HUMIDITY, accuracy.rh_accuracy_pct),
-        (Quantity.TEMPERATURE, accuracy.temp_accuracy_c),
-    ):
-        one = ids.get(Series(place, sensor, quantity), 0)  # none has 0: no rows
-        got = reader.rollups(one, TEN_MINUTES_S, now_ms - WEEK_MS, now_ms + 1)
-        u = reader.uncertainty(one, float(np.median(got["mean"])), now_ms) if len(got) else None
-        rows.append(got)
-        us.append(stated if u is None else u)
-    return Pair(rows[0], rows[1], us[0], us[1])
+) -> dict[tuple[str, str], Pair]:
+    """Week of each sensor (place, name)."""
+    stated = {
+        Quantity.HUMIDITY: settings.sensor.rh_accuracy_pct,
+        Quantity.TEMPERATURE: settings.sensor.temp_accuracy_c,
+    }
+    series = [[ids.get(Series(*one, q), 0) for q in stated] for one in sensors]  # none has 0
+    rollups = reader.rollups_of(
+        {one for both in series for one in both}, TEN_MINUTES_S, now_ms - WEEK_MS, now_ms + 1
+    )
+
+    def uncertainty(one: int, without: float) -> float:
+        rows = rollups[one]
+        u = reader.uncertainty(one, float(np.median(rows["mean"])), now_ms) if len(rows) else None
+        return without if u is None else u
+
+    u_rh, u_temp = stated.values()
+    return {
+        one: Pair(rollups[rh], rollups[temp], uncertainty(rh, u_rh), uncertainty(temp, u_temp))
+        for one, (rh, temp) in zip(sensors, series, strict=True)
+    }
 
 
 def _refused(reader: Reader, now_ms: int) -> dict[str, int]:

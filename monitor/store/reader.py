@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from monitor.domain.sensor import Correction
 
+_QUANTITY = {str(one): one for one in Quantity}
 _LATEST = """
 SELECT series_id, place, sensor, quantity, ts_ms, value FROM series JOIN reading USING (series_id)
 WHERE ts_ms = (SELECT max(ts_ms) FROM reading AS r
@@ -99,7 +100,7 @@ class Reader:
         self._look()
         until_ms = now_ms + AHEAD_MAX_MS
         rows = self.connection.rows(_LATEST, (until_ms,))
-        found = [Latest(i, Reading(Series(p, s, Quantity(q)), t, v)) for i, p, s, q, t, v in rows]
+        found = [Latest(i, Reading(Series(p, s, _QUANTITY[q]), t, v)) for i, p, s, q, t, v in rows]
         if not self._histories:
             return found
         ids = self.series()
@@ -299,11 +300,11 @@ class Reader:
         self._look()
         found: dict[str, AheadReadings] = {}
         rows = self.connection.rows(
-            "SELECT place, sensor, series_id, max(ts_ms) FROM series JOIN reading USING (series_id) "
-            "GROUP BY series_id HAVING max(ts_ms) > ? ORDER BY place, sensor",
+            "SELECT place, sensor, series_id FROM series WHERE EXISTS (SELECT 1 FROM reading AS r "
+            "WHERE r.series_id = series.series_id AND r.ts_ms > ?) ORDER BY place, sensor",
             (now_ms + AHEAD_MAX_MS,),
         )
-        for place, sensor, series_id, _ in rows:
+        for place, sensor, series_id in rows:
             topic = f"{place}/{sensor}"
             history = self._histories.get(topic, SensorHistory(topic))
             for low, high in corrected_series.kept_spans(
@@ -373,7 +374,7 @@ class Reader:
         rows = self.connection.rows(
             "SELECT place, sensor, quantity, series_id FROM series ORDER BY 1, 2, 3"
         )
-        return {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
+        return {Series(p, s, _QUANTITY[q]): i for p, s, q, i in rows}
 
     def _look(self) -> None:
         """Take in new events about sensors; almost free if there are none."""

@@ -209,7 +209,12 @@ def test_an_empty_shop_leads_to_the_guide_in_plain_words(settings, writer):
 def test_fahrenheit_is_used_everywhere_on_the_wall(settings, full, client):
     inputs = [("token", "data", "x")]
     answer = ask_dash(
-        client, "air.children", inputs, trigger="token.data", **{"Accept-Language": "en-US"}
+        client,
+        "air.children",
+        inputs,
+        [("_pages_location", "search", "")],
+        "token.data",
+        **{"Accept-Language": "en-US"},
     )
     text = answer.get_data(as_text=True)
     assert answer.status_code == 200

@@ -6,6 +6,7 @@ import dashboard_fixtures as shop_air
 import numpy as np
 import pytest
 
+from dashboard.data import sensors as data_sensors
 from dashboard.data import shop as data_shop
 from dashboard.data import thinning
 from dashboard.data.shop import POINTS_MAX, ShopData
@@ -222,7 +223,8 @@ def test_sensors_counts_and_refusals_are_as_stored(shop, writer, settings):
     (probe,) = shop.sensors()
     assert probe.sensor == "fb-1"
     assert now - probe.heard_ms < 600_001
-    assert 140 <= probe.last[T][2] <= 150
+    (count,) = data_sensors.in_a_day(shop, [probe])
+    assert 140 <= count <= 150
     assert shop.counts()["refused"] == 1
     assert shop.refused(5)[0].payload == b"\xff\x00"
 

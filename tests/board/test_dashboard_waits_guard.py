@@ -135,7 +135,8 @@ def test_what_no_page_of_the_board_sent_is_refused(make, headers):
 
 def test_no_post_of_another_origin_passes_not_even_to_read(make):
     client = make()
-    args = ("sensors.children", [("token", "data", "")])
+    search = [("_pages_location", "search", "")]
+    args = ("sensors.children", [("token", "data", "")], search)
     assert ask_dash(client, *args).status_code == 200
     assert ask_dash(client, *args, Origin="http://elsewhere.example").status_code == 403
     assert ask_dash(client, *args, **{"Sec-Fetch-Site": "cross-site"}).status_code == 403
