@@ -33,7 +33,7 @@ FIRST = Asked()
 
 
 def asked_in(search: str | None) -> Asked:
-    """What the query of an address asks for."""
+    """Words and page that the query of an address asks for."""
     query = parse_qs((search or "").removeprefix("?"))
     return Asked(*(query.get(name, [""])[0] for name in ("q", "page")))
 
@@ -55,7 +55,7 @@ def page_of(found: Sequence[_One], number: str, most: int) -> Page[_One]:
 
 
 def with_words(every: Sequence[_One], words: str, text: Callable[[_One], str]) -> list[_One]:
-    """Those whose text has all these words, in any case."""
+    """Rows whose text has all these words, in any case."""
     wanted = words.casefold().split()
     return [one for one in every if all(word in text(one).casefold() for word in wanted)]
 
