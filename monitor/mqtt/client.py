@@ -122,7 +122,7 @@ class Subscription:
         turn: int | None = None,
     ) -> None:
         self.address, self.filters, self._ended = address, tuple(filters), tuple(ended)
-        self._turn, self._turns = (0, 1) if turn is None else (turn, TURNS)
+        self._turn = turn
         self._log_level = logging.INFO if lasting else logging.DEBUG
         self.trouble = "not connected yet"
         """Reason why there is no connection; empty while there is one."""
@@ -282,7 +282,8 @@ class Subscription:
         last = self._last_arrival.get(topic, 0)
         if 0 <= last - now < BURST_MS:
             now = last + 1
-        now += (self._turn - now) % self._turns
+        if self._turn is not None:
+            now += (self._turn - now) % TURNS
         if len(self._last_arrival) > TOPICS_REMEMBERED:
             self._last_arrival.clear()
         self._last_arrival[topic] = now

@@ -207,7 +207,7 @@ class Worker:
                 stdout=log,
                 stderr=subprocess.STDOUT,
             )
-        until(self._ready, what="the worker is ready")
+        until(self._ready, within_s=60, what="the worker is ready")
 
     def _ready(self):
         text = self.log.read_text()
@@ -237,7 +237,7 @@ def test_a_worker_killed_in_mid_stream_loses_nothing_and_doubles_nothing(
         workers[0].start()
         load_.join()
         wanted = load_.acknowledged - {-1}
-        until(lambda: wanted <= set(stored_numbers(store)), what="all are stored")
+        until(lambda: wanted <= set(stored_numbers(store)), within_s=60, what="all are stored")
         assert len(wanted) > 1400
         assert {n: k for n, k in stored_numbers(store).items() if k > 1} == {}
         with closing(Reader(store)) as reader:
