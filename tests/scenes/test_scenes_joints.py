@@ -103,9 +103,11 @@ def advised(used_s: float) -> tuple[tuple[int, float, float], ...]:
     return tuple(found)
 
 
-def true_share(law: JointLaw, i: int, hours: float, true_s: float) -> float:
-    joint = lot()[i]
-    return dried(law, joint.temp_c, joint.rh_pct, hours, true_s / 3600)
+@cache
+def dried_by_then(law: JointLaw, used_s: float) -> np.ndarray:
+    """Share that joints of an hour have dried when the product calls them ready, for each `advised`."""
+    each = ((lot()[i], hours) for i, hours, _ in advised(used_s))
+    return np.array([dried(law, one.temp_c, one.rh_pct, hours, 1.0) for one, hours in each])
 
 
 def year_of_answers(law: JointLaw, true_s: float, *, says_yes: bool, seed: int = 5):
@@ -122,10 +124,11 @@ def year_of_answers(law: JointLaw, true_s: float, *, says_yes: bool, seed: int =
             items = [item._replace(before_set=True) for item in items]
             told = learn(prior, items)
         used.append(told.used_s)
-        ready = advised(told.used_s)
-        shares.append(np.mean([true_share(law, i, h, true_s) < 1 for i, h, _ in ready]))
-        i, hours, had_s = ready[random.integers(len(ready))]
-        felt = -math.log(true_share(law, i, hours, true_s)) + JUDGEMENT_SD * random.normal()
+        true_share = dried_by_then(law, told.used_s) / (true_s / 3600)
+        shares.append(np.mean(true_share < 1))
+        pick = random.integers(len(true_share))
+        _, _, had_s = advised(told.used_s)[pick]
+        felt = -math.log(true_share[pick]) + JUDGEMENT_SD * random.normal()
         verdict = JointAtRelease.SOFT if felt > 0 else JointAtRelease.RIGHT
         if felt <= math.log(LONG_BEFORE):
             verdict = JointAtRelease.LONG_BEFORE
