@@ -24,14 +24,9 @@ from monitor.domain.instrument import Instrument
 from monitor.domain.opening_hours import Hours, is_open, last_closing
 from monitor.domain.places import band
 from monitor.domain.situation import ANYWHERE, drying
+from monitor.outlook.kept_outlooks import KeptOutlooks
 from monitor.outlook.shut_today import chance_open_again, chance_shut
-from monitor.outlook.summary import (
-    PlaceOutlook,
-    dry_words,
-    foreseen,
-    spell_words,
-    walls_allow_no_water,
-)
+from monitor.outlook.summary import PlaceOutlook, dry_words, spell_words, walls_allow_no_water
 from monitor.planning import present
 from monitor.planning.last_start import BEFORE_MS
 from monitor.planning.words import Names, last_start_sentence
@@ -92,15 +87,18 @@ def snapshot(
     troubles: ServiceTroubles,
     now_ms: int,
     only: Collection[str] | None = None,
+    kept: KeptOutlooks | None = None,
 ) -> Snapshot:
     """Look at everything. `statuses` are of the open waits, `woods` of the instruments here. `only`:
-    the places that are looked at, if not all; those outdoors are always among them."""
+    the places that are looked at, if not all; those outdoors are always among them. `kept`: outlooks
+    of the looks before."""
+    kept = kept or KeptOutlooks(settings)
     wet = drying(journal.waits.values())
     day = LastDay(reader, now_ms)
     airs = air_now(recent(reader, settings, now_ms, day, only), settings, now_ms, wet)
     sensors = sensor_states(day, settings, only)
     filled, hours = journal.filled_ms, shop_hours(reader, settings)
-    ahead = {air.place.id: foreseen(settings, air.place, now_ms, hours) for air in airs}
+    ahead = {air.place.id: kept.of(air.place, now_ms, hours) for air in airs}
     outlooks = {place: one for place, one in ahead.items() if one is not None}
     glues = [one for one in journal.glues.values() if one.here]
     return Snapshot(
@@ -230,11 +228,11 @@ def _coming(quantity: str, one: PlaceOutlook, s: Snapshot) -> Seen:
     """Observation of a place's outlook. A spell that has begun belongs to other rules."""
     place = one.place
     zone, in_f = s.settings.zone, s.settings.board.temperature_unit == "F"
-    dry = dry_words(one, zone, us=in_f)
     if quantity == "dry_snap":
         begun = one.dry is not None and one.dry.begins_h.middle == 0
         coming = _expected(one, one.dry, below=True)
-        return Seen(place.id, place.label, one.snap, detail=dry, begun=begun, expected=coming)
+        words = dry_words(one, zone, us=in_f)
+        return Seen(place.id, place.label, one.snap, detail=words, begun=begun, expected=coming)
     spell, unit = {
         "dry_spell_chance": (one.dry, "%"),
         "damp_spell_chance": (one.damp, "%"),
@@ -242,8 +240,9 @@ def _coming(quantity: str, one: PlaceOutlook, s: Snapshot) -> Seen:
     }[quantity]
     if spell is None or spell.begins_h.middle == 0:
         return Seen(place.id, place.label, 0.0, begun=spell is not None)
-    words = dry if quantity == "dry_spell_chance" else spell_words(one, spell, unit, zone)
-    coming = _expected(one, spell, below=quantity == "dry_spell_chance")
+    dry = quantity == "dry_spell_chance"
+    words = dry_words(one, zone, us=in_f) if dry else spell_words(one, spell, unit, zone)
+    coming = _expected(one, spell, below=dry)
     return Seen(place.id, place.label, 100 * spell.chance, detail=words, expected=coming)
 
 

@@ -26,6 +26,7 @@ from monitor.domain.own_proof import ProofState
 from monitor.domain.shop_state import ShopState, matters
 from monitor.notifications import sender
 from monitor.outlook.files import looked_at
+from monitor.outlook.kept_outlooks import KeptOutlooks
 from monitor.own_proof.evaluation import result
 from monitor.planning import present
 from monitor.planning.words import Names
@@ -82,6 +83,7 @@ class EvaluationCycle:
         self._writer = writer
         self._publisher, self._troubles, self._on_notice = publisher, troubles, on_notice
         self._journal = Journal(reader)
+        self._outlooks = KeptOutlooks(settings)
         self._woods: tuple[int, int, list[InstrumentStatus]] | None = None
         self._unwritable_since_ms: int | None = None
         self._reported = False
@@ -115,7 +117,14 @@ class EvaluationCycle:
         self._publish_repairs(now_ms)
         woods = self._wood(now_ms)
         sight = observations.snapshot(
-            self._reader, self._settings, self._journal, found, woods, self._troubles(), now_ms
+            self._reader,
+            self._settings,
+            self._journal,
+            found,
+            woods,
+            self._troubles(),
+            now_ms,
+            kept=self._outlooks,
         )
         try:
             self._update_alerts(sight, now_ms)

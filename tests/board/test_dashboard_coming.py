@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import os
 import re
 from datetime import UTC, datetime
 from types import SimpleNamespace
@@ -28,6 +29,7 @@ from dashboard.ui import plates_text
 from dashboard.ui.formats import scale
 from dashboard.ui.plots import View
 from dashboard.ui.themes import theme
+from monitor.alerting.observations import ServiceTroubles, Snapshot, _coming
 from monitor.commands import Commands
 from monitor.core.errors import Rejected
 from monitor.domain.cold_walls import INSTEAD
@@ -35,6 +37,9 @@ from monitor.domain.forecast import Forecast
 from monitor.outlook import files
 from monitor.outlook import summary as outlook_summary
 from monitor.outlook.evaluation.report import Score, SnapScore
+from monitor.outlook.files import FRESH_MS, StoredOutlook
+from monitor.outlook.kept_outlooks import KeptOutlooks
+from monitor.outlook.summary import foreseen, walls_allow_no_water
 from monitor.science.outlook import ensemble_statistics, heat_balance, vapour_balance
 from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
 from monitor.science.outlook.fitting import prior_estimate
@@ -751,3 +756,24 @@ def test_what_the_outlook_lacks_and_whose_range_it_gives_is_said(one, shop):
     words = said(air=air, u_rh_pct=2.0)
     assert "what the sensor reads: ±1.0 % RH one hour ahead" in words
     assert f"For the air itself that is ±{np.hypot(1, 1.2816):.1f} %" in words
+
+
+def test_rules_see_the_same_by_an_outlook_that_is_kept_until_there_is_a_new_one(shop):
+    settings = shop.settings
+    hours = settings.hours.model_dump()
+    place = next(one for one in settings.places if one.id == BENCH)
+    kept = KeptOutlooks(settings)
+
+    def seen(one):
+        sight = Snapshot(settings, [], [], [], [], {}, {}, ServiceTroubles(), NOW)
+        of = ("dry_snap", "dry_spell_chance", "damp_spell_chance", "hot_spell_chance")
+        return [_coming(quantity, one, sight) for quantity in of], walls_allow_no_water(one)
+
+    first = kept.of(place, NOW, hours)
+    assert kept.of(place, NOW + 60_000, hours) is first
+    assert repr(seen(first)) == repr(seen(foreseen(settings, place, NOW, hours)))
+    assert first.look.air.nbytes < 100_000
+    assert kept.of(place, NOW + FRESH_MS, hours) is None
+    os.utime(files._path(settings, StoredOutlook, place.id))
+    assert kept.of(place, NOW, hours) is not first
+    assert kept.of(dataclasses.replace(place, id="elsewhere"), NOW, hours) is None
