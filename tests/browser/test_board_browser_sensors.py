@@ -144,7 +144,7 @@ def test_each_figure_of_a_sensor_has_its_head_on_the_phone_without_scrolling_sid
 def test_a_page_that_is_slower_to_make_than_the_log_changes_follows_it(lab, visit, monkeypatch):
     made, changes = itertools.count(1), itertools.count()
 
-    def slow(_: ShopData, **may: bool) -> list[Component]:
+    def slow(*_: object, **may: bool) -> list[Component]:
         time.sleep(1.5)
         return [html.H1("Sensors"), html.P(next(made), id="made")]
 
