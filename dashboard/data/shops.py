@@ -21,8 +21,8 @@ log = logging.getLogger(__name__)
 
 FRESH_S = 30.0
 """Age from which the states are read again. [s]"""
-FIRST_WAIT_S = 2.0
-"""Longest wait of a page for the first reading. [s]"""
+FIRST_WAIT_S = 6.0
+"""Longest wait of a page for the first reading: longer than a server may take to answer. [s]"""
 LATE_MS = 300_000
 """A state that is older says that its shop's service does not evaluate. [ms]  Ours: five rounds."""
 UNKNOWN = 4
