@@ -53,8 +53,8 @@ def recount(
         contextlib.closing(Writer(settings.store_address)) as writer,
         writer.connection.transaction() as run,
     ):
-        rollups.rewrite(run, wrong)
-    out.print(f"{len(wrong)} of {found.windows} rollups were wrong and are corrected.")
+        corrected = rollups.rewrite(run, wrong)
+    out.print(f"{corrected} of {found.windows} rollups were wrong and are corrected.")
 
 
 def _sentence(one: Disagreement, settings: Settings) -> str:

@@ -30,6 +30,14 @@ WHERE ts_ms = (SELECT max(ts_ms) FROM reading AS r
   WHERE r.series_id = series.series_id AND r.ts_ms <= ?)
 ORDER BY place, sensor, quantity
 """
+_OF_READINGS = (
+    "SELECT ?, count(*), min(value), sum(value) / count(*), max(value) FROM reading "
+    "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? HAVING count(*) > 0"
+)
+_OF_TEN_MINUTES = (
+    "SELECT ?, sum(n), min(low), sum(total) / sum(n), max(high) FROM rollup "
+    "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? AND period_s = ? HAVING count(*) > 0"
+)
 
 
 class Latest(NamedTuple):
@@ -129,11 +137,12 @@ class Reader:
         ]
         lows, highs = ([end[i] for end in ends if end[i] is not None] for i in (0, 1))
         for piece in self._pieces(series_id):
-            limit = self._cleared.get(piece.series_id)
-            if limit is not None and piece.from_ms < limit:
-                first = retention.earliest(self.connection, piece.series_id)
-                if first is not None and first < piece.until_ms:
-                    lows.append(max(first, piece.from_ms))
+            limit = min(self._cleared.get(piece.series_id, -EVER_MS), piece.until_ms)
+            if piece.from_ms < limit and (
+                kept := retention.span(self.connection, piece.series_id, piece.from_ms, limit)
+            ):
+                lows.append(kept[0])
+                highs.append(kept[1])
         return (min(lows), max(highs)) if lows and highs else None
 
     def cleared_until(self, series_id: int) -> int | None:
@@ -190,7 +199,8 @@ class Reader:
         Notes
         -----
         A correction is a straight line that rises, so it may be applied to mean, lowest and
-        highest alike. A bucket in which a piece begins or ends is made from its readings.
+        highest alike. A bucket in which a piece begins or ends is made from its readings, or from its
+        whole ten minutes where they are cleared.
         """
         return self.rollups_of([series_id], period_s, start_ms, end_ms)[series_id]
 
@@ -464,15 +474,12 @@ class Reader:
         if edges:
             parts = [table]
             for low, high, bucket in edges:
-                parts.append(
-                    self._array(
-                        "SELECT ?, count(*), min(value), sum(value) / count(*), max(value) "
-                        "FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? "
-                        "HAVING count(*) > 0",
-                        (bucket, series_id, low, high),
-                        ROLLUP,
-                    )
-                )
+                of = _OF_READINGS
+                values: tuple[int, ...] = (bucket, series_id, low, high)
+                if bucket < self._cleared.get(series_id, -EVER_MS):  # to ten minutes
+                    ends = high - 1000 * TEN_MINUTES_S + 1
+                    of, values = _OF_TEN_MINUTES, (bucket, series_id, low, ends, TEN_MINUTES_S)
+                parts.append(self._array(of, values, ROLLUP))
             table = _merged(parts)
         if correction is not None:
             columns = corrected_series.correct(

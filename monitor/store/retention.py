@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from monitor.core.clock import from_ms
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
-from monitor.store.rollups import HOUR_S
+from monitor.store.rollups import HOUR_S, TEN_MINUTES_S
 
 if TYPE_CHECKING:
     from monitor.store.connection import Cursor, StoreConnection
@@ -25,6 +25,8 @@ YEAR_MS = 31_557_600_000
 """A year of 365.25 days. [ms]"""
 LEAST_MS = 364 * 86_400_000
 """No reading that is younger is ever cleared. [ms]"""
+CONFIRMED_MS = 7 * 86_400_000
+"""Age of readings that confirm the clock. [ms]  Ours: a wrong clock is noticed within a week."""
 A_STEP = 500
 """Most readings that are cleared in one transaction."""
 REST_S = 0.02
@@ -51,14 +53,23 @@ def due(
     Notes
     -----
     A limit is a whole hour, so that each window is kept or cleared as a whole. The hour of a series'
-    newest reading is never cleared: the sensor stays known.
+    newest reading is never cleared: the sensor stays known. A clock counts only as far as readings from
+    before the last week confirm it: one that starts wrong cannot be undone either.
     """
     before = limits(store)
     found = []
-    for series_id, quantity, newest_ms in store.connection.rows(
-        "SELECT series_id, quantity, "
-        "(SELECT max(ts_ms) FROM reading WHERE reading.series_id = series.series_id) FROM series"
-    ):
+    newest_of = (
+        "(SELECT max(ts_ms) FROM reading AS r WHERE r.series_id = series.series_id AND ts_ms <= ?)"
+    )
+    rows = store.connection.rows(
+        f"SELECT series_id, quantity, {newest_of}, {newest_of} FROM series",  # noqa: S608 - a constant
+        (now_ms, now_ms - CONFIRMED_MS),
+    )
+    confirmed_ms = max((row[3] for row in rows if row[3] is not None), default=None)
+    if confirmed_ms is None:
+        return []
+    now_ms = min(now_ms, confirmed_ms + CONFIRMED_MS)
+    for series_id, quantity, newest_ms, _ in rows:
         if newest_ms is None or not (kept := years.get(Quantity(quantity), 0)):
             continue
         until_ms = min(now_ms - kept * YEAR_MS, now_ms - LEAST_MS, newest_ms)
@@ -148,9 +159,17 @@ def _refusal(reading: Reading, until_ms: int, now_ms: int) -> Refusal:
     return Refusal(now_ms, topic, payload, len(payload), reason)
 
 
-def earliest(connection: StoreConnection, series_id: int) -> int | None:
-    """Time of the first hour that is kept of a stored series. [ms since 1970-01-01 UTC]"""
-    row = connection.row(
-        "SELECT min(ts_ms) FROM rollup WHERE series_id = ? AND period_s = ?", (series_id, HOUR_S)
+def span(
+    connection: StoreConnection, series_id: int, from_ms: int, until_ms: int
+) -> tuple[int, int] | None:
+    """Start of the first and middle of the last ten minutes in [from, until) that are kept of a stored
+    series. [ms since 1970-01-01 UTC]"""
+    within = (
+        "SELECT {}(ts_ms) FROM rollup "
+        "WHERE series_id = ? AND period_s = ? AND ts_ms >= ? AND ts_ms < ?"
     )
-    return None if row is None else row[0]
+    values = (series_id, TEN_MINUTES_S, from_ms, until_ms - 1000 * TEN_MINUTES_S + 1)
+    first, last = connection.row(
+        f"SELECT ({within.format('min')}), ({within.format('max')})", 2 * values
+    )
+    return None if first is None else (first, last + 500 * TEN_MINUTES_S)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
+from monitor.core.clock import EVER_MS
 from monitor.core.measurements import Quantity, Series
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ _COUNTED = (
     "SELECT ts_ms - ts_ms % ? AS window_ms, count(*), min(value), sum(value), max(value) "
     "FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? GROUP BY window_ms"
 )
+_LIMIT = "SELECT until_ms FROM retention WHERE series_id = ?"
 _STORED = (
     "SELECT ts_ms, n, low, total, high FROM rollup "
     "WHERE series_id = ? AND period_s = ? AND ts_ms >= ? AND ts_ms < ?"
@@ -105,19 +107,19 @@ def recount(store: Reader | Writer, start_ms: int, end_ms: int) -> Recount:
     (`retention`) are left out.
     """
     windows, found = 0, []
-    cleared = dict(store.connection.rows("SELECT series_id, until_ms FROM retention"))
     for period_s in (TEN_MINUTES_S, HOUR_S):
         step = 1000 * period_s
         first, high = start_ms - start_ms % step, -(-end_ms // step) * step
         for series, series_id in _series(store):
-            low = max(first, cleared.get(series_id, first))
+            low = max(first, _cleared_ms(store.connection.row(_LIMIT, (series_id,))))
             rows = store.connection.rows(
                 f"SELECT 1, * FROM ({_COUNTED}) AS counted UNION ALL SELECT 0, * FROM ({_STORED}) AS s",  # noqa: S608 - constants of this module
                 (step, series_id, low, high, series_id, period_s, low, high),
             )
             counted = {ts_ms: Window(*rest) for of, ts_ms, *rest in rows if of}
             stored = {ts_ms: Window(*rest) for of, ts_ms, *rest in rows if not of}
-            every = sorted(counted.keys() | stored.keys())
+            low = _cleared_ms(store.connection.row(_LIMIT, (series_id,)))  # cleared meanwhile
+            every = sorted(ts_ms for ts_ms in counted.keys() | stored.keys() if ts_ms >= low)
             windows += len(every)
             for ts_ms in every:
                 was, now = stored.get(ts_ms), counted.get(ts_ms)
@@ -126,9 +128,14 @@ def recount(store: Reader | Writer, start_ms: int, end_ms: int) -> Recount:
     return Recount(windows, found)
 
 
-def rewrite(run: Cursor, wrong: Iterable[Disagreement]) -> None:
-    """Within a transaction: make these rollups anew, from the readings that are there now."""
+def rewrite(run: Cursor, wrong: Iterable[Disagreement]) -> int:
+    """Within a transaction: make these rollups anew, from the readings that are there now; not those
+    whose readings were cleared meanwhile. Returns how many."""
+    number = 0
     for _, series_id, period_s, ts_ms, _, _ in wrong:
+        if ts_ms < _cleared_ms(run.execute(_LIMIT, (series_id,)).fetchone()):
+            continue
+        number += 1
         run.execute(
             "DELETE FROM rollup WHERE series_id = ? AND period_s = ? AND ts_ms = ?",
             (series_id, period_s, ts_ms),
@@ -137,6 +144,11 @@ def rewrite(run: Cursor, wrong: Iterable[Disagreement]) -> None:
         run.execute(_COUNTED, (step, series_id, ts_ms, ts_ms + step))
         if (row := run.fetchone()) is not None:
             run.execute(_ADD, (series_id, period_s, *row))
+    return number
+
+
+def _cleared_ms(limit: tuple[int] | None) -> int:
+    return limit[0] if limit else -EVER_MS
 
 
 def _series(store: Reader | Writer) -> Iterator[tuple[Series, int]]:

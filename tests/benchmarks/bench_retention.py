@@ -43,7 +43,8 @@ def filled(path: Path, days: float, step_ms: int) -> Writer:
         writer.write(
             [Reading(one, t, v) for one in SERIES for t, v in zip(part, values, strict=True)]
         )
-    writer.write([Reading(one, now_ms(), 45.0) for one in SERIES])
+    for at in (now_ms() - retention.CONFIRMED_MS, now_ms()):
+        writer.write([Reading(one, at, 45.0) for one in SERIES])
     writer.empty_log()
     return writer
 

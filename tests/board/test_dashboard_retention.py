@@ -23,7 +23,7 @@ def test_an_old_day_shows_the_kept_means_and_a_new_one_its_readings(tmp_path):
     old -= old % HOUR
     series = [Series("front-bench", "a1", q) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)]
     with contextlib.closing(Writer(settings.store_path)) as writer:
-        for first in (old, now - 6 * HOUR):
+        for first in (old, now - 200 * HOUR, now - 6 * HOUR):
             for one in series:
                 values = [45 + i % 7 for i in range(360)]
                 writer.write([Reading(one, first + 60_000 * i, v) for i, v in enumerate(values)])

@@ -42,14 +42,15 @@ def now():
 
 
 def stored(writer, now, *, series=(BENCH, DAMP), years=3.0, n=300, step=HOUR // 12):
-    """Readings every five minutes from some years ago, and one of now; returns the first time."""
+    """Readings every five minutes from some years ago, one of last week and one of now; returns the
+    first time."""
     first = now - int(years * retention.YEAR_MS)
     first -= first % HOUR
     rng = np.random.default_rng(7)
     for one in series:
         values = rng.normal(20, 1, n).round(2).tolist()
         writer.write([Reading(one, first + i * step, v) for i, v in enumerate(values)])
-        writer.write([Reading(one, now, 21.0)])
+        writer.write([Reading(one, now - retention.CONFIRMED_MS, 21.0), Reading(one, now, 21.0)])
     return first
 
 
@@ -68,7 +69,7 @@ def test_only_old_readings_of_the_quantity_go_and_every_rollup_stays(writer, rea
     stored(writer, now)
     ids, before = reader.series(), all_rollups(writer)
     assert retention.clear_due(writer, TWO_YEARS, now, NEVER) == 300
-    assert (count(writer, ids[BENCH]), count(writer, ids[DAMP])) == (1, 301)
+    assert (count(writer, ids[BENCH]), count(writer, ids[DAMP])) == (2, 302)
     assert all_rollups(writer) == before
     assert rollups.recount(reader, 0, now + DAY).disagreements == []
     assert retention.due(writer, TWO_YEARS, now) == []
@@ -123,7 +124,7 @@ def test_clearing_goes_on_where_it_stopped(writer, reader, now, monkeypatch):
     monkeypatch.setattr(writer.connection, "clear", cut)
     with pytest.raises(KeyboardInterrupt):
         retention.clear_due(writer, TWO_YEARS, now, NEVER)
-    assert count(writer, series_id) == 301 - 80  # the third step was not kept
+    assert count(writer, series_id) == 302 - 80  # the third step was not kept
     assert reader.readings(series_id, first, first + HOUR)[1].shape == (6,)  # nothing shown twice
     assert writer.write([Reading(BENCH, first, 5.0)]) == (0, 0)
     monkeypatch.setattr(writer.connection, "clear", clear)
@@ -133,15 +134,17 @@ def test_clearing_goes_on_where_it_stopped(writer, reader, now, monkeypatch):
 def test_the_last_hour_of_a_sensor_that_is_long_silent_stays(writer, reader, now):
     first = now - 5 * retention.YEAR_MS
     writer.write([Reading(BENCH, first + i * HOUR, 20.0) for i in range(10)])
+    writer.write([Reading(DAMP, now - retention.CONFIRMED_MS, 50.0)])
+    writer.write([Reading(BENCH, now + 9 * DAY, 20.0)])  # by a clock that was wrong
     assert retention.clear_due(writer, TWO_YEARS, now, NEVER) == 9
-    assert [one.reading.ts_ms for one in reader.latest(now)] == [first + 9 * HOUR]
+    assert reader.latest(now)[-1].reading.ts_ms == first + 9 * HOUR
 
 
 def test_no_reading_of_the_last_year_is_cleared(writer, reader, now):
     stored(writer, now, series=(BENCH,), years=0.9)
     assert retention.clear_due(writer, {Quantity.TEMPERATURE: 1}, now, NEVER) == 0
     assert retention.clear_due(writer, {Quantity.TEMPERATURE: 0}, now + 99 * DAY, NEVER) == 0
-    assert count(writer, reader.series()[BENCH]) == 301
+    assert count(writer, reader.series()[BENCH]) == 302
 
 
 def test_voided_time_stays_voided_when_its_readings_are_cleared(writer, reader, now):
@@ -156,3 +159,65 @@ def test_voided_time_stays_voided_when_its_readings_are_cleared(writer, reader, 
     np.testing.assert_array_equal(reader.rollups(series_id, HOUR_S, first, first + DAY), hours)
     at_ms, _ = reader.readings(series_id, first, first + DAY)
     assert not ((at_ms >= first + HOUR) & (at_ms < first + 5 * HOUR)).any()
+
+
+def test_a_clock_that_no_reading_confirms_clears_nothing_of_the_last_year(writer, reader, now):
+    stored(writer, now, series=(BENCH,), years=0.9)
+    wrong = now + 399 * DAY  # not enough to be doubted
+    writer.write([Reading(BENCH, wrong, 21.0)])
+    assert retention.clear_due(writer, {Quantity.TEMPERATURE: 1}, wrong, NEVER) == 0
+
+
+def test_a_recount_leaves_rollups_alone_whose_readings_go_meanwhile(
+    writer, reader, now, monkeypatch
+):
+    first = stored(writer, now, series=(BENCH,))
+    with writer.connection.transaction() as run:
+        run.execute("UPDATE rollup SET n = n + 1 WHERE ts_ms = ?", (first,))
+    wrong = rollups.recount(reader, 0, now + DAY).disagreements
+    before, rows = all_rollups(writer), reader.connection.rows
+
+    def cleared_first(*given):
+        retention.clear_due(writer, TWO_YEARS, now, NEVER)
+        return rows(*given)
+
+    monkeypatch.setattr(reader.connection, "rows", cleared_first)
+    assert len(wrong) == 2
+    assert rollups.recount(reader, 0, now + DAY).disagreements == []
+    with writer.connection.transaction() as run:
+        assert rollups.rewrite(run, wrong) == 0
+    assert all_rollups(writer) == before
+
+
+def noted(writer, action, now, **body):
+    event = Event(About.SENSOR, "front-bench/a1", now, "Mira", action, body)
+    with writer.connection.transaction() as run:
+        journal.append(run, [event])
+
+
+def test_a_place_keeps_the_means_of_a_sensor_that_left_it_before_the_limit(writer, reader, now):
+    first = stored(writer, now, series=(BENCH,))
+    left = first + 5 * HOUR + HOUR // 2
+    noted(writer, "move", left, place="store", at_ms=left)
+    series = reader.series()
+    old, new = series[BENCH], series[BENCH._replace(place="store")]
+    hours = {one: reader.rollups(one, HOUR_S, first, now + 1) for one in (old, new)}
+    assert reader.span(old) == (first, left - HOUR // 12)
+    retention.clear_due(writer, TWO_YEARS, now, NEVER)
+    assert reader.span(old) == (first, left - HOUR // 12)
+    assert reader.span(new) == (left, now)
+    for one, was in hours.items():
+        found = reader.rollups(one, HOUR_S, first, now + 1)
+        assert found[["ts_ms", "n", "low", "high"]].tolist() == (
+            was[["ts_ms", "n", "low", "high"]].tolist()
+        )
+        np.testing.assert_allclose(found["mean"], was["mean"])
+
+
+def test_a_void_made_after_clearing_takes_whole_ten_minutes_and_no_more(writer, reader, now):
+    first = stored(writer, now, series=(BENCH,))
+    retention.clear_due(writer, TWO_YEARS, now, NEVER)
+    low, high = first + HOUR // 2 - 60_000, first + 2 * HOUR + 60_000
+    noted(writer, "void-readings", now, from_ms=low, until_ms=high, why="in the sun")
+    hours = reader.rollups(reader.series()[BENCH], HOUR_S, first, first + 3 * HOUR)
+    assert hours[["ts_ms", "n"]].tolist() == [(first, 4), (first + 2 * HOUR, 10)]
