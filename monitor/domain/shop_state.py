@@ -4,25 +4,34 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from typing import Annotated
 
 import msgspec
 
 from monitor.domain.alerts.alert import Alert
+from monitor.domain.notification import URGENCY_HIGH, URGENCY_LOW
 
 MATTERS_MAX = 10
 """Most alerts of a shop that are named; the others are counted."""
+
+Text = Annotated[str, msgspec.Meta(max_length=1_000)]
+Number = Annotated[int, msgspec.Meta(ge=0, le=10**9)]
+Urgency = Annotated[int, msgspec.Meta(ge=URGENCY_LOW, le=URGENCY_HIGH)]
+Time = Annotated[int, msgspec.Meta(ge=0, le=32_503_680_000_000)]
+"""What the state of another shop may hold: a page of all of them must not fail for one. Times end with
+the year 2999."""
 
 
 class Matter(msgspec.Struct, frozen=True, kw_only=True):
     """An open alert: urgency 1 to 3, what it is about, its name, value and unit, and when it began
     [ms since 1970-01-01 UTC]."""
 
-    urgency: int
-    label: str
-    name: str
-    value: float | None
-    unit: str
-    began_ms: int
+    urgency: Urgency
+    label: Text
+    name: Text
+    value: Annotated[float, msgspec.Meta(ge=-1e9, le=1e9)] | None
+    unit: Text
+    began_ms: Time
 
 
 class ShopState(msgspec.Struct, frozen=True, kw_only=True):
@@ -34,15 +43,15 @@ class ShopState(msgspec.Struct, frozen=True, kw_only=True):
     reading, None without any.
     """
 
-    name: str
-    made_ms: int
+    name: Text
+    made_ms: Time
     matters: tuple[Matter, ...] = ()
-    alerts: dict[int, int] = {}
-    waits: int = 0
-    ready: int = 0
-    places: int = 0
-    without_air: int = 0
-    newest_ms: int | None = None
+    alerts: dict[Urgency, Number] = {}
+    waits: Number = 0
+    ready: Number = 0
+    places: Number = 0
+    without_air: Number = 0
+    newest_ms: Time | None = None
 
     @property
     def urgency(self) -> int:

@@ -21,6 +21,14 @@ _MORE = {
 """What a writer may do besides reading a table; other tables it may change as it likes."""
 
 
+_ELSEWHERE = (
+    "SELECT relnamespace::regnamespace::text FROM pg_class JOIN pg_roles ON relowner = pg_roles.oid "
+    "WHERE rolname = ? AND relname = 'reading' AND relnamespace <> current_schema()::regnamespace "
+    "UNION SELECT datname::text FROM pg_shdepend JOIN pg_database ON dbid = pg_database.oid "
+    "JOIN pg_roles ON refobjid = pg_roles.oid "
+    "WHERE rolname = ? AND deptype = 'o' AND datname <> current_database() LIMIT 1"
+)
+"""Finds a schema or database of another store whose tables a role owns."""
 _NOT_READ = dict.fromkeys(("ingest_worker", "lease", "turn"), "INSERT, UPDATE, DELETE")
 """What a writer may do with tables that no reader may see, besides reading them."""
 
@@ -42,7 +50,7 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
     Raises
     ------
     StoreFault
-        If the user may not, or the prefix is not one.
+        If the user may not, the prefix is not one, or its roles are those of another store.
     """
     if not _PREFIX.fullmatch(prefix):
         raise StoreFault(
@@ -51,6 +59,11 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
         )
     names = {part: f"{prefix}_{part}" for part in (OWNER, WRITER, READER, OVERVIEW)}
     owner, writer, reader, overview = names.values()
+    if other := connection.row(_ELSEWHERE, (owner, owner)):
+        raise StoreFault(
+            f"--prefix {prefix}: {owner} owns the store in {other[0]}, and who may read that one could "
+            "read this one too: give each store a prefix of its own"
+        )
     schema, database, user = connection.row(
         "SELECT quote_ident(current_schema()), quote_ident(current_database()), "
         "quote_ident(current_user)"

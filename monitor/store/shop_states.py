@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 
@@ -12,8 +13,12 @@ from monitor.core.errors import StoreFault
 from monitor.domain.shop_state import ShopState
 from monitor.store.connection import Cursor, StoreAddress, StoreConnection, opened
 
+log = logging.getLogger(__name__)
+
 AT_ONCE = 8
 """Number of stores read at a time."""
+LONGEST = 100_000
+"""Longest state that is read: no shop may fill the memory of who looks at all. [characters]"""
 _KEEP = (
     "INSERT INTO shop_state (shop_state_id, made_ms, body) VALUES (1, ?, ?) "
     "ON CONFLICT (shop_state_id) DO UPDATE SET made_ms = excluded.made_ms, body = excluded.body"
@@ -33,12 +38,14 @@ def read(connection: StoreConnection) -> ShopState | None:
     StoreFault
         If it cannot be read.
     """
-    row = connection.row("SELECT body FROM shop_state")
+    row = connection.row(
+        "SELECT CASE WHEN length(body) <= ? THEN body ELSE '' END FROM shop_state", (LONGEST,)
+    )
     if row is None:
         return None
     try:
         return msgspec.json.decode(row[0], type=ShopState)
-    except msgspec.DecodeError as exc:
+    except (msgspec.DecodeError, RecursionError) as exc:
         raise StoreFault(f"{connection.name}: its state cannot be read: {exc}") from exc
 
 
@@ -54,3 +61,6 @@ def _state(address: StoreAddress) -> ShopState | StoreFault | None:
             return read(connection)
     except StoreFault as exc:
         return exc
+    except Exception as exc:  # whatever is wrong with one shop must not hide the others
+        log.exception("store of a shop cannot be read")
+        return StoreFault(f"cannot be read: {type(exc).__name__}")

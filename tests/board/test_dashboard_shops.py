@@ -84,6 +84,37 @@ def test_words_find_a_shop_by_its_name_and_by_its_alerts():
     assert text.found(lines, " ") == lines
 
 
+HOSTILE = (
+    "",
+    "null",
+    "no JSON",
+    "[" * 90_000,
+    f'{{"made_ms":1,"x":{"[" * 40_000 + "]" * 40_000},"name":"x"}}',
+    f'{{"made_ms":1,"name":"{"x" * 1_001}"}}',
+    f'{{"made_ms":1,"name":"x"{" " * shop_states.LONGEST}}}',
+    '{"made_ms":1000000000000000000,"name":"x"}',
+    '{"made_ms":-1,"name":"x"}',
+    '{"made_ms":1,"name":"x","newest_ms":253402300799000}',
+    '{"made_ms":1,"name":"x","alerts":{"99":1}}',
+    '{"made_ms":1,"name":"x","alerts":{"3":-1}}',
+    '{"made_ms":1,"name":"x","waits":1e300}',
+)
+
+
+def test_a_hostile_state_hides_no_other_shop(tmp_path):
+    addresses = {str(i): tmp_path / f"{i}.sqlite3" for i in range(2)}
+    for one in addresses.values():
+        with contextlib.closing(Writer(one)) as writer, writer.connection.transaction() as run:
+            shop_states.keep(run, ShopState(name="sound", made_ms=NOW))
+    with contextlib.closing(Writer(addresses["1"])) as writer:
+        for body in HOSTILE:
+            with writer.connection.transaction() as run:
+                run.execute("UPDATE shop_state SET body = ?", (body,))
+            found = shop_states.read_all(addresses)
+            assert found["0"].name == "sound"
+            assert "its state cannot be read" in str(found["1"]), body[:60]
+
+
 @pytest.fixture(scope="module")
 def several(postgresql_server, tmp_path_factory):
     """Settings with 55 shops: two stores on a server, the second read by many, and one away."""

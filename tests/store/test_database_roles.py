@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import closing
+
 import pytest
 from conftest import benchweather
 from full_store import fill
@@ -62,10 +64,20 @@ def ways(postgresql_server):
     for user in ("writer", "reader"):
         postgresql_server.sql(f"DROP ROLE IF EXISTS {user}_user")
         postgresql_server.sql(f"CREATE ROLE {user}_user LOGIN IN ROLE {names[user]}")
-    return {
+    yield {
         part: address.replace("owner@", f"{part}_user@" if part != "owner" else "owner@")
         for part in names
     }
+    postgresql_server.sql(f"DROP SCHEMA {_schema(address)} CASCADE")
+
+
+def test_roles_of_one_store_get_no_rights_in_another(ways, postgresql_server):
+    postgresql_server.sql("CREATE DATABASE elsewhere")
+    addresses = (postgresql_server.address(), postgresql_server.url(database="elsewhere"))
+    for address in addresses:
+        with closing(Writer(address)) as writer, pytest.raises(StoreFault, match="of its own"):
+            roles.make(writer.connection)
+    postgresql_server.sql("DROP DATABASE elsewhere WITH (FORCE)")
 
 
 @pytest.mark.slow
