@@ -21,7 +21,7 @@ from monitor.core.systemd import Notifier
 from monitor.mqtt.accounts import make_session_keys
 from monitor.mqtt.client import Subscription, shared
 from monitor.readings.aside import AsideMessages
-from monitor.readings.ingest import Ingest
+from monitor.readings.ingest import IDLE_WAIT_S, Ingest
 from monitor.readings.newcomers import Newcomers
 from monitor.readings.payload import Contract
 from monitor.runtime.child_process import STOP_WAIT_S
@@ -70,14 +70,18 @@ class WaitingShare:
         self._messages, self._moved_s = 0, time.monotonic()
         self._ingest.start()
 
+    def running(self) -> bool:
+        return self._ingest.running()
+
     def waits(self) -> bool:
-        """Return whether something may still wait."""
-        if not self._ingest.running():
-            return False
-        quiet = self._ingest.subscription.connected and self._ingest.messages == self._messages
-        if not quiet:
-            self._messages, self._moved_s = self._ingest.messages, time.monotonic()
-        return time.monotonic() - self._moved_s < QUIET_S
+        """Return whether something may still wait: an ingest that the store keeps waiting is not
+        done."""
+        one, now = self._ingest, time.monotonic()
+        busy = bool(one.store_trouble) or now - one.moved_s > 2 * IDLE_WAIT_S
+        if busy or not one.subscription.connected or one.messages != self._messages:
+            self._messages, self._moved_s = one.messages, now
+            return True
+        return now - self._moved_s < QUIET_S
 
     def end(self) -> int:
         """Stop. Returns the number of messages stored."""
@@ -127,11 +131,11 @@ class IngestGroup:
                 if self._share is None:
                     self._claim()
             if (share := self._share) is not None:
-                done = not share.waits()
-                writer = self._ingest.writer
-                if not ingest_workers.keep_claim(writer, self._number, share.number, done=done):
-                    done = True
-                if done:
+                done, writer = not share.waits(), self._ingest.writer
+                kept = share.running() and ingest_workers.keep_claim(
+                    writer, self._number, share.number, done=done
+                )
+                if done or not kept:
                     self.stop()
         except StoreUnavailable as exc:  # the ingest reports it; the next look tries again
             log.debug("other workers cannot be seen reason=%s", exc)

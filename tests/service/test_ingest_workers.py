@@ -23,9 +23,9 @@ from monitor.readings.newcomers import Newcomers
 from monitor.readings.payload import Contract
 from monitor.service import ingest_worker
 from monitor.service.ingest_session import IngestSession
-from monitor.service.ingest_worker import IngestGroup
+from monitor.service.ingest_worker import IngestGroup, WaitingShare
 from monitor.settings import load
-from monitor.store import Reader, Writer, ingest_workers, rollups
+from monitor.store import Reader, Writer, connection, ingest_workers, rollups
 
 FILTERS = shared("shop", Contract().filters)
 UNTIMED = json.dumps([{"n": "pressure", "u": "Pa", "v": 50_000}]).encode()
@@ -67,6 +67,25 @@ def test_no_two_of_a_group_give_messages_of_a_topic_one_arrival_time(moved_clock
     assert not set(of_each[0]) & set(of_each[1])
     assert {at % TURNS for at in of_each[0]} == {3}
     assert of_each[0] == sorted(set(of_each[0]))
+
+
+def test_what_the_store_keeps_waiting_is_not_taken_for_the_end(tmp_path, monkeypatch):
+    monkeypatch.setattr(ingest_worker, "QUIET_S", 0.0)
+    monkeypatch.setattr(connection, "BUSY_WAIT_S", 0.05)
+    path, script = tmp_path / "readings.sqlite3", Script()
+    script.connected = True
+    with closing(Writer(path)) as writer, closing(Writer(path)) as other:
+        ingest = Ingest(script, Contract(), writer, number=1)
+        whose = ingest_workers.SilentWorker(1, "c")
+        with other.connection.transaction():  # the store can not be written
+            script.groups.append([arrival(1, UNTIMED)])
+            share = WaitingShare(whose, Address("127.0.0.1", 1), (), lambda *_: ingest)
+            until(lambda: ingest.store_trouble, what="the store is away")
+            assert share.waits()
+        until(lambda: not share.waits(), what="nothing waits any more")
+        assert share.end() == 1
+        assert script.acknowledged == [1]
+        assert not share.running()
 
 
 def test_a_repeat_is_known_by_the_packet_id_of_its_own_client(tmp_path):
