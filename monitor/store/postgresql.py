@@ -49,7 +49,7 @@ _WRITERS_TURN, _BESIDE_OTHERS, _PARTITIONS = (
 """Take the lock that each writer holds during its transaction; share it with others that only add
 readings; keep others that share it from making partitions. Only who may write the store can."""
 _FIRST_TURN = "SELECT pg_advisory_xact_lock(1, hashtext(current_schema()))"
-"""Takes the lock of who brings the schema up to date, which makes the other one."""
+"""Takes the lock of who makes the schema, and with it the other one. Every user of the database can."""
 _NUMBER = "SELECT pg_current_xact_id()::text"
 _SOLE_SERVICE, _STANDBY = (
     f"SELECT pg_try_advisory_lock{how}(2, hashtext(current_schema()))" for how in ("", "_shared")
@@ -203,10 +203,9 @@ class PostgresqlConnection(StoreConnection):
         return hash(self.row("SELECT pg_current_snapshot()::text")[0])
 
     def bring_up_to_date(self, package: str, last: int | None = None) -> None:
-        self._turn = _FIRST_TURN
+        self._choose_turn()
         super().bring_up_to_date(package, last)
-        if self.row("SELECT to_regclass('turn')") != (None,):
-            self._turn = _WRITERS_TURN
+        self._choose_turn()
 
     def add_readings(self, run: Any, rows: Sequence[Row3]) -> int:
         if not rows:
@@ -298,6 +297,10 @@ class PostgresqlConnection(StoreConnection):
 
     def _has_steps(self, run: Any) -> bool:
         return run.execute("SELECT to_regclass('schema_step')").fetchone()[0] is not None
+
+    def _choose_turn(self) -> None:
+        there = self.row("SELECT to_regclass('turn')") != (None,)
+        self._turn = _WRITERS_TURN if there else _FIRST_TURN
 
     def _make_months(self, run: Any, days: set[int]) -> None:
         """Within a transaction: make the partitions that these days need."""

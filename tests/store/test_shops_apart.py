@@ -9,7 +9,7 @@ from full_store import fill
 
 from monitor.core.errors import StoreFault
 from monitor.domain.shop_state import ShopState
-from monitor.store import Writer, roles, shop_states
+from monitor.store import Writer, connection, roles, shop_states
 
 psycopg = pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
 
@@ -80,6 +80,13 @@ def test_a_shop_can_neither_read_nor_change_another(shops):
         assert attacker.execute(
             "SELECT count(*) FROM pg_stats WHERE schemaname = %s", (other,)
         ).fetchone() == (0,)
+
+
+def test_a_shop_cannot_keep_another_from_opening_its_store(shops, monkeypatch):
+    monkeypatch.setattr(connection, "BUSY_WAIT_S", 0.2)
+    with psycopg.connect(shops["quay"][1]) as attacker:
+        attacker.execute("SELECT pg_advisory_lock(1, hashtext(%s))", (shops["mill"][0],))
+        Writer(shops["mill"][1]).close()
 
 
 def test_an_overview_reads_the_state_of_each_shop_and_nothing_else(shops):
