@@ -382,7 +382,8 @@ class ShopData:
             sensors = _sensors(reader, place.id, needs)
             readings = sum(reader.count(ids[-1], start_ms, end_ms) for ids in sensors)
             period = _period(readings, end_ms - start_ms, budget, len(sensors))
-            if any((reader.cleared_until(ids[0]) or 0) > start_ms for ids in sensors):
+            cleared = (reader.cleared_until(one) or 0 for ids in sensors for one in ids)
+            if any(until_ms > start_ms for until_ms in cleared):
                 period = max(period, TEN_MINUTES_S)  # its lowest and highest are kept too
             table = np.empty(0, thinning.POINT)
             longest = thinning.gap_ms(table["at_ms"])

@@ -41,3 +41,17 @@ def test_an_old_day_shows_the_kept_means_and_a_new_one_its_readings(tmp_path):
     assert after.source == SOURCES[0]
     rows, total = shop.stored([bench], "humidity", old, old + 6 * HOUR)
     assert (len(rows[0].at_ms), total) == (36, 360)
+
+
+def test_dew_point_shows_means_also_while_only_humidity_is_cleared_yet(tmp_path):
+    settings, now = settings_in(tmp_path), now_ms()
+    old = now - 3 * retention.YEAR_MS
+    old -= old % HOUR
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY):
+            series = Series("front-bench", "a1", quantity)
+            at = [*range(old, old + 6 * HOUR, 60_000), now - 200 * HOUR, now]
+            writer.write([Reading(series, one, 20.0) for one in at])
+        assert retention.clear_due(writer, {Quantity.HUMIDITY: 2}, now, float("inf")) == 360
+    found = ShopData(settings).history(Place(id="front-bench"), "dew_point", old, old + 6 * HOUR)
+    assert np.count_nonzero(~np.isnan(found.points["mean"])) == 36
