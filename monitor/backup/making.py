@@ -141,9 +141,10 @@ def nightly(
     if folder is None:
         raise BackupFault("backup.folder is not set: set it, or name a folder with --to")
     try:
-        if not emptied:
-            _check_disk(folder, before)
-        made = make(settings, folder, on_pages)
+        with _errors(folder):  # also of a disk that is still mounted but does not answer
+            if not emptied:
+                _check_disk(folder, before)
+            made = make(settings, folder, on_pages)
     except MonitorError as exc:
         failed = msgspec.structs.replace(before, tried_ms=tried_ms, fault=str(exc))
         with contextlib.suppress(OSError):  # a full disk, which is reported anyway

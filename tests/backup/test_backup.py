@@ -411,6 +411,14 @@ def test_a_folder_whose_disk_is_away_gets_no_backup(shop):
     assert making.nightly(shop).path.exists()
 
 
+def test_a_folder_that_the_system_cannot_look_at_is_noted_with_its_reason(shop, tmp_path):
+    """As that of a disk that does not answer any more; a name too long fails in the same place."""
+    shop = shop_in(shop.data, FOLDER=str(tmp_path / ("x" * 300)))
+    with pytest.raises(BackupFault, match="File name too long"):
+        making.nightly(shop)
+    assert "File name too long" in state.read(shop).fault
+
+
 def test_names_of_shops_without_latin_letters_differ(model):
     found = {
         making._prefix(settings.load(data=model, environ={"BENCHWEATHER_SHOP__NAME": name}))
