@@ -22,7 +22,7 @@ from monitor.core.csv_text import CsvWriter
 from monitor.core.measurements import Quantity
 from monitor.domain.instrument import Instrument, InstrumentAction
 from monitor.domain.places import band
-from monitor.store import TEN_MINUTES_S, Reader
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
     from monitor.commands import Journal
@@ -117,7 +117,7 @@ def certificate_rows(
         ]
     rows += _waits(journal, instrument, begin, end)
     rows += _alerts(journal, instrument, begin, end)
-    rows += _sensors(reader, journal, settings, {p for _, p in instrument.places}, end)
+    rows += _sensors(reader, journal, settings, {p for _, p in instrument.places}, begin, end)
     return rows + days
 
 
@@ -169,29 +169,34 @@ def _alerts(
 
 
 def _sensors(
-    reader: Reader, journal: Journal, settings: Settings, stood: set[str], end: int
+    reader: Reader, journal: Journal, settings: Settings, stood: set[str], begin: int, end: int
 ) -> Iterator[CertificateRow]:
-    """Sensors at their places with their accuracy, expanded (k = 2) where they were calibrated."""
+    """Sensors that measured at its places during the stay, with their accuracy, expanded (k = 2) where
+    they were calibrated."""
     stated = {
         Quantity.HUMIDITY: (settings.sensor.rh_accuracy_pct, "± % RH"),
         Quantity.TEMPERATURE: (settings.sensor.temp_accuracy_c, "± K"),
     }
-    for series_id, (series, last_ms, last) in reader.latest(end):
-        span = reader.span(series_id)
-        if series.place not in stood or not span or series.quantity not in stated:
+    for series, series_id in reader.series().items():
+        if series.place not in stood or series.quantity not in stated:
             continue
+        hours, span = reader.rollups(series_id, HOUR_S, begin, end), reader.span(series_id)
+        if not len(hours) or span is None:
+            continue
+        last_hour_ms = int(hours["ts_ms"][-1])
+        at_ms, values = reader.readings(series_id, last_hour_ms, last_hour_ms + 1000 * HOUR_S)
         wide, unit = stated[series.quantity]
         text = NEVER
         for known in journal.sensors.values():
             if (known.topic_place, known.name) == (series.place, series.sensor):
                 correction = known.correction_at(series.quantity, end)
                 if correction is not None:
-                    wide = correction.uncertainty(last, end)
+                    wide = correction.uncertainty(float(values[-1]), end)
                     text = f"calibrated; corrected since {formats.utc(correction.from_ms)}"
         yield CertificateRow(
             "sensor",
             span[0],
-            last_ms,
+            int(at_ms[-1]),
             series.place,
             None,
             wide,

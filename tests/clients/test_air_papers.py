@@ -16,7 +16,7 @@ from monitor.clients import air_certificate
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
-from monitor.store import Reader, Writer
+from monitor.store import Reader, Writer, retention
 
 DAY = shop_air.DAY_MS
 
@@ -86,6 +86,22 @@ def test_a_record_holds_band_extremes_time_outside_waits_gaps_and_sensors(shop):
     assert b"Tam Orrin" not in paper.csv  # a note may name the client
     text = pypdfium2.PdfDocument(paper.pdf)[0].get_textpage().get_text_range()
     assert table[-1][1][:16] in text.replace("\r\n", "")
+
+
+def test_a_record_of_a_stay_whose_readings_were_cleared_says_the_same(shop):
+    settings, commands, _, now = shop
+    commands.carry_out(
+        {"about": "instrument", "do": "leave", "instrument": "VN-31", "at_ms": now - 2 * DAY}, now
+    )
+    before, _ = made(shop)
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        limit = now - now % 3_600_000 - DAY
+        assert sum(retention.clear(writer, i, limit, float("inf")) for i in (1, 2)) > 1000
+    after, _ = made(shop)
+    assert [row.text for row in after] == [row.text for row in before]
+    for was, row in zip(before, after, strict=True):
+        assert abs(row.to_ms - was.to_ms) <= 300_000
+        assert row[4:7] == pytest.approx(was[4:7])
 
 
 def test_what_was_given_out_is_known_again_and_one_changed_digit_is_found(shop):
