@@ -126,7 +126,7 @@ def import_(
         with contextlib.closing(Writer(settings.store_address)) as writer, progress() as bar:
             task = bar.add_task("importing", total=found.total)
             for batch in found.batches(IMPORT_BATCH):
-                stored = writer.write(batch)
+                stored = writer.write(batch, note_old=False)  # the file has them
                 new, repeated = new + stored.new, repeated + stored.repeated
                 too_old += len(batch) - sum(stored)
                 bar.advance(task, len(batch))
@@ -147,7 +147,7 @@ def import_(
     if too_old:
         err.print(
             f"{too_old} readings were rejected: single readings are not kept so long "
-            "(keep.readings_years). They are kept among the rejected messages."
+            "(keep.readings_years). They stay in your file only."
         )
     if not found.total:
         raise typer.Exit(1)

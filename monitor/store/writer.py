@@ -132,6 +132,7 @@ class Writer:
         messages_aside: Sequence[AsideMessage] = (),
         also: Callable[[Cursor], object] | None = None,
         alone: bool = False,
+        note_old: bool = True,
     ) -> StoredCounts:
         """Store a batch in one transaction, with its rollups. All of it is on disk, or none.
 
@@ -139,7 +140,7 @@ class Writer:
         ----------
         readings : sequence of Reading
             Any order; one already stored for its series and time changes nothing. One from before
-            the retention of its series is kept as a refusal.
+            the retention of its series is kept as a refusal if `note_old`.
         refusals : sequence of Refusal
         deliveries : iterable of (packet id, digest)
             Messages to be known again by `delivered`.
@@ -163,7 +164,9 @@ class Writer:
             If the database is damaged.
         """
         with self.connection.transaction(beside=not alone) as run:
-            counts, fresh = self.put(run, readings, refusals=refusals, tallies=tallies)
+            counts, fresh = self.put(
+                run, readings, refusals=refusals, tallies=tallies, note_old=note_old
+            )
             self.remember(run, deliveries)
             hours = sorted((lateness or {}).items())  # others that write beside wait, in one order
             run.executemany(_NOTE_LATENESS, [(*hour, late_ms) for hour, late_ms in hours])
@@ -185,13 +188,14 @@ class Writer:
         *,
         refusals: Sequence[Refusal] = (),
         tallies: Mapping[str, int] | None = None,
+        note_old: bool = True,
     ) -> tuple[StoredCounts, dict[Series, int]]:
         """Within a transaction: store readings with their rollups, and refusals, as in `write`. Also
         returns the ids of new series."""
         fresh: dict[Series, int] = {}
         ids = self._series_ids
         readings, too_old = retention.split(run, readings, now_ms())
-        refusals = [*refusals, *too_old]
+        refusals = [*refusals, *too_old] if note_old else refusals
         rows = []
         last, series_id = None, None
         for series, ts_ms, value in readings:

@@ -22,6 +22,8 @@ from monitor.cli import app
 from monitor.core.clock import now_ms, to_ms
 from monitor.runtime import heartbeat
 from monitor.service.self_check import BUILT
+from monitor.store import Writer, retention
+from monitor.store.retention import YEAR_MS
 
 runner = CliRunner()
 LOG = """time,T,RH
@@ -82,6 +84,17 @@ def test_what_was_imported_is_exported(shop):
         ("2025-01-05T10:20:00.000Z", "21.5", "47"),
         ("2025-01-05T11:05:00.000Z", "22", ""),
     ]
+
+
+def test_an_import_into_cleared_time_rejects_without_filling_the_rejected_messages(shop):
+    take(shop)
+    with contextlib.closing(Writer(shop / "shop" / "readings.sqlite3")) as writer:
+        hours = writer.connection.rows("SELECT * FROM rollup")
+        cleared = [retention.clear(writer, i, now_ms() - YEAR_MS, float("inf")) for i in (1, 2)]
+        assert sorted(cleared) == [2, 3]
+        assert "They stay in your file only" in " ".join(take(shop).output.split())
+        assert writer.connection.row("SELECT count(*) FROM refused") == (0,)
+        assert writer.connection.rows("SELECT * FROM rollup") == hours
 
 
 def test_an_export_can_be_imported_again(shop):
