@@ -120,15 +120,24 @@ class IngestGroup:
         self._another = another
         self._share: WaitingShare | None = None
         self._next_s = 0.0
+        self._since_s: float | None = None
+        """Since when every look succeeded. [s]"""
 
     def look(self) -> None:
-        """Note that we are seen, and store what waits for a worker that is not."""
+        """Note that we are seen, and store what waits for a worker that is not.
+
+        Silent is who was not seen while we saw the store: after it was away, or we were frozen, others
+        have time to be seen again, since what they hold would be stored twice.
+        """
         now = time.monotonic()
         try:
             if now >= self._next_s:
+                late = now - self._next_s > SILENT_S / 2
                 self._next_s = now + SEEN_S
                 self._note_seen(now)
-                if self._share is None:
+                if late or self._since_s is None:
+                    self._since_s = now
+                if self._share is None and now - self._since_s > SILENT_S:
                     self._claim()
             if (share := self._share) is not None:
                 done, writer = not share.waits(), self._ingest.writer
@@ -138,6 +147,7 @@ class IngestGroup:
                 if done or not kept:
                     self.stop()
         except StoreUnavailable as exc:  # the ingest reports it; the next look tries again
+            self._since_s = None
             log.debug("other workers cannot be seen reason=%s", exc)
 
     def _note_seen(self, now_s: float) -> None:

@@ -210,6 +210,29 @@ def test_what_waits_for_a_silent_worker_is_stored_by_another(
             assert rollups.recount(reader, 0, EVER_MS).disagreements == []
 
 
+def test_nobody_is_taken_for_silent_because_the_store_was_away(
+    postgresql_server, monkeypatch, tmp_path
+):
+    monkeypatch.setattr(ingest_worker, "SEEN_S", 0.0)
+    monkeypatch.setattr(ingest_worker, "SILENT_S", 0.5)
+    with closing(Writer(postgresql_server.address())) as writer:
+        for name in ("other", "own"):
+            ingest_workers.number_of(writer, name)
+        ingest = Ingest(Script(), Contract(), writer, number=2)
+        claims = []
+        group = IngestGroup(ingest, 2, FILTERS, lambda *_: None, seen=True)
+        monkeypatch.setattr(group, "_claim", lambda: claims.append(1))
+        ingest_workers.note_seen(writer, 1)
+        until(lambda: group.look() or claims, what="it may claim")
+        postgresql_server.stop()
+        group.look()
+        postgresql_server.start()
+        claims.clear()
+        group.look()
+        assert claims == []
+        until(lambda: group.look() or claims, what="it may claim again")
+
+
 class Worker:
     """`benchweather ingest` in a process of its own."""
 
