@@ -23,7 +23,8 @@ class Keep(BaseModel):
     readings_years: int = setting(
         0,
         "Years that single readings are kept. Of older ones only the mean, lowest and highest value of "
-        "every 10 minutes and every hour stay; 0: all readings are kept",
+        "every 10 minutes and every hour stay, and what is deleted cannot come back; 0: all readings "
+        "are kept",
         "",
         ge=0,
         le=100,
