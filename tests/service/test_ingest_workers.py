@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import select
 import subprocess
 import sys
 from collections import Counter
@@ -162,6 +163,21 @@ def test_a_session_that_joins_a_group_ends_its_own_subscription(mosquitto, tmp_p
     assert sorted(one.payload for one in got) == [*(b"%d" % n for n in range(6)), b"before"]
     for one in subscriptions:
         one.close()
+
+
+@pytest.mark.broker
+def test_a_worker_that_was_frozen_takes_only_repeats_of_what_it_was_sent(mosquitto):
+    address = Address("127.0.0.1", mosquitto.port)
+    one = Subscription(address, FILTERS, "frozen", turn=1)
+    until(lambda: one.take(1, 0.05) or one.connected)
+    publish(address, [1])
+    select.select([one._client.socket()], [], [], 10)  # it is there, and not read yet
+    one._looked_s -= 60
+    got = []
+    until(lambda: got.extend(one.take(10, 0.05)) or got)
+    assert [arrival.repeat for arrival in got] == [True]
+    one.acknowledge(got)
+    one.close()
 
 
 @pytest.mark.broker
