@@ -21,8 +21,10 @@ log = logging.getLogger(__name__)
 
 FRESH_S = 30.0
 """Age from which the states are read again. [s]"""
+OLD_S = 120.0
+"""Age from which the states are not shown: nobody has looked meanwhile. [s]"""
 FIRST_WAIT_S = 6.0
-"""Longest wait of a page for the first reading: longer than a server may take to answer. [s]"""
+"""Longest wait of a page if no states are to be shown: longer than a server may take to answer. [s]"""
 LATE_MS = 300_000
 """A state that is older says that its shop's service does not evaluate. [ms]  Ours: five rounds."""
 UNKNOWN = 4
@@ -54,7 +56,7 @@ class ShopLine(NamedTuple):
 
 
 class ShopsQueries:
-    """States of the shops in the settings. Threads share one; no page waits for a database."""
+    """States of the shops in the settings. Threads share one; a page waits only if there are none."""
 
     def __init__(self, shops: tuple[OtherShop, ...]) -> None:
         self._shops = {one.id: one for one in shops}
@@ -65,7 +67,7 @@ class ShopsQueries:
         self._states: Mapping[str, ShopState | StoreFault | None] = {}
         self._last: dict[str, ShopState] = {}
         self.read_ms: int | None = None
-        """When the states were read; None before the first time. [ms since 1970-01-01 UTC]"""
+        """When the states were read; None if they are old, or not read yet. [ms since 1970-01-01 UTC]"""
 
     def lines(self, now: int | None = None) -> list[ShopLine]:
         """All shops, the gravest first, then by name. [ms]"""
@@ -83,9 +85,13 @@ class ShopsQueries:
 
     def _renew(self) -> None:
         with self._lock:
-            if self._reading or time.monotonic() - self._read_s < FRESH_S:
+            age_s = time.monotonic() - self._read_s
+            if self._reading or age_s < FRESH_S:
                 return
             self._reading = True
+            if age_s > OLD_S:
+                self._known.clear()
+                self.read_ms = None
         threading.Thread(target=self._read, name="shops", daemon=True).start()
 
     def _read(self) -> None:

@@ -23,11 +23,11 @@ PATH, TITLE = "/shops", "Shops"
 A_PAGE = 50
 """Most shops on one page."""
 AGAIN_MS = 30_000
-"""Interval between refreshes: the token of this shop's own store tells nothing of others. [ms]"""
-HEADS = ("Shop", "How grave", "What", "Waits", "Places")
+"""Interval between refreshes: the token changes with this shop's own store only. [ms]"""
+HEADS = ("Shop", "Urgency", "State", "Waits", "Places")
 MISSING = (
-    "No shop is in the settings. List the shops under [[shops]] in the settings file; the help on the "
-    "store says how."
+    "No shops are in the settings. List them under [[shops]] in the settings file. The help page “The "
+    "store on a database server” shows how."
 )
 
 
@@ -57,7 +57,9 @@ def layout(shop: ShopData, shops: ShopsQueries, words: str, page: str) -> Compon
     return html.Main(
         [
             html.H1(TITLE),
-            paging.search_form("Search by shop, place or alert", "shops-query", PATH, words),
+            paging.search_form(
+                "Search by shop, place or alert", "shops-query", PATH, words, debounce=0.3
+            ),
             html.Div(live(shop, shops, words, page), id="shops"),
             dcc.Interval(id="shops-again", interval=AGAIN_MS),
         ],
@@ -70,21 +72,21 @@ def live(shop: ShopData, shops: ShopsQueries, words: str, page: str) -> list[Com
     now, zone = now_ms(), shop.settings.zone
     if not shop.settings.shops:
         return [html.P(MISSING)]
-    every = shops.lines(now)
-    if shops.read_ms is None:
-        return [html.P("The stores of the shops are being read.")]
+    every, read_ms = shops.lines(now), shops.read_ms
+    if read_ms is None:
+        return [
+            html.P("Benchweather reads the stores. The shops appear here within half a minute.")
+        ]
     lines = text.found(every, words)
     shown = paging.page_of(lines, page, A_PAGE)
-    head = text.summary(every, now)
-    if words.strip():
-        head += f" {formats.counted(len(lines), 'fits', 'fit')} “{words.strip()}”."
+    head = text.summary(every, now) + paging.found_words(shown, words)
     return [
-        html.P(f"{head} Read at {formats.when(shops.read_ms, now, zone)}.", className="lead"),
+        html.P(f"{head} Read at {formats.when(read_ms, now, zone)}.", className="lead"),
         stacked_table(
             HEADS, [_row(one, shop, now) for one in shown.rows], "Shops, the gravest first"
         )
         if lines
-        else html.P("No shop fits these words."),
+        else html.P("No shop matches these words."),
         *paging.links(shown, PATH, words, "shops"),
     ]
 

@@ -21,12 +21,12 @@ AWAY = (
     "is right. The log has the reason."
 )
 NOT_KNOWN = "not known"
-GRAVITY = {0: "No alert", 1: "Take note", 2: "Act", 3: "Act now", UNKNOWN: "Not known"}
+GRAVITY = {0: "No alerts", 1: "Take note", 2: "Act", 3: "Act now", UNKNOWN: "Not known"}
 
 
 def summary(lines: Sequence[ShopLine], now: int) -> str:
-    """Number of shops by gravity: `12 shops: 1 not known, 2 act now, 9 without alert.` [ms]"""
-    words = GRAVITY | {0: "without alert"}
+    """Number of shops by gravity: `12 shops: 1 not known, 2 act now, 9 without alerts.` [ms]"""
+    words = GRAVITY | {0: "without alerts"}
     counts = [(word, sum(one.gravity(now) == g for one in lines)) for g, word in words.items()]
     parts = [f"{formats.grouped(n)} {word.lower()}" for word, n in reversed(counts) if n]
     return f"{formats.counted(len(lines), 'shop', 'shops')}: {', '.join(parts)}."
@@ -47,7 +47,9 @@ def gravest(line: ShopLine, now: int, zone: ZoneInfo, unit: Unit) -> str:
     if state is None:
         return "Nothing is known yet. Its service has not run with this version."
     if line.late(now):
-        return f"No news since {formats.when(state.made_ms, now, zone)}. Look whether its service runs."
+        return (
+            f"No news since {formats.when(state.made_ms, now, zone)}. Check that its service runs."
+        )
     if not state.places and not state.alerts:
         return "No sensor has sent a reading yet."
     if not state.matters:
@@ -67,7 +69,7 @@ def waits(line: ShopLine) -> str:
 
 
 def places(line: ShopLine) -> str:
-    """Places, and those without a reading of the present: `40, 2 without air`; `not known`."""
+    """Places, and those without a reading of the present: `40, 2 without a reading`; `not known`."""
     if line.state is None:
         return NOT_KNOWN
     without = line.state.without_air

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
 WORDS_MAX = 60
-"""Longest text that was searched for, as it is repeated. [characters]"""
+"""Longest part of a search that the page shows again. [characters]"""
 _One = TypeVar("_One")
 
 
@@ -48,7 +48,7 @@ class Page(NamedTuple, Generic[_One]):
 
 
 def page_of(found: Sequence[_One], number: str, most: int) -> Page[_One]:
-    """A page of at most `most` rows; the first if the number is none, the last if it is too large."""
+    """A page of at most `most` rows; the first if `number` is not one, the last if it is too large."""
     pages = max(1, -(-len(found) // most))
     shown = min(max(int(number), 1), pages) if number.isdecimal() and len(number) < 7 else 1
     return Page(found[most * (shown - 1) : most * shown], shown, pages, len(found))
@@ -60,10 +60,16 @@ def with_words(every: Sequence[_One], words: str, text: Callable[[_One], str]) -
     return [one for one in every if all(word in text(one).casefold() for word in wanted)]
 
 
-def search_form(label: str, id_: str, path: str, words: str) -> Component:
-    """A form with a field to search."""
+def search_form(
+    label: str, id_: str, path: str, words: str, *, debounce: bool | float = True
+) -> Component:
+    """A form with a field to search.
+
+    `debounce`: True where Enter sends the form, so that a redraw leaves what is being typed; a number
+    where the page follows the typing by itself. [s]
+    """
     return html.Form(
-        text_field(label, id_, "q", value=words, debounce=0.3),
+        text_field(label, id_, "q", value=words, debounce=debounce),
         action=path,
         method="GET",
         role="search",
@@ -74,10 +80,15 @@ def search_form(label: str, id_: str, path: str, words: str) -> Component:
 def count_words(page: Page[_One], total: int, what: str, words: str) -> str:
     """Sentence on how many there are, or how many a search found."""
     count = formats.counted(total, what)
-    if not words.strip():
-        return f"{count}, the gravest first."
-    fits = formats.counted(page.found, "fits", "fit")
-    return f"{count}. {fits} “{words.strip()[:WORDS_MAX]}”."
+    return (
+        f"{count}.{found_words(page, words)}" if words.strip() else f"{count}, the gravest first."
+    )
+
+
+def found_words(page: Page[_One], words: str) -> str:
+    """Sentence on how many rows a search found, with a space before it; empty without a search."""
+    matches = formats.counted(page.found, "matches", "match")
+    return f" {matches} “{words.strip()[:WORDS_MAX]}”." if words.strip() else ""
 
 
 def links(page: Page[_One], path: str, words: str, what: str) -> list[Component]:
@@ -93,9 +104,9 @@ def links(page: Page[_One], path: str, words: str, what: str) -> list[Component]
     return [
         html.Nav(
             [
-                link(f"The {what} before", page.number - 1),
+                link(f"Previous {what}", page.number - 1),
                 html.Span(f"Page {page.number} of {page.pages}"),
-                link(f"The next {what}", page.number + 1),
+                link(f"Next {what}", page.number + 1),
             ],
             className="taps",
             **attributes(aria_label=f"Pages of {what}"),

@@ -93,7 +93,7 @@ def run(
     settings: Settings,
     verbose: Verbose = False,
     standby: Annotated[
-        bool, typer.Option("--standby", help="Wait while another computer runs it, and take over")
+        bool, typer.Option("--standby", help="Wait while another computer works, and take over")
     ] = False,
 ) -> None:
     """Start the service: broker, store, alerts and board. Ctrl-C ends it."""

@@ -146,7 +146,7 @@ def import_(
     out.print(f"{found.lines} lines, {found.span()}: {done}, {len(found.refused)} rejected")
     if too_old:
         err.print(
-            f"{too_old} readings were rejected: single readings are not kept so long "
+            f"{too_old} readings were rejected: the readings of their time were deleted "
             "(keep.readings_years). They stay in your file only."
         )
     if not found.total:

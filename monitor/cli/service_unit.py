@@ -110,7 +110,7 @@ def unit(
         typer.Option(help="User to run as, for the whole computer (default: for yourself only)"),
     ] = "",
     part: Annotated[
-        Part, typer.Option(help="What it starts: the service, one on standby, an ingest worker")
+        Part, typer.Option(help="Start the service, a service on standby, or an ingest worker")
     ] = Part.SERVICE,
     write: WriteUnit = False,
     force: ReplaceUnit = False,

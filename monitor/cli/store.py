@@ -109,7 +109,7 @@ def make_roles(
         str, typer.Option(help="Beginning of the names of the roles")
     ] = "benchweather",
 ) -> None:
-    """Make an owner, a writer and a reader in the database of store.url, each with the least rights."""
+    """Make four roles in the database of store.url: owner, writer, reader and overview."""
     from monitor.store import Writer, roles
 
     if not settings.store.url.get_secret_value():
@@ -120,8 +120,8 @@ def make_roles(
         names = roles.make(writer.connection, prefix)
     out.print(f"Roles made in {writer.connection.name}: {', '.join(names.values())}.")
     out.print("Make two users on the server, and set store.url and store.read_url to them:")
-    out.print(f"  CREATE ROLE shop_service LOGIN PASSWORD '...' IN ROLE {names[roles.WRITER]};")
-    out.print(f"  CREATE ROLE shop_board LOGIN PASSWORD '...' IN ROLE {names[roles.READER]};")
+    for user, part in (("service", roles.WRITER), ("board", roles.READER)):
+        out.print(f"  CREATE ROLE {prefix}_{user} LOGIN PASSWORD '...' IN ROLE {names[part]};")
 
 
 def _address(given: str, settings: Settings) -> StoreAddress:

@@ -57,15 +57,15 @@ class WaitingShare:
 
     def __init__(
         self,
-        whose: SilentWorker,
+        silent: SilentWorker,
         address: Address,
         filters: tuple[str, ...],
         another: Callable[[Subscription, int], Ingest],
     ) -> None:
-        self.number = whose.number
+        self.number = silent.number
         self._ingest = another(
-            Subscription(address, (), whose.client_id, ended=filters, turn=whose.number),
-            whose.number,
+            Subscription(address, (), silent.client_id, ended=filters, turn=silent.number),
+            silent.number,
         )
         self._messages, self._moved_s = 0, time.monotonic()
         self._ingest.start()
@@ -156,11 +156,11 @@ class IngestGroup:
 
     def _claim(self) -> None:
         silent_ms = round(1000 * SILENT_S)
-        whose = ingest_workers.claim_silent(self._ingest.writer, self._number, silent_ms)
-        if whose is not None:
-            log.warning("worker is silent number=%d: storing what waits", whose.number)
+        silent = ingest_workers.claim_silent(self._ingest.writer, self._number, silent_ms)
+        if silent is not None:
+            log.warning("worker is silent number=%d: storing its share", silent.number)
             address = self._ingest.subscription.address
-            self._share = WaitingShare(whose, address, self._filters, self._another)
+            self._share = WaitingShare(silent, address, self._filters, self._another)
 
     def stop(self) -> None:
         """Store no more for others; one that is still silent is found again."""
@@ -172,12 +172,12 @@ class IngestGroup:
 def worker_faults(settings: Settings) -> list[str]:
     """Reasons why no worker can run with these settings."""
     if settings.demo:
-        return ["The demo has one ingest: start the worker without --demo."]
+        return ["The demo has no ingest workers: start the worker without --demo."]
     if not group(settings):
         return [
-            "broker.group is not set: several ingests need a database (store.url), an outside "
-            "broker (broker.url) and a name for their group (broker.group), the same on each "
-            "computer. One ingest is part of `benchweather run`."
+            "broker.group is not set: an ingest worker needs a database (store.url), an outside "
+            "broker (broker.url) and the name of its group (broker.group), the same on every "
+            "computer. `benchweather run` stores readings without a worker."
         ]
     return []
 

@@ -1,9 +1,9 @@
-"""Stand-by: of several services with one store one works, the others wait for its lease.
+"""Standby: of several services with one store one works, the others wait for its lease.
 
-The lease is renewed by a thread with a connection of its own. If the holder dies or is frozen, it passes
-after `LEASE_MS` to a service that stands by. The former holder finds it out at its next transaction, at
-its next renewal, and before it sends a notice; it ends. A notice that was on its way in that moment can
-come twice, with one id.
+A thread renews the lease by a connection of its own. If the process of the holder dies or is frozen,
+the lease passes after `LEASE_MS` to a service on standby; if only a part hangs, the thread goes on. The
+former holder notices at its next transaction, at its next renewal, and before it sends a notice; it ends.
+A notice that was on its way in that moment can come twice, with one id.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class Standby:
     Raises
     ------
     SettingsFault
-        If no other service could take its part: the store or the broker is of this machine alone.
+        If no other computer could take over: the store or the broker is of this computer alone.
     """
 
     def __init__(self, settings: Settings) -> None:
@@ -43,7 +43,7 @@ class Standby:
             raise SettingsFault(
                 [
                     "--standby needs a database (store.url) and an outside broker (broker.url), "
-                    "the same on each computer. The demo cannot wait for another."
+                    "the same on both computers. The demo cannot be on standby."
                 ]
             )
         self._name = f"{socket.gethostname()}:{settings.data}"
@@ -54,7 +54,7 @@ class Standby:
         self._end = threading.Event()
         self._keeper = threading.Thread(target=self._keep, name="lease", daemon=True)
         self.fence = Fence(0)
-        """What each transaction of the service compares."""
+        """What each transaction of the service compares with the lease."""
 
     @property
     def client_id(self) -> str:
@@ -63,17 +63,17 @@ class Standby:
 
     def wait(self, stop: threading.Event, notifier: Notifier) -> bool:
         """Wait until this service holds the lease; False if asked to stop before."""
-        told = ""
+        reported = ""
         while self._holding is None:
             try:
                 self._holding = lease.take(self._store, self._name, self._own_id)
-                text = f"Standby: {lease.holder(self._store)} is working."
+                if self._holding is not None:
+                    break
+                text = f"Standby: {lease.holder(self._store)} works."
             except StoreUnavailable as exc:
                 text = f"Standby: {exc}"
-            if self._holding is not None:
-                break
-            if text != told:
-                told = text
+            if text != reported:
+                reported = text
                 log.warning("%s", text)
                 notifier.ready(text)
             notifier.alive(text)
@@ -101,9 +101,7 @@ class Standby:
             try:
                 self.fence.lost = not lease.renew(self._store, self.fence.number)
                 away = False
-            except StoreUnavailable as exc:
+            except StoreFault as exc:
                 if not away:
                     log.warning("lease cannot be renewed reason=%s", exc)
                 away = True
-            except StoreFault as exc:
-                log.error("lease cannot be renewed reason=%s", exc)

@@ -1,7 +1,7 @@
 """The whole service: broker, store, ingest, jobs and board, started, watched and stopped.
 
 The board and the demo are processes of their own: a figure computed in the ingest's process would
-hold readings up. The service is the only writer of the store.
+hold readings up. Besides ingest workers, the service is the only writer of the store.
 """
 
 from __future__ import annotations

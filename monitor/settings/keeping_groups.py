@@ -22,16 +22,16 @@ class Keep(BaseModel):
     model_config = STRICT
     readings_years: int = setting(
         0,
-        "Years that single readings are kept. Of older ones only the mean, lowest and highest value of "
-        "every 10 minutes and every hour stay, and what is deleted cannot come back; 0: all readings "
-        "are kept",
+        "Years that single readings are kept; older ones are deleted, which cannot be undone. Their "
+        "mean, lowest and highest value of every 10 minutes and every hour stay; 0: all readings are "
+        "kept",
         "",
         ge=0,
         le=100,
     )
     other_years: int = setting(
         0,
-        "The same for pressure, surface temperature and battery; 0: as readings_years",
+        "The same for pressure, surface temperature and battery; 0: as keep.readings_years",
         "",
         ge=0,
         le=100,

@@ -62,8 +62,8 @@ class Broker(BaseModel):
     )
     group: str = setting(
         "",
-        "Name under which several ingests share the readings of an outside broker, the same on each "
-        "computer; empty: the service reads alone",
+        "Name of the group in which the service and ingest workers share the readings of an outside "
+        "broker, the same on every computer; empty: the service reads alone",
         "",
         max_length=40,
     )

@@ -344,7 +344,7 @@ class PostgresqlConnection(StoreConnection):
                 if self._claim and run.execute(self._claim).fetchone() == (False,):
                     raise StoreUnavailable(
                         f"{self.name}: another Benchweather uses this store: stop it, or set "
-                        "store.url to another database. For one that takes over if another fails, "
+                        "store.url to another database. If one is to take over when the other fails, "
                         "start both with --standby"
                     )
         except BaseException:

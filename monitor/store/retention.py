@@ -1,4 +1,4 @@
-"""Retention: readings older than some years are cleared, and their rollups kept for ever.
+"""Retention: readings older than some years are deleted ("cleared"), and their rollups kept for ever.
 
 A series' limit is written before its first reading goes, and never moves back. From then on a reading
 from before it is rejected: it would be added to its windows a second time. Clearing goes on in small
@@ -74,11 +74,11 @@ def due(
             continue
         until_ms = min(now_ms - kept * YEAR_MS, now_ms - LEAST_MS, newest_ms)
         until_ms = max(until_ms - until_ms % HOUR_MS, before.get(series_id, 0))
-        oldest = store.connection.row(
+        older = store.connection.row(
             "SELECT 1 FROM reading WHERE series_id = ? AND ts_ms < ? LIMIT 1",
             (series_id, until_ms),
         )
-        if oldest is not None:
+        if older is not None:
             found.append((series_id, until_ms))
     return found
 
@@ -152,8 +152,8 @@ def _refusal(reading: Reading, until_ms: int, now_ms: int) -> Refusal:
     payload = json.dumps({"t": ts_ms, "value": value}).encode()
     day = from_ms(until_ms).date().isoformat()
     reason = (
-        f"of {from_ms(ts_ms).date().isoformat()}: readings from before {day} are kept as means only "
-        "(keep.readings_years), and one more cannot be added to them"
+        f"dated {from_ms(ts_ms).date().isoformat()}: readings from before {day} were deleted and their "
+        "means kept (keep.readings_years); a reading cannot be added to a mean"
     )
     topic = f"{series.place}/{series.sensor}/{series.quantity}"
     return Refusal(now_ms, topic, payload, len(payload), reason)

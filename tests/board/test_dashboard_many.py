@@ -74,11 +74,12 @@ def test_air_shows_the_gravest_first_and_the_rest_by_pages(many):
     assert names(first)[:2] == ["Room 0042", "Room 0007"]
     assert len(names(first)) == air_page.MANY
     assert "70 places, the gravest first." in said(first)
+    assert parts_of(first, "Input")[0].debounce is True  # a redraw leaves what is being typed
     assert "Room 0042, 24\xa0%. Very dry." in said(parts_of(first, "headline"))
     last = air_page.content(many, asked=Asked("", "3"))
     assert len(names(last)) == MANY - 2 * air_page.MANY
     assert said(parts_of(last, "headline")) == said(parts_of(first, "headline"))
-    assert said(parts_of(last, "Nav")).strip() == "The places before Page 3 of 3"
+    assert said(parts_of(last, "Nav")).strip() == "Previous places Page 3 of 3"
     every = {
         name for page in "123" for name in names(air_page.content(many, asked=Asked("", page)))
     }
@@ -88,11 +89,11 @@ def test_air_shows_the_gravest_first_and_the_rest_by_pages(many):
 def test_a_search_finds_places_by_any_of_their_words_and_says_how_many(many):
     found = air_page.content(many, asked=Asked("ROOM -006", ""))
     assert sorted(names(found)) == [f"Room 006{i}" for i in range(10)]
-    assert "70 places. 10 fit “ROOM -006”." in said(found)
+    assert "70 places. 10 match “ROOM -006”." in said(found)
     assert not parts_of(found, "Nav")
     none = air_page.content(many, asked=Asked("<cellar>" * 30, "2"))
     assert names(none) == []
-    assert "0 fit “<cellar>" in said(none)
+    assert "0 match “<cellar>" in said(none)
     assert names(air_page.content(many, asked=Asked("", "-1"))) == names(air_page.content(many))
 
 

@@ -10,6 +10,7 @@ from board_requests import said
 from conftest import until
 from dashboard_fixtures import settings_in
 
+from dashboard.data import shops
 from dashboard.data.shops import LATE_MS, UNKNOWN, ShopLine, ShopsQueries
 from dashboard.shops import page, text
 from monitor.core.clock import now_ms
@@ -55,7 +56,7 @@ def test_a_shop_without_news_is_not_known_and_never_well():
         ),
         (
             line("quay", made_ms=NOW - 3_600_000),
-            "No news since 12:00. Look whether its service runs.",
+            "No news since 12:00. Check that its service runs.",
         ),
         (
             ShopLine(shop("quay"), None),
@@ -73,7 +74,7 @@ def test_figures_count_what_waits_and_what_is_missing():
     one = line("quay", waits=12, ready=3, places=3_000, without_air=2)
     assert (text.waits(one), text.places(one)) == ("12, 3 ready", "3 000, 2 without a reading")
     lines = [one, line("mill", alerts={3: 1}), ShopLine(shop("ford"), None)]
-    assert text.summary(lines, NOW) == "3 shops: 1 not known, 1 act now, 1 without alert."
+    assert text.summary(lines, NOW) == "3 shops: 1 not known, 1 act now, 1 without alerts."
 
 
 def test_words_find_a_shop_by_its_name_and_by_its_alerts():
@@ -148,6 +149,16 @@ def test_the_page_shows_the_gravest_of_55_shops_first_and_says_what_is_away(seve
     assert lines[-1].name == "Quay"
 
 
+def test_after_a_pause_no_states_from_before_it_are_shown(several, monkeypatch):
+    queries = ShopsQueries(several.shops)
+    until(lambda: queries.lines() and queries.read_ms, what="the states are read")
+    before = queries.read_ms
+    monkeypatch.setattr(shops, "FRESH_S", 0.0)
+    monkeypatch.setattr(shops, "OLD_S", 0.0)
+    queries.lines()
+    assert queries.read_ms is None or queries.read_ms > before
+
+
 def test_pages_are_bounded_and_a_wrong_number_is_the_nearest_page(several):
     queries = ShopsQueries(several.shops)
     until(lambda: queries.lines() and queries.read_ms, what="the states are read")
@@ -164,8 +175,8 @@ def test_pages_are_bounded_and_a_wrong_number_is_the_nearest_page(several):
     assert names("", "2")[0] == names("", "999999")[0] == 5
     assert names("quay", "2")[0] == 1
     whole = said(page.layout(Shop, queries, "quay", ""))
-    assert "1 not known, 53 act now, 1 without alert." in whole
-    assert "1 fits “quay”" in whole
+    assert "1 not known, 53 act now, 1 without alerts." in whole
+    assert "1 matches “quay”" in whole
 
 
 @pytest.mark.parametrize(

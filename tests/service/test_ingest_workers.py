@@ -129,7 +129,7 @@ def test_a_worker_is_refused_where_there_cannot_be_several(tmp_path):
     environment = {"BENCHWEATHER_DATA": str(tmp_path), "COLUMNS": "300"}
     alone = benchweather("ingest", environment=environment)
     assert alone.returncode == 2
-    assert "broker.group is not set: several ingests need a database (store.url)" in alone.stderr
+    assert "broker.group is not set: an ingest worker needs a database (store.url)" in alone.stderr
     assert benchweather("ingest", "--demo", environment=environment).returncode == 2
     environment["BENCHWEATHER_BROKER__GROUP"] = "shop"
     half = benchweather("ingest", environment=environment)
