@@ -2,8 +2,8 @@
 
 A thread renews the lease by a connection of its own. If the process of the holder dies or is frozen,
 the lease passes after `LEASE_MS` to a service on standby; if only a part hangs, the thread goes on. The
-former holder notices at its next transaction, at its next renewal, and before it sends a notice; it ends.
-A notice that was on its way in that moment can come twice, with one id.
+former holder notices at its next transaction or renewal, or before it sends a notice; it ends. A notice
+that was on its way in that moment can come twice, with one id.
 """
 
 from __future__ import annotations
