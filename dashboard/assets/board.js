@@ -3,6 +3,7 @@
 (function () {
   "use strict";
   const POLL_MS = 1000, GIVE_UP_MS = 4000, LOST_AFTER = 2, RESTART_MS = 60000;
+  const TYPING_MS = 20000; // a redraw would empty a search that is not sent yet
   let ahead = 0;          // how far the shop's clock runs ahead of this device's [ms]
   let zone = undefined;   // the shop's time zone
   let start = null, token = null, failures = 0, lastHeard = null;
@@ -91,6 +92,11 @@
     element.hidden = false;
   }
 
+  let typedMs = -TYPING_MS;
+  document.addEventListener("input", (event) => {
+    if (event.target.closest('form[role="search"]')) typedMs = Date.now();
+  });
+
   async function ask() {
     try {
       const answer = await fetch("/here", {
@@ -111,8 +117,8 @@
       start = said.start;
       if (window.boardRenew) { // the wall page
         if (said.token !== token && await window.boardRenew()) token = said.token;
-      } else if (said.token !== token && !awaited && window.dash_clientside && window.dash_clientside.set_props
-          && document.getElementById("troubles")) {
+      } else if (said.token !== token && !awaited && Date.now() - typedMs > TYPING_MS
+          && window.dash_clientside && window.dash_clientside.set_props && document.getElementById("troubles")) {
         token = said.token;
         window.dash_clientside.set_props("token", { data: token });
       }

@@ -57,9 +57,7 @@ def layout(shop: ShopData, shops: ShopsQueries, words: str, page: str) -> Compon
     return html.Main(
         [
             html.H1(TITLE),
-            paging.search_form(
-                "Search by shop, place or alert", "shops-query", PATH, words, debounce=0.3
-            ),
+            paging.search_form("Search by shop, place or alert", "shops-query", PATH, words),
             html.Div(live(shop, shops, words, page), id="shops"),
             dcc.Interval(id="shops-again", interval=AGAIN_MS),
         ],

@@ -60,16 +60,10 @@ def with_words(every: Sequence[_One], words: str, text: Callable[[_One], str]) -
     return [one for one in every if all(word in text(one).casefold() for word in wanted)]
 
 
-def search_form(
-    label: str, id_: str, path: str, words: str, *, debounce: bool | float = True
-) -> Component:
-    """A form with a field to search.
-
-    `debounce`: True where Enter sends the form, so that a redraw leaves what is being typed; a number
-    where the page follows the typing by itself. [s]
-    """
+def search_form(label: str, id_: str, path: str, words: str) -> Component:
+    """A form with a field to search. A redraw waits while somebody types into it (`board.js`)."""
     return html.Form(
-        text_field(label, id_, "q", value=words, debounce=debounce),
+        text_field(label, id_, "q", value=words, debounce=0.3),
         action=path,
         method="GET",
         role="search",
