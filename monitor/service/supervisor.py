@@ -86,6 +86,8 @@ LOOK_S = 0.25
 """Interval between checks of the parts. [s]"""
 CYCLE_S = 60
 """Period of the evaluation cycle. [s]"""
+CLEARING_S = 3600
+"""Period of looking for old readings to clear while there are none. [s]"""
 FORECAST_FILES_S = 15
 """Period of looking into the folder of forecasts. [s]"""
 BOARD_WAIT_S = 30.0
@@ -132,6 +134,7 @@ class Supervisor:
         self._stop, self._restart = threading.Event(), threading.Event()
         self._repairs, self._settled = threading.Event(), threading.Event()
         self._clock = SteadyClock()
+        self._next_clearing_s = 0.0
         self._backups = BackupWatch(settings, _arguments(settings))
 
     def stop(self) -> None:
@@ -392,12 +395,16 @@ class Supervisor:
         jobs.every(CYCLE, CYCLE_S, run_cycle)
 
     def _clear_old(self, writer: Writer) -> None:
-        """Clear old readings, a little at a time; none while the clock is in doubt."""
-        if self._clock.unknown() or self._clock.jump() is not None:
+        """Clear old readings, a little each minute while there are any, else a look once an hour; none
+        while the clock is in doubt."""
+        doubted = self._clock.unknown() or self._clock.jump() is not None
+        if doubted or time.monotonic() < self._next_clearing_s:
             return
         years, now = self.settings.keep.years(), self._clock.cautious_ms()
         if cleared := retention.clear_due(writer, years, now):
             log.info("old readings cleared, their means kept readings=%d", cleared)
+        else:
+            self._next_clearing_s = time.monotonic() + CLEARING_S
 
     def _schedule_forecasts(self, jobs: Scheduler, intake: ForecastIntake) -> None:
         """Schedule the drop folder and, if the settings have a source for it, the polling."""
