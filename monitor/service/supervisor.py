@@ -133,6 +133,7 @@ class Supervisor:
         self._on_trial, self._notifier = on_trial, notifier or Notifier({})
         self._stop, self._restart = threading.Event(), threading.Event()
         self._repairs, self._settled = threading.Event(), threading.Event()
+        self._changed = threading.Event()
         self._clock = SteadyClock()
         self._next_clearing_s = 0.0
         self._backups = BackupWatch(settings, _arguments(settings))
@@ -212,6 +213,7 @@ class Supervisor:
             parts.callback(discovery.stop)
 
             def changed() -> None:
+                self._changed.set()
                 jobs.run_now(CYCLE)
                 sender.wake()
                 if commands.journal.repairs:
@@ -274,7 +276,7 @@ class Supervisor:
                     self._backups,
                 )
             )
-            run_cycle = functools.partial(_run_cycle, cycle, self._clock)
+            run_cycle = functools.partial(_run_cycle, cycle, self._clock, self._changed)
             self._schedule(jobs, ingest, run_cycle, kept)
             jobs.every("clock", LOOK_AT_CLOCK_S, clock_watch.look)
             jobs.every("backup", LOOK_AT_BACKUP_S, self._backups.look)
@@ -500,8 +502,12 @@ def _evaluation(
         publisher.close()
 
 
-def _run_cycle(cycle: EvaluationCycle, clock: SteadyClock) -> None:
-    cycle.run(clock.cautious_ms())
+def _run_cycle(cycle: EvaluationCycle, clock: SteadyClock, changed: threading.Event) -> None:
+    """Run the cycle; again if something has changed meanwhile, for which no second run begins."""
+    changed.set()
+    while changed.is_set():
+        changed.clear()
+        cycle.run(clock.cautious_ms())
 
 
 def _arguments(settings: Settings) -> list[str]:

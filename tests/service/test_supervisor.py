@@ -9,6 +9,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 from monitor import settings
+from monitor.core.steady_clock import SteadyClock
 from monitor.runtime.disk_space import DiskSpace
 from monitor.service import self_check, supervisor
 from monitor.service.sole_use import sole_use
@@ -99,3 +100,17 @@ def test_check_tells_of_data_that_others_can_read(tmp_path):
     assert self_check._privacy(loaded).good
     folder.chmod(0o750)
     assert f"chmod go= {folder}" in self_check._privacy(loaded).text
+
+
+def test_a_change_during_a_round_has_a_round_of_its_own():
+    changed, rounds = threading.Event(), []
+
+    class Cycle:
+        def run(self, now_ms):
+            rounds.append(now_ms)
+            if len(rounds) == 1:
+                changed.set()  # a command that came meanwhile
+
+    supervisor._run_cycle(Cycle(), SteadyClock(), changed)
+    assert len(rounds) == 2
+    assert not changed.is_set()
