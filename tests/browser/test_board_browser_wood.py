@@ -231,7 +231,7 @@ def test_a_wait_is_opened_for_an_instrument_of_the_list_and_leads_to_its_wood(wo
     assert page.locator("#open-references option[value='VN-44']").count() == 1
     page.locator("#bench-more summary").click()
     page.locator("#open-instrument").fill("VN-44")
-    page.locator("[data-choose=plate-crack]").click()
+    browser.choose(page, "plate-crack")
     seen.rest()
     page.locator("#bench-places button", has_text="Front bench").click()
     page.locator(".wait", has_text="VN-44").locator("h3 a").click()
