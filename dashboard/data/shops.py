@@ -50,7 +50,9 @@ class ShopLine(NamedTuple):
     def gravity(self, now: int) -> int:
         """0 to 3 as its gravest alert; `UNKNOWN` if the present state is not known. [ms]"""
         state = self.state
-        if state is None or self.late(now) or (not state.alerts and not state.places):
+        if self.away or state is None or self.late(now):
+            return UNKNOWN
+        if not state.alerts and not state.places:
             return UNKNOWN
         return state.urgency
 

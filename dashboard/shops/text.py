@@ -62,7 +62,7 @@ def gravest(line: ShopLine, now: int, zone: ZoneInfo, unit: Unit) -> str:
 
 def waits(line: ShopLine) -> str:
     """Open waits, and those that are ready: `12, 3 ready`; `not known`."""
-    if line.state is None:
+    if line.state is None or line.away:
         return NOT_KNOWN
     ready = f", {line.state.ready} ready" if line.state.ready else ""
     return f"{formats.grouped(line.state.waits)}{ready}"
@@ -70,7 +70,7 @@ def waits(line: ShopLine) -> str:
 
 def places(line: ShopLine) -> str:
     """Places, and those without a reading of the present: `40, 2 without a reading`; `not known`."""
-    if line.state is None:
+    if line.state is None or line.away:
         return NOT_KNOWN
     without = line.state.without_air
     missing = f", {formats.grouped(without)} without a reading" if without else ""

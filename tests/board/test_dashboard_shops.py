@@ -43,6 +43,7 @@ def test_a_shop_without_news_is_not_known_and_never_well():
     assert line("quay", made_ms=NOW + LATE_MS + 1).gravity(NOW) == UNKNOWN
     assert ShopLine(shop("quay"), None).gravity(NOW) == UNKNOWN
     assert line("quay", places=0).gravity(NOW) == UNKNOWN
+    assert line("quay", away=True, alerts={1: 1}).gravity(NOW) == UNKNOWN
     assert line("quay", places=0, alerts={2: 1}).gravity(NOW) == 2
 
 
@@ -75,6 +76,11 @@ def test_figures_count_what_waits_and_what_is_missing():
     assert (text.waits(one), text.places(one)) == ("12, 3 ready", "3 000, 2 without a reading")
     lines = [one, line("mill", alerts={3: 1}), ShopLine(shop("ford"), None)]
     assert text.summary(lines, NOW) == "3 shops: 1 not known, 1 act now, 1 without alerts."
+
+
+def test_figures_of_a_store_that_cannot_be_read_are_not_shown_as_the_present():
+    one = line("quay", away=True, waits=12, ready=3)
+    assert (text.waits(one), text.places(one)) == ("not known", "not known")
 
 
 def test_words_find_a_shop_by_its_name_and_by_its_alerts():
