@@ -26,7 +26,7 @@ def leaves_its_schema(sql: str) -> bool:
 @pytest.fixture(autouse=True)
 def statements(monkeypatch):
     """Statements that the test runs on PostgreSQL, each checked at its end."""
-    pytest.importorskip("psycopg")
+    pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
     from monitor.store import postgresql
 
     seen = set()
