@@ -104,12 +104,12 @@ class PostgresqlServer:
         with psycopg.connect(self.url(), autocommit=True) as connection:
             connection.execute("SELECT pg_terminate_backend(%s, 5000)", (pid,))
 
-    def until_left(self) -> None:
+    def until_left(self, address: str) -> None:
         """Wait until no service holds a store."""
         import psycopg
 
-        held = "SELECT count(*) FROM pg_locks WHERE locktype = 'advisory'"
-        with psycopg.connect(self.url(), autocommit=True) as connection:
+        held = "SELECT count(*) FROM service JOIN pg_stat_activity USING (pid)"
+        with psycopg.connect(address, autocommit=True) as connection:
             until(lambda: connection.execute(held).fetchone() == (0,), what="the store is left")
 
     @contextlib.contextmanager

@@ -51,10 +51,16 @@ readings; keep others that share it from making partitions. Only who may write t
 _FIRST_TURN = "SELECT pg_advisory_xact_lock(1, hashtext(current_schema()))"
 """Takes the lock of who makes the schema, and with it the other one. Every user of the database can."""
 _NUMBER = "SELECT pg_current_xact_id()::text"
-_SOLE_SERVICE, _STANDBY = (
-    f"SELECT pg_try_advisory_lock{how}(2, hashtext(current_schema()))" for how in ("", "_shared")
+_CLAIM = (
+    "LOCK TABLE service IN EXCLUSIVE MODE",
+    "DELETE FROM service WHERE NOT EXISTS (SELECT FROM pg_stat_activity AS one "
+    "WHERE one.pid = service.pid AND usesysid = user_id AND coalesce(backend_start = since, true))",
+    "INSERT INTO service SELECT pid, usesysid, backend_start, %(stands_by)s FROM pg_stat_activity "
+    "WHERE pid = pg_backend_pid() "
+    "AND NOT EXISTS (SELECT FROM service WHERE NOT (stands_by AND %(stands_by)s))",
 )
-"""Lock that a service holds as long as its connection lasts, alone or with others that stand by."""
+"""Note a service's connection in the store as long as it lasts, alone or with others that stand by. The
+server hides `backend_start` from other users: the process and its user must then be enough."""
 _LEASE = "SELECT number FROM lease"
 _PUT = f"""
 WITH new AS (
@@ -63,7 +69,7 @@ WITH new AS (
   ON CONFLICT DO NOTHING RETURNING series_id, ts_ms, value
 ), rolled AS (
   INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high)
-  SELECT series_id, period_s, ts_ms - ts_ms % (1000 * period_s) AS window_ms,
+  SELECT series_id, period_s, {rollups.FLOORED.format("(1000 * period_s)")} AS window_ms,
     count(*), min(value), sum(value), max(value)
   FROM new CROSS JOIN (VALUES ({rollups.TEN_MINUTES_S}), ({rollups.HOUR_S})) AS p (period_s)
   GROUP BY series_id, period_s, window_ms ORDER BY period_s, series_id, window_ms {rollups.MERGED}
@@ -80,6 +86,17 @@ _COPY = "COPY reading FROM STDIN (FORMAT BINARY)"
 @functools.lru_cache(maxsize=512)
 def _in_own_words(sql: str) -> str:
     return sql.replace("%", "%%").replace("?", "%s")
+
+
+def _is_claimed(raw: psycopg.Connection[Any], stands_by: bool) -> bool:
+    """Claim the store for a connection; False if a service has it."""
+    with raw.transaction(), psycopg.Cursor(raw) as run:
+        run.execute("SET TRANSACTION READ WRITE")
+        if run.execute("SELECT to_regclass('service')").fetchone() == (None,):
+            return True  # of an earlier version, which is read once to be refused
+        for statement in _CLAIM:
+            run.execute(statement, {"stands_by": stands_by})
+        return run.rowcount == 1
 
 
 class _WholeNumber(FloatLoader):
@@ -133,7 +150,8 @@ class PostgresqlConnection(StoreConnection):
         )
         if not parts:
             raise StoreFault(f"store.url cannot be read: {NEEDS_TEXT}") from None
-        self._url, self._read_only, self._claim = url, read_only, ""
+        self._url, self._read_only = url, read_only
+        self._stands_by: bool | None = None
         self._secret = str(parts.get("password") or "")
         self._days: set[int] = set()
         """Days whose partition is there."""
@@ -195,7 +213,7 @@ class PostgresqlConnection(StoreConnection):
 
     def claim(self, *, standby: bool = False) -> None:
         with self._lock, self._translated():
-            self._claim = _STANDBY if standby else _SOLE_SERVICE
+            self._stands_by = standby
             self.close()
             self.raw = self._connected()
 
@@ -341,12 +359,12 @@ class PostgresqlConnection(StoreConnection):
                 run.execute(f"SET idle_in_transaction_session_timeout = {1000 * IDLE_S}")
                 if self._read_only:
                     run.execute("SET default_transaction_read_only = on")
-                if self._claim and run.execute(self._claim).fetchone() == (False,):
-                    raise StoreUnavailable(
-                        f"{self.name}: another Benchweather uses this store: stop it, or set "
-                        "store.url to another database. If one is to take over when the other fails, "
-                        "start both with --standby"
-                    )
+            if self._stands_by is not None and not _is_claimed(raw, self._stands_by):
+                raise StoreUnavailable(
+                    f"{self.name}: another Benchweather uses this store: stop it, or set store.url to "
+                    "another database. If one is to take over when the other fails, start both with "
+                    "--standby"
+                )
         except BaseException:
             raw.close()
             raise

@@ -86,12 +86,23 @@ CREATE TABLE lease (
 );
 """
 """Which of several services works, its number, and until when by the server's clock."""
+_SERVICE = """
+CREATE TABLE service (
+  pid BIGINT PRIMARY KEY,
+  user_id OID NOT NULL,
+  since TIMESTAMPTZ NOT NULL,
+  stands_by BOOLEAN NOT NULL
+);
+"""
+"""Connections of services that use the store: the server's process of each, its user and start, and
+whether the service stands by."""
 _OWN = {
     1: [_MONTHS, "REVOKE ALL ON FUNCTION reading_month FROM PUBLIC;"],
     13: [_CLEAR, "REVOKE ALL ON FUNCTION clear_readings FROM PUBLIC;"],
     14: [_WORKERS],
     15: [_LEASE],
     16: ["CREATE TABLE turn ();"],
+    17: [_SERVICE],
 }
 """What PostgreSQL needs besides, by the step of the schema."""
 

@@ -422,12 +422,21 @@ class Reader:
         return self._views.get(series_id, [whole]) if self._views else [whole]
 
     def _newest(self, piece: Piece, until_ms: int) -> tuple[int, float] | None:
-        """Corrected newest reading of a piece up to and with `until_ms`; None if it has none."""
+        """Corrected newest reading of a piece up to and with `until_ms`, or mean of ten minutes where
+        its readings are cleared; None if it has neither."""
+        until_ms = min(piece.until_ms, until_ms + 1)
         row = self.connection.row(
             "SELECT ts_ms, value FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? "
             "ORDER BY ts_ms DESC LIMIT 1",
-            (piece.series_id, piece.from_ms, min(piece.until_ms, until_ms + 1)),
+            (piece.series_id, piece.from_ms, until_ms),
         )
+        limit = min(self._cleared.get(piece.series_id, piece.from_ms), until_ms)
+        if row is None and piece.from_ms < limit:
+            kept = retention.span(self.connection, piece.series_id, piece.from_ms, limit)
+            if kept is None:
+                return None
+            (at,), (mean,) = self._means(piece, kept[1], kept[1] + 1)
+            return int(at), float(mean)
         if row is None or piece.correction is None:
             return row
         measure, value = (

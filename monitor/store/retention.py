@@ -12,7 +12,7 @@ import time
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from monitor.core.clock import from_ms
+from monitor.core.clock import EVER_MS, from_ms
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.store.rollups import HOUR_S, TEN_MINUTES_S
 
@@ -73,7 +73,7 @@ def due(
         if newest_ms is None or not (kept := years.get(Quantity(quantity), 0)):
             continue
         until_ms = min(now_ms - kept * YEAR_MS, now_ms - LEAST_MS, newest_ms)
-        until_ms = max(until_ms - until_ms % HOUR_MS, before.get(series_id, 0))
+        until_ms = max(until_ms - until_ms % HOUR_MS, before.get(series_id, -EVER_MS))
         older = store.connection.row(
             "SELECT 1 FROM reading WHERE series_id = ? AND ts_ms < ? LIMIT 1",
             (series_id, until_ms),
@@ -139,7 +139,7 @@ def split(
         return readings, []
     kept, refused = [], []
     for reading in readings:
-        limit = until.get(reading.series, 0)
+        limit = until.get(reading.series, -EVER_MS)
         if reading.ts_ms >= limit:
             kept.append(reading)
         else:

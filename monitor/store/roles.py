@@ -29,7 +29,7 @@ _ELSEWHERE = (
     "WHERE rolname = ? AND deptype = 'o' AND datname <> current_database() LIMIT 1"
 )
 """Finds a schema or database of another store whose tables a role owns."""
-_NOT_READ = dict.fromkeys(("ingest_worker", "lease", "turn"), "INSERT, UPDATE, DELETE")
+_NOT_READ = dict.fromkeys(("ingest_worker", "lease", "turn", "service"), "INSERT, UPDATE, DELETE")
 """What a writer may do with tables that no reader may see, besides reading them."""
 
 

@@ -31,8 +31,10 @@ ON CONFLICT (series_id, period_s, ts_ms) DO UPDATE SET
 _ADD = f"""
 INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high) VALUES (?, ?, ?, ?, ?, ?, ?)
 {MERGED}"""  # noqa: S608 - a constant
+FLOORED = "ts_ms - (ts_ms % {0} + {0}) % {0}"
+"""Start of the window of a reading, also before 1970: SQL's remainder has the sign of the time."""
 _COUNTED = (
-    "SELECT ts_ms - ts_ms % ? AS window_ms, count(*), min(value), sum(value), max(value) "
+    f"SELECT {FLOORED.format('?')} AS window_ms, count(*), min(value), sum(value), max(value) "  # noqa: S608 - constants
     "FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? GROUP BY window_ms"
 )
 _LIMIT = "SELECT until_ms FROM retention WHERE series_id = ?"
@@ -114,7 +116,7 @@ def recount(store: Reader | Writer, start_ms: int, end_ms: int) -> Recount:
             low = max(first, _cleared_ms(store.connection.row(_LIMIT, (series_id,))))
             rows = store.connection.rows(
                 f"SELECT 1, * FROM ({_COUNTED}) AS counted UNION ALL SELECT 0, * FROM ({_STORED}) AS s",  # noqa: S608 - constants of this module
-                (step, series_id, low, high, series_id, period_s, low, high),
+                (step, step, step, series_id, low, high, series_id, period_s, low, high),
             )
             counted = {ts_ms: Window(*rest) for of, ts_ms, *rest in rows if of}
             stored = {ts_ms: Window(*rest) for of, ts_ms, *rest in rows if not of}
@@ -141,7 +143,7 @@ def rewrite(run: Cursor, wrong: Iterable[Disagreement]) -> int:
             (series_id, period_s, ts_ms),
         )
         step = 1000 * period_s
-        run.execute(_COUNTED, (step, series_id, ts_ms, ts_ms + step))
+        run.execute(_COUNTED, (step, step, step, series_id, ts_ms, ts_ms + step))
         if (row := run.fetchone()) is not None:
             run.execute(_ADD, (series_id, period_s, *row))
     return number

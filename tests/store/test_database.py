@@ -151,7 +151,7 @@ def test_one_service_at_a_time_uses_a_store(server):
     with pytest.raises(StoreUnavailable, match="another Benchweather uses this store"):
         second.claim()
     first.close()
-    server.until_left()
+    server.until_left(server.shared)
     second.claim()
     second.close()
 

@@ -140,7 +140,7 @@ def test_services_that_standby_keep_others_away(two, postgresql_server):
             third.claim()
         first.close()
         second.close()
-        postgresql_server.until_left()
+        postgresql_server.until_left(first.address)
         third.claim()
         with (
             closing(connection.opened(first.address, read_only=False)) as fourth,

@@ -72,6 +72,8 @@ def test_a_shop_can_neither_read_nor_change_another(shops):
                 "SET ROLE apart_mill_overview",
                 f"COPY {other}.event TO STDOUT",
                 f"DO $$ BEGIN LOCK TABLE {other}.turn IN ROW SHARE MODE; END $$",
+                f"DO $$ BEGIN LOCK TABLE {other}.service IN ACCESS SHARE MODE; END $$",
+                f"INSERT INTO {other}.service VALUES (pg_backend_pid(), 0, now(), false)",
             ],
         )
         == []
@@ -82,11 +84,13 @@ def test_a_shop_can_neither_read_nor_change_another(shops):
         ).fetchone() == (0,)
 
 
-def test_a_shop_cannot_keep_another_from_opening_its_store(shops, monkeypatch):
+def test_a_shop_cannot_keep_the_service_of_another_from_its_store(shops, monkeypatch):
     monkeypatch.setattr(connection, "BUSY_WAIT_S", 0.2)
     with psycopg.connect(shops["quay"][1]) as attacker:
-        attacker.execute("SELECT pg_advisory_lock(1, hashtext(%s))", (shops["mill"][0],))
-        Writer(shops["mill"][1]).close()
+        for lock in (1, 2):
+            attacker.execute("SELECT pg_advisory_lock(%s, hashtext(%s))", (lock, shops["mill"][0]))
+        with contextlib.closing(Writer(shops["mill"][1])) as writer:
+            writer.claim()
 
 
 def test_an_overview_reads_the_state_of_each_shop_and_nothing_else(shops):

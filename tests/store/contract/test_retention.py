@@ -221,3 +221,25 @@ def test_a_void_made_after_clearing_takes_whole_ten_minutes_and_no_more(writer, 
     noted(writer, "void-readings", now, from_ms=low, until_ms=high, why="in the sun")
     hours = reader.rollups(reader.series()[BENCH], HOUR_S, first, first + 3 * HOUR)
     assert hours[["ts_ms", "n"]].tolist() == [(first, 4), (first + 2 * HOUR, 10)]
+
+
+def test_the_newest_of_a_sensor_whose_last_readings_are_voided_is_a_mean(writer, reader, now):
+    first = now - 5 * retention.YEAR_MS
+    first -= first % HOUR
+    writer.write([Reading(BENCH, first + i * HOUR // 12, float(i)) for i in range(36)])
+    writer.write([Reading(DAMP, now - retention.CONFIRMED_MS, 50.0)])
+    noted(writer, "void-readings", now, from_ms=first + 2 * HOUR, until_ms=now, why="in the sun")
+    before = reader.latest(now)[-1].reading
+    assert before == Reading(BENCH, first + 2 * HOUR - HOUR // 12, 23.0)
+    assert retention.clear_due(writer, TWO_YEARS, now, NEVER) == 24
+    middle = first + 2 * HOUR - HOUR // 12
+    assert reader.latest(now)[-1].reading == Reading(BENCH, middle, 22.5)
+    assert reader.raw_latest(now)[-1] == Reading(BENCH, middle, 22.5)
+    assert reader.latest(middle - retention.YEAR_MS) == []
+
+
+def test_the_limit_of_one_series_concerns_no_other_one_from_before_1970(writer, now):
+    stored(writer, now, series=(BENCH,))
+    retention.clear_due(writer, TWO_YEARS, now, NEVER)
+    assert writer.write([Reading(DAMP, -1, 50.0)]) == (1, 0)
+    assert retention.clear_due(writer, {Quantity.HUMIDITY: 1}, now, NEVER) == 0

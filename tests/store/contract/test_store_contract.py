@@ -198,6 +198,16 @@ def test_rollups_are_those_of_the_readings_in_whatever_order_they_come(writer, r
             assert row["mean"] == pytest.approx(np.mean(values), rel=1e-12, abs=1e-12)
 
 
+@pytest.mark.parametrize("at_once", [9, 2000])  # PostgreSQL has another way for many
+def test_rollups_from_before_1970_begin_as_others_do(writer, reader, at_once):
+    times = range(-3_600_000 - 700_000, 700_000, 1_400_000_000 // (at_once * 1000) * 5)
+    for step in range(0, len(times), at_once):
+        writer.write([Reading(BENCH, ts_ms, 20.0) for ts_ms in times[step : step + at_once]])
+    assert rollups.recount(reader, -EVER_MS, EVER_MS).disagreements == []
+    found = reader.rollups(reader.series()[BENCH], HOUR_S, -EVER_MS // 2, EVER_MS // 2)
+    assert found["ts_ms"].tolist() == [-7_200_000, -3_600_000, 0]
+
+
 def test_a_wrong_rollup_is_found_and_made_anew(writer):
     writer.write([Reading(BENCH, HOUR0 + 1000 * i, 20 + i / 7) for i in range(9)])
     with writer.connection.transaction() as run:
