@@ -16,6 +16,7 @@ class Script:
     def __init__(self) -> None:
         self.groups: list[list[Arrival]] = []
         self.acknowledged: list[int] = []
+        self.asked_again = 0
         self._ready = threading.Event()
 
     def take(self, at_most, wait_s):
@@ -26,6 +27,9 @@ class Script:
 
     def rest(self, wait_s):
         self._ready.wait(wait_s)
+
+    def ask_again(self):
+        self.asked_again += 1
 
     def close(self):
         pass

@@ -40,9 +40,6 @@ WAITING_MAX = 20_000
 """Messages held in memory while the store cannot take them."""
 TURNS = 16
 """Number of clients that share a stream without giving two messages of a topic one arrival time."""
-FROZEN_S = 30.0
-"""Time after which a client that shares its stream asks for what it was sent again: another may have
-stored it meanwhile, and only a repeat can be recognised. [s]"""
 
 
 @dataclass(frozen=True)
@@ -132,7 +129,6 @@ class Subscription:
         self._rejected = False
         self._connection = 0
         self._arrived: list[Arrival] = []
-        self._looked_s = time.monotonic()
         self._last_arrival: dict[str, int] = {}
         self._backoff, self._next_try = Backoff(RETRY_FIRST_S, RETRY_MAX_S, spread=1), 0.0
         self._client = _client(address, client_id, clean_session=not lasting, manual_ack=True)
@@ -174,6 +170,12 @@ class Subscription:
             if arrival.qos and arrival.connection == connection:
                 ack(arrival.packet_id, arrival.qos)
 
+    def ask_again(self) -> None:
+        """Connect anew: what is not acknowledged comes again, as repeats."""
+        self._arrived = [arrival for arrival in self._arrived if not arrival.qos]
+        self._next_try = 0.0
+        self._connect(0.0)
+
     def hurry(self) -> None:
         """Try to connect at once, since the broker is known to be up; from any thread."""
         self._next_try = 0.0
@@ -205,12 +207,6 @@ class Subscription:
                 [connection], writing, [], 0 if pending else wait_s
             )
         except (OSError, ValueError):  # closed under us; the next call sees it gone
-            return False
-        before_s, self._looked_s = self._looked_s, time.monotonic()
-        if self._turn is not None and self._looked_s - before_s > FROZEN_S:
-            log.warning("was frozen: what came meanwhile is asked for again")
-            self._arrived, self._next_try = [], 0.0
-            self._connect(0.0)
             return False
         if writable:
             client.loop_write()

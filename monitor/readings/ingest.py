@@ -30,6 +30,7 @@ from monitor.science.sensor_clock import HOUR_MS
 from monitor.store import Writer, newcomers, until_stored
 from monitor.store.aside import AsideMessage
 from monitor.store.connection import Cursor
+from monitor.store.ingest_workers import Share, ShareLost
 
 log = logging.getLogger(__name__)
 
@@ -98,7 +99,8 @@ class _Lateness:
 class Ingest:
     """Takes messages from a subscription into a store, in a thread of its own.
 
-    Among several that share a stream each has a `number` of its own.
+    Among several that share a stream each has a `number` of its own, and stores only while it holds
+    its `share`.
     """
 
     def __init__(
@@ -113,9 +115,10 @@ class Ingest:
         clock: SteadyClock | None = None,
         newcomers: Newcomers | None = None,
         number: int = 0,
+        share: Share | None = None,
     ) -> None:
         self.subscription, self.contract, self.writer = subscription, contract, writer
-        self._first_packet = PACKET_IDS * number
+        self._first_packet, self._share = PACKET_IDS * number, share
         self.refused_max = refused_max
         self._clock = clock or SteadyClock()
         self._newcomers = newcomers
@@ -164,6 +167,8 @@ class Ingest:
         try:
             while not self._stop.is_set():
                 self.moved_s = time.monotonic()
+                if self._share is not None and self._share.lost:
+                    self._claim_again(self._share)
                 if arrivals := self.subscription.take(BATCH_MAX, IDLE_WAIT_S):
                     self._keep(arrivals)
                 if self._newcomers is not None and self._newcomers.outdated():
@@ -189,7 +194,7 @@ class Ingest:
                     tallies=batch.tallies,
                     lateness=batch.lateness,
                     messages_aside=batch.aside,
-                    also=batch.visit.write,
+                    also=functools.partial(self._also, batch.visit),
                     alone=bool(batch.visit.states),
                 )
             except VisitOutdated:  # another ingest has met somebody new: decide again
@@ -205,13 +210,34 @@ class Ingest:
             singly[:] = batch.singly
             self._prune(len(batch.refusals))
 
-        if not self._until_stored(store, len(arrivals)):
-            return  # unacknowledged: the broker sends them again
+        try:
+            if not self._until_stored(store, len(arrivals)):
+                return  # unacknowledged: the broker sends them again
+        except ShareLost:
+            sent_once = [arrival for arrival in arrivals if not arrival.qos]
+            if self._share is not None and self._claim_again(self._share) and sent_once:
+                self._keep(sent_once)
+            return
         for arrival in singly:
             if not self._until_stored(functools.partial(self._handle_singly, arrival), 1):
                 return
         self.subscription.acknowledge(arrivals)
         self.messages += len(arrivals)
+
+    def _claim_again(self, share: Share) -> bool:
+        """Ask for our share again, of which others may have stored a part; end if it was another's.
+        Returns whether we go on."""
+        if not (share.own and self._until_stored(share.claim, 0)):
+            self._stop.set()
+            return False
+        log.warning("share claimed again: what is not acknowledged is asked for again")
+        self.subscription.ask_again()
+        return True
+
+    def _also(self, visit: Visit, run: Cursor) -> None:
+        if self._share is not None:
+            self._share.check(run)
+        visit.write(run)
 
     def _until_stored(self, write: Callable[[], object], waiting: int) -> bool:
         """Try a write until the store takes it; False if asked to stop before it does."""

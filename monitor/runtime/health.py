@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 INGEST, ROUNDS = "ingest", "rounds"
 """Parts that can hang."""
+WORKERS = "workers"
 HOUR_MS = 3_600_000
 QUIET_MS = 3 * HOUR_MS
 """Age of the newest reading from which it is reported. [ms]  Ours: a sensor that sleeps sends each
@@ -65,6 +66,11 @@ _KINDS: Mapping[str, tuple[str, Grade, str]] = {
         Grade.TROUBLE,
         "If the disk fails, what is newer than the last good backup is lost.",
     ),
+    "workers": (
+        WORKERS,
+        Grade.TROUBLE,
+        "The service and other workers store the readings of a worker that stopped.",
+    ),
     "round": (ROUNDS, Grade.FAILING, "No alert is raised and no ready time is renewed."),
 }
 """Part, grade and meaning of each kind of trouble but the disk's."""
@@ -87,6 +93,7 @@ def verdicts(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo) -> list[Verdic
             Verdict("service", Grade.OK, "The service runs."),
             Verdict("broker", Grade.OK, "The broker passes messages on."),
             _ingest(beat, now_ms, zone),
+            *_workers(beat),
             Verdict("store", Grade.OK, "The store can be written."),
             _rounds(beat, now_ms, zone),
             _outlook(beat, now_ms, zone),
@@ -187,6 +194,13 @@ def _ingest(beat: Heartbeat, now_ms: int, zone: ZoneInfo) -> Verdict:
             "Check that the sensors are on and are sending. Rejected messages are on Sensors.",
         )
     return Verdict(INGEST, Grade.OK, f"Readings are stored. The newest is from {at}.")
+
+
+def _workers(beat: Heartbeat) -> list[Verdict]:
+    """Verdict on the ingest workers; none in a shop without any."""
+    each = ", ".join(f"{one.name} ({formats.grouped(one.per_minute)})" for one in beat.workers)
+    text = f"Ingest workers, and messages that each stores a minute: {each}."
+    return [Verdict(WORKERS, Grade.OK, text)] if each else []
 
 
 def _rounds(beat: Heartbeat, now_ms: int, zone: ZoneInfo) -> Verdict:

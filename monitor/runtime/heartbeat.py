@@ -36,6 +36,16 @@ class BrokerOutage(NamedTuple):
     answers: bool = False
 
 
+class WorkerSign(NamedTuple):
+    """An ingest worker: its name, when it was last seen [ms since 1970-01-01 UTC], messages that it
+    stores a minute, and whether it is silent."""
+
+    name: str
+    seen_ms: int
+    per_minute: int
+    silent: bool
+
+
 class Round(msgspec.Struct, frozen=True, kw_only=True):
     """Report of the last evaluation round. Times in ms since 1970-01-01 UTC.
 
@@ -91,6 +101,8 @@ class Heartbeat(msgspec.Struct, frozen=True, kw_only=True):
     """Parts that hang."""
     ended: tuple[str, ...] = ()
     """Parts that ended and are not running."""
+    workers: tuple[WorkerSign, ...] = ()
+    """Ingest workers that store readings beside the service."""
     since: dict[str, int] = {}
     """Time since which each part has its verdict."""
 

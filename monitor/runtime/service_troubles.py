@@ -8,10 +8,11 @@ from monitor.core import formats
 from monitor.core.steady_clock import ClockJump, JumpState, jump_words
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from zoneinfo import ZoneInfo
 
     from monitor.runtime.disk_space import DiskTrouble
-    from monitor.runtime.heartbeat import BrokerOutage, Heartbeat
+    from monitor.runtime.heartbeat import BrokerOutage, Heartbeat, WorkerSign
 
 
 class Trouble(NamedTuple):
@@ -92,6 +93,8 @@ def troubles(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo, *, gone: bool)
                 "Undo your last change to rules or settings. The log has the details.",
             )
         )
+    if silent := [one for one in beat.workers if one.silent]:
+        found.append(worker_trouble(silent, now_ms, zone))
     if beat.backup_trouble:
         found.append(
             Trouble(
@@ -101,6 +104,20 @@ def troubles(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo, *, gone: bool)
             )
         )
     return found
+
+
+def worker_trouble(silent: Sequence[WorkerSign], now_ms: int, zone: ZoneInfo) -> Trouble:
+    """Ingest workers that are silent, in words."""
+    names = "; ".join(
+        f"{one.name}, last seen {formats.when(one.seen_ms, now_ms, zone)}" for one in silent
+    )
+    one = len(silent) == 1
+    return Trouble(
+        "workers",
+        f"{'An ingest worker has' if one else f'{len(silent)} ingest workers have'} stopped: {names}.",
+        f"Start {'it again on its computer' if one else 'them again on their computers'}. After 7 days "
+        "this message goes away.",
+    )
 
 
 def disk_trouble(disk: DiskTrouble) -> Trouble:

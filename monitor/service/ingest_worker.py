@@ -9,23 +9,27 @@ from __future__ import annotations
 import contextlib
 import functools
 import logging
+import socket
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from monitor.core.clock import now_ms
 from monitor.core.errors import SettingsFault, StoreUnavailable
 from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
 from monitor.core.systemd import Notifier
 from monitor.mqtt.accounts import make_session_keys
-from monitor.mqtt.client import Subscription, shared
+from monitor.mqtt.client import TURNS, Subscription, shared
 from monitor.readings.aside import AsideMessages
 from monitor.readings.ingest import IDLE_WAIT_S, Ingest
 from monitor.readings.newcomers import Newcomers
 from monitor.readings.payload import Contract
 from monitor.runtime.child_process import STOP_WAIT_S
 from monitor.runtime.health import INGEST
+from monitor.runtime.heartbeat import WorkerSign
 from monitor.service.clock_watch import LOOK_S as LOOK_AT_CLOCK_S
 from monitor.service.clock_watch import ClockWatch, newest_known_ms
 from monitor.service.ingest_session import IngestSession
@@ -33,11 +37,11 @@ from monitor.service.sole_use import ServiceFault, sole_use
 from monitor.service.vital_signs import HANGS_S
 from monitor.settings.shop_broker import broker_address, group
 from monitor.store import Reader, Writer, ingest_workers
+from monitor.store.ingest_workers import Share
 
 if TYPE_CHECKING:
     from monitor.mqtt.client import Address
     from monitor.settings import Settings
-    from monitor.store.ingest_workers import SilentWorker
 
 log = logging.getLogger(__name__)
 
@@ -48,6 +52,12 @@ SEEN_S = 5.0
 SILENT_S = 60.0
 """Time after which another stores what waits for a worker that is not seen. [s]  Ours: systemd starts
 one that was killed again after 5 s."""
+LOOKS = 13
+"""Number of looks over which messages a minute are counted: a minute."""
+WORKER_KEPT_MS = 7 * 86_400_000
+"""Time after which a worker that is not seen any more is forgotten. [ms]"""
+WORKER_NAME_MAX = 60
+"""Longest part of a worker's name in the heartbeat, which has to fit. [characters]"""
 QUIET_S = 5.0
 """Time without a message after which nothing waits any more. [s]"""
 
@@ -57,15 +67,14 @@ class WaitingShare:
 
     def __init__(
         self,
-        silent: SilentWorker,
+        share: Share,
         address: Address,
         filters: tuple[str, ...],
-        another: Callable[[Subscription, int], Ingest],
+        another: Callable[[Subscription, Share], Ingest],
     ) -> None:
-        self.number = silent.number
+        self.share = share
         self._ingest = another(
-            Subscription(address, (), silent.client_id, ended=filters, turn=silent.number),
-            silent.number,
+            Subscription(address, (), share.client_id, ended=filters, turn=share.number), share
         )
         self._messages, self._moved_s = 0, time.monotonic()
         self._ingest.start()
@@ -101,10 +110,12 @@ class IngestGroup:
     filters : tuple of str
         Filters that all of them share.
     another : callable
-        Makes a further ingest on a subscription, with a number.
-    seen : bool
-        True if another may store what waits for us while we are silent. What waits for the service
+        Makes a further ingest on a subscription, with a share.
+    share : Share, optional
+        Our own, if another may store what waits for us while we are silent. What waits for the service
         does not: it has commands too.
+    name : str
+        Our name for the owner.
     """
 
     def __init__(
@@ -112,12 +123,16 @@ class IngestGroup:
         ingest: Ingest,
         number: int,
         filters: tuple[str, ...],
-        another: Callable[[Subscription, int], Ingest],
+        another: Callable[[Subscription, Share], Ingest],
         *,
-        seen: bool = False,
+        share: Share | None = None,
+        name: str = "",
     ) -> None:
-        self._ingest, self._number, self._filters, self._seen = ingest, number, filters, seen
-        self._another = another
+        self._ingest, self._number, self._filters, self._name = ingest, number, filters, name
+        self._another, self._own = another, share
+        self._counts: deque[tuple[float, int]] = deque(maxlen=LOOKS)
+        self.workers: tuple[WorkerSign, ...] = ()
+        """The workers, for the service's heartbeat."""
         self._share: WaitingShare | None = None
         self._next_s = 0.0
         self._since_s: float | None = None
@@ -127,7 +142,7 @@ class IngestGroup:
         """Note that we are seen, and store what waits for a worker that is not.
 
         Silent is who was not seen while we saw the store: after it was away, or we were frozen, others
-        have time to be seen again, since what they hold would be stored twice.
+        have time to be seen again.
         """
         now = time.monotonic()
         try:
@@ -137,13 +152,14 @@ class IngestGroup:
                 self._note_seen(now)
                 if late or self._since_s is None:
                     self._since_s = now
-                if self._share is None and now - self._since_s > SILENT_S:
+                settled = now - self._since_s > SILENT_S
+                if self._own is None:
+                    self._look_at_workers(settled=settled)
+                if self._share is None and settled:
                     self._claim()
             if (share := self._share) is not None:
-                done, writer = not share.waits(), self._ingest.writer
-                kept = share.running() and ingest_workers.keep_claim(
-                    writer, self._number, share.number, done=done
-                )
+                done = not share.waits()
+                kept = share.running() and share.share.keep(done=done)
                 if done or not kept:
                     self.stop()
         except StoreUnavailable as exc:  # the ingest reports it; the next look tries again
@@ -151,8 +167,23 @@ class IngestGroup:
             log.debug("other workers cannot be seen reason=%s", exc)
 
     def _note_seen(self, now_s: float) -> None:
-        if self._seen and now_s - self._ingest.moved_s < HANGS_S[INGEST]:
-            ingest_workers.note_seen(self._ingest.writer, self._number)
+        self._counts.append((now_s, self._ingest.messages))
+        if self._own is not None and now_s - self._ingest.moved_s < HANGS_S[INGEST]:
+            began_s, before = self._counts[0]
+            messages = self._ingest.messages - before
+            self._own.note_seen(self._name, 60 * messages / max(now_s - began_s, 1.0))
+
+    def _look_at_workers(self, *, settled: bool) -> None:
+        """Look at who was seen; nobody is silent before everybody had time to be seen."""
+        self.workers = tuple(
+            WorkerSign(
+                one.name[:WORKER_NAME_MAX],
+                now_ms() - round(1000 * one.unseen_s),
+                round(one.per_minute),
+                settled and one.unseen_s > SILENT_S,
+            )
+            for one in ingest_workers.workers(self._ingest.writer, WORKER_KEPT_MS)[:TURNS]
+        )
 
     def _claim(self) -> None:
         silent_ms = round(1000 * SILENT_S)
@@ -166,7 +197,7 @@ class IngestGroup:
         """Store no more for others; one that is still silent is found again."""
         share, self._share = self._share, None
         if share is not None:
-            log.info("stored for a worker number=%d messages=%d", share.number, share.end())
+            log.info("stored for a worker number=%d messages=%d", share.share.number, share.end())
 
 
 def worker_faults(settings: Settings) -> list[str]:
@@ -225,10 +256,12 @@ def run_worker(
         subscription = Subscription(
             address, filters, client_id, ended=session.ended(), turn=number
         )
-        ingest = another(subscription, number)
+        share = Share(writer, number, client_id)
+        ingest = another(subscription, share)
         ingest.start()
         parts.callback(ingest.stop, STOP_WAIT_S)
-        others = IngestGroup(ingest, number, filters, another, seen=True)
+        name = f"{socket.gethostname()}:{settings.data}"
+        others = IngestGroup(ingest, number, filters, another, share=share, name=name)
         parts.callback(others.stop)
         next_clock = next_sign = 0.0
         ready = False
@@ -250,6 +283,8 @@ def run_worker(
                 next_sign = now + notifier.watchdog_s
                 notifier.alive(subscription.trouble or ingest.store_trouble or "Stores readings.")
         notifier.stopping()
+        with contextlib.suppress(StoreUnavailable):
+            share.note_ended()
         log.info("worker ends number=%d messages=%d", number, ingest.messages)
 
 
@@ -259,9 +294,9 @@ def new_ingest(
     writer: Writer,
     clock: SteadyClock,
     subscription: Subscription,
-    number: int,
+    share: Share,
 ) -> Ingest:
-    """An ingest of readings alone, with a number among those that share the stream."""
+    """An ingest of readings alone, with its share of the stream."""
     return Ingest(
         subscription,
         contract,
@@ -269,7 +304,8 @@ def new_ingest(
         refused_max=settings.keep.refused_max,
         clock=clock,
         newcomers=shared_newcomers(settings, writer),
-        number=number,
+        number=share.number,
+        share=share,
     )
 
 

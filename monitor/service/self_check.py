@@ -103,9 +103,15 @@ def _of_service(settings: Settings, reported: set[str]) -> list[Check]:
     if beat.late():
         found = found[:1]
     bad = [one for one in found if one.grade is not Grade.OK and one.part not in reported]
+    workers = [
+        Check(one.part, True, one.sentence)
+        for one in found
+        if one.part == health.WORKERS and one.grade is Grade.OK
+    ]
     if not bad:
-        return [Check("service", True, "runs" if reported else "runs, and all its parts work")]
-    return [Check(one.part, False, one.sentence, one.means, one.remedy) for one in bad]
+        text = "runs" if reported else "runs, and all its parts work"
+        return [Check("service", True, text), *workers]
+    return workers + [Check(one.part, False, one.sentence, one.means, one.remedy) for one in bad]
 
 
 def _broker(settings: Settings, address: Address) -> Check:

@@ -289,6 +289,7 @@ class Supervisor:
             parts.callback(link.stop)
             ingest.start()
             parts.callback(ingest.stop, STOP_WAIT_S)
+            others = None
             if number is not None:
                 another = functools.partial(new_ingest, settings, contract, writer, self._clock)
                 others = IngestGroup(
@@ -319,7 +320,9 @@ class Supervisor:
             if commands.journal.repairs:
                 self._repairs.set()
             signs = VitalSigns(settings, self._clock, self._notifier, self._settings_trouble)
-            watched = Parts(ingest, cycle, sender, jobs, children, disk, watch, self._backups)
+            watched = Parts(
+                ingest, cycle, sender, jobs, children, disk, watch, self._backups, others
+            )
 
             def ready() -> None:
                 if session.ended():

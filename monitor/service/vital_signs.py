@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from monitor.runtime.scheduler import Scheduler
     from monitor.service.backup_watch import BackupWatch
     from monitor.service.broker_watch import BrokerWatch
+    from monitor.service.ingest_worker import IngestGroup
     from monitor.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -48,6 +49,7 @@ class Parts(NamedTuple):
     disk: DiskSpace
     broker_watch: BrokerWatch | None
     backups: BackupWatch
+    others: IngestGroup | None = None
 
 
 def stuck(ingest_moved_s: float, rounds_moved_s: float, now_s: float) -> tuple[str, ...]:
@@ -129,4 +131,5 @@ class VitalSigns:
             notices_failed=sender.failed,
             stuck=stuck(ingest.moved_s, cycle.moved_s, time.monotonic()),
             ended=tuple(ended),
+            workers=parts.others.workers if parts.others else (),
         )

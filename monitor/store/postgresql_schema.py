@@ -76,6 +76,13 @@ CREATE TABLE ingest_worker (
 """Ingests that share a stream: the client id of each one's session, when it was last seen by the
 server's clock, and which one stores what waits for it. Who knows a client id can take over the session,
 so these rows are not for readers and not in copies."""
+_WORKERS_SEEN = [
+    "ALTER TABLE ingest_worker RENAME COLUMN drained_by TO claims",
+    "ALTER TABLE ingest_worker ADD COLUMN name TEXT, ADD COLUMN last_ms BIGINT, "
+    "ADD COLUMN per_minute DOUBLE PRECISION",
+]
+"""The number of claims on each one's session, of which the last holds; its name; when it was last seen
+itself, unless it was stopped on purpose; messages stored a minute."""
 _LEASE = """
 CREATE TABLE lease (
   lease_id BIGINT PRIMARY KEY DEFAULT 1 CHECK (lease_id = 1),
@@ -103,6 +110,7 @@ _OWN = {
     15: [_LEASE],
     16: ["CREATE TABLE turn ();"],
     17: [_SERVICE],
+    18: _WORKERS_SEEN,
 }
 """What PostgreSQL needs besides, by the step of the schema."""
 

@@ -32,7 +32,8 @@ from monitor.mqtt.client import Address, Subscription, shared
 from monitor.readings.payload import Contract
 from monitor.service.ingest_worker import new_ingest
 from monitor.settings import load
-from monitor.store import Reader, Writer
+from monitor.store import Reader, Writer, ingest_workers
+from monitor.store.ingest_workers import Share
 
 FILTERS = shared("bench", (bench_ingest.FILTER,))
 
@@ -41,10 +42,10 @@ def work(number: int, port: int, store: str, folder: str, ready: Barrier, done: 
     """A worker, from the barrier until everything is stored."""
     logs.set_up("worker")
     settings, writer = load(data=Path(folder)), Writer(store)
-    subscription = Subscription(
-        Address("127.0.0.1", port), FILTERS, f"worker-{number}", turn=number
-    )
-    one = new_ingest(settings, Contract(), writer, SteadyClock(), subscription, number)
+    name = f"worker-{number}"
+    share = Share(writer, ingest_workers.number_of(writer, name), name)
+    subscription = Subscription(Address("127.0.0.1", port), FILTERS, name, turn=share.number)
+    one = new_ingest(settings, Contract(), writer, SteadyClock(), subscription, share)
     ready.wait()
     one.start()
     done.wait()

@@ -15,7 +15,7 @@ from monitor.core.steady_clock import ClockJump, JumpState
 from monitor.runtime import health, heartbeat, service_troubles
 from monitor.runtime.disk_space import DiskTrouble
 from monitor.runtime.health import Grade
-from monitor.runtime.heartbeat import BrokerOutage, Heartbeat, Round
+from monitor.runtime.heartbeat import BrokerOutage, Heartbeat, Round, WorkerSign
 
 PARIS = ZoneInfo("Europe/Paris")
 NOW = 1_795_694_400_000
@@ -26,6 +26,9 @@ SOUND = Heartbeat(
     pid=7,
     round=Round(ended_ms=NOW - MINUTE, took_s=0.4, outlook_ms=NOW - HOUR, newest_ms=NOW - MINUTE),
 )
+
+
+WORKER = WorkerSign("quay:/var/lib/worker", NOW - 3 * HOUR, 1200, silent=False)
 
 
 def verdicts(last=None, **changed):
@@ -47,6 +50,15 @@ def test_a_sound_service_is_well_in_every_part():
     assert {"broker", "ingest", "store", "rounds", "outlook", "board"} <= set(found)
     assert {"disk", "clock", "notices", "proof"} <= set(found)
     assert found["ingest"].sentence == "Readings are stored. The newest is from 12:59."
+
+
+def test_workers_are_named_with_what_each_stores_and_one_that_stopped_with_when():
+    assert "workers" not in verdicts()
+    text = "Ingest workers, and messages that each stores a minute: quay:/var/lib/worker (1 200)."
+    assert verdicts(workers=(WORKER,))["workers"].sentence == text
+    found = verdicts(workers=(WORKER, WORKER._replace(name="mill:/w", silent=True)))["workers"]
+    assert found.sentence == "An ingest worker has stopped: mill:/w, last seen 10:00."
+    assert found.remedy.startswith("Start it again on its computer.")
 
 
 TROUBLES = [
@@ -75,6 +87,8 @@ TROUBLES = [
         {"notices": "trouble"},
     ),
     ({"last": {"proofs": 1, "proof_trouble": "lighter than dry"}}, {"proof": "trouble"}),
+    ({"workers": (WORKER, WORKER._replace(silent=True))}, {"workers": "trouble"}),
+    ({"workers": (WORKER,)}, {}),
     ({"round": None}, {"rounds": "failing"}),  # an hour after the start
     ({"round": None, "started_ms": NOW - MINUTE}, {}),
 ]

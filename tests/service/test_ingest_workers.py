@@ -27,6 +27,7 @@ from monitor.service.ingest_session import IngestSession
 from monitor.service.ingest_worker import IngestGroup, WaitingShare
 from monitor.settings import load
 from monitor.store import Reader, Writer, connection, ingest_workers, rollups
+from monitor.store.ingest_workers import Share
 
 FILTERS = shared("shop", Contract().filters)
 UNTIMED = json.dumps([{"n": "pressure", "u": "Pa", "v": 50_000}]).encode()
@@ -70,6 +71,15 @@ def test_no_two_of_a_group_give_messages_of_a_topic_one_arrival_time(moved_clock
     assert of_each[0] == sorted(set(of_each[0]))
 
 
+class Unclaimed:
+    """A share that nobody else claims, of a store in a file."""
+
+    number, client_id, own, lost = 1, "c", False, False
+
+    def check(self, run):
+        pass
+
+
 def test_what_the_store_keeps_waiting_is_not_taken_for_the_end(tmp_path, monkeypatch):
     monkeypatch.setattr(ingest_worker, "QUIET_S", 0.0)
     monkeypatch.setattr(connection, "BUSY_WAIT_S", 0.05)
@@ -77,10 +87,9 @@ def test_what_the_store_keeps_waiting_is_not_taken_for_the_end(tmp_path, monkeyp
     script.connected = True
     with closing(Writer(path)) as writer, closing(Writer(path)) as other:
         ingest = Ingest(script, Contract(), writer, number=1)
-        whose = ingest_workers.SilentWorker(1, "c")
         with other.connection.transaction():  # the store can not be written
             script.groups.append([arrival(1, UNTIMED)])
-            share = WaitingShare(whose, Address("127.0.0.1", 1), (), lambda *_: ingest)
+            share = WaitingShare(Unclaimed(), Address("127.0.0.1", 1), (), lambda *_: ingest)
             until(lambda: ingest.store_trouble, what="the store is away")
             assert share.waits()
         until(lambda: not share.waits(), what="nothing waits any more")
@@ -105,6 +114,43 @@ def test_a_repeat_is_known_by_the_packet_id_of_its_own_client(tmp_path):
             one.stop(5)
         times = writer.connection.rows("SELECT ts_ms FROM reading ORDER BY ts_ms")
     assert times == [(NOW,), (NOW + 1,)]
+
+
+def test_a_worker_cut_off_from_the_store_alone_stores_nothing_a_second_time(postgresql_server):
+    store = postgresql_server.emptied()
+    with closing(Writer(store)) as writer, closing(Writer(store)) as other, ExitStack() as parts:
+        cut, by = (ingest_workers.number_of(writer, name) for name in ("cut", "by"))
+        share, scripts = Share(writer, cut, "cut"), [Script(), Script()]
+        share.note_seen("quay", 0.0)
+
+        def made(script, writer, share):
+            one = Ingest(script, Contract(), writer, number=cut, share=share)
+            parts.callback(one.stop, 5)
+            return one
+
+        own = made(scripts[0], writer, share)
+        right, writer.connection._url = writer.connection._url, "postgresql://127.0.0.1:1/none"
+        postgresql_server.cut(writer.connection.raw.info.backend_pid)
+        scripts[0].groups.append([arrival(7, UNTIMED), arrival(0, UNTIMED, qos=0, at=NOW + 1)])
+        own.start()
+        until(lambda: own.store_trouble, what="it is cut off")
+        assert ingest_workers.claim_silent(other, by, 60_000) is None
+        claimed = ingest_workers.claim_silent(other, by, -1)
+        scripts[1].groups.append([arrival(7, UNTIMED, repeat=True, at=NOW + 60_000)])
+        another = made(scripts[1], other, claimed)
+        another.start()
+        until(lambda: scripts[1].acknowledged == [7], what="another has stored it")
+        writer.connection._url = right
+        until(lambda: scripts[0].asked_again and scripts[0].acknowledged, what="it asks again")
+        assert scripts[0].acknowledged == [0], "what the broker sends once is stored"
+        scripts[0].groups.append([arrival(7, UNTIMED, repeat=True, at=NOW + 90_000)])
+        until(lambda: scripts[0].acknowledged == [0, 7], what="the repeat is known")
+        times = writer.connection.rows("SELECT ts_ms FROM reading ORDER BY ts_ms")
+        assert times == [(NOW + 1,), (NOW + 60_000,)]
+        assert not claimed.keep(), "the worker is back"
+        scripts[1].groups.append([arrival(8, UNTIMED, at=NOW + 95_000)])
+        until(lambda: not another.running(), what="the other ends by itself")
+        assert writer.connection.row("SELECT count(*) FROM reading") == (2,)
 
 
 def test_the_limits_for_newcomers_hold_for_all_ingests_together(tmp_path):
@@ -166,13 +212,13 @@ def test_a_session_that_joins_a_group_ends_its_own_subscription(mosquitto, tmp_p
 
 
 @pytest.mark.broker
-def test_a_worker_that_was_frozen_takes_only_repeats_of_what_it_was_sent(mosquitto):
+def test_a_worker_that_asks_again_gets_repeats_of_what_it_was_sent(mosquitto):
     address = Address("127.0.0.1", mosquitto.port)
     one = Subscription(address, FILTERS, "frozen", turn=1)
     until(lambda: one.take(1, 0.05) or one.connected)
     publish(address, [1])
     select.select([one._client.socket()], [], [], 10)  # it is there, and not read yet
-    one._looked_s -= 60
+    one.ask_again()
     got = []
     until(lambda: got.extend(one.take(10, 0.05)) or got)
     assert [arrival.repeat for arrival in got] == [True]
@@ -194,19 +240,20 @@ def test_what_waits_for_a_silent_worker_is_stored_by_another(
         assert numbers == [1, 2]
         assert ingest_workers.number_of(writer, "live") == 2
         settings = load(data=tmp_path)
-        ingest_workers.note_seen(writer, 1)
+        Share(writer, 1, "dead").note_seen("quay", 0.0)
+        own = Share(writer, 2, "live")
 
-        def another(subscription, number):
+        def another(subscription, share):
             return ingest_worker.new_ingest(
-                settings, Contract(), writer, SteadyClock(), subscription, number
+                settings, Contract(), writer, SteadyClock(), subscription, share
             )
 
         dead = Subscription(address, FILTERS, "dead", turn=1)
         until(lambda: dead.take(1, 0.05) or dead.connected)
-        live = another(Subscription(address, FILTERS, "live", turn=2), 2)
+        live = another(Subscription(address, FILTERS, "live", turn=2), own)
         live.start()
         parts.callback(live.stop, 5)
-        group = IngestGroup(live, 2, FILTERS, another, seen=True)
+        group = IngestGroup(live, 2, FILTERS, another, share=own, name="mill")
         until(lambda: live.subscription.connected)
         publish(address, range(100))
         got = []
@@ -226,6 +273,31 @@ def test_what_waits_for_a_silent_worker_is_stored_by_another(
             assert rollups.recount(reader, 0, EVER_MS).disagreements == []
 
 
+def test_the_service_sees_each_worker_until_it_is_stopped_on_purpose(
+    postgresql_server, monkeypatch
+):
+    monkeypatch.setattr(ingest_worker, "SEEN_S", 0.0)
+    with closing(Writer(postgresql_server.emptied())) as writer:
+        shares = {
+            name: Share(writer, ingest_workers.number_of(writer, name), name)
+            for name in ("quay", "mill")
+        }
+        service = IngestGroup(Ingest(Script(), Contract(), writer), 9, FILTERS, lambda *_: None)
+        for name, share in shares.items():
+            worker = Ingest(Script(), Contract(), writer, number=share.number, share=share)
+            worker.messages = 30
+            IngestGroup(worker, 1, FILTERS, lambda *_: None, share=share, name=name).look()
+        service.look()
+        seen = {one.name: (one.per_minute, one.silent) for one in service.workers}
+        assert seen == {"mill": (0, False), "quay": (0, False)}
+        monkeypatch.setattr(ingest_worker, "SILENT_S", 0.5)
+        monkeypatch.setattr(service, "_claim", lambda: None)
+        until(lambda: service.look() or any(one.silent for one in service.workers))
+        shares["quay"].note_ended()
+        service.look()
+        assert [one.name for one in service.workers] == ["mill"]
+
+
 def test_nobody_is_taken_for_silent_because_the_store_was_away(
     postgresql_server, monkeypatch, tmp_path
 ):
@@ -236,9 +308,9 @@ def test_nobody_is_taken_for_silent_because_the_store_was_away(
             ingest_workers.number_of(writer, name)
         ingest = Ingest(Script(), Contract(), writer, number=2)
         claims = []
-        group = IngestGroup(ingest, 2, FILTERS, lambda *_: None, seen=True)
+        group = IngestGroup(ingest, 2, FILTERS, lambda *_: None, share=Share(writer, 2, "own"))
         monkeypatch.setattr(group, "_claim", lambda: claims.append(1))
-        ingest_workers.note_seen(writer, 1)
+        Share(writer, 1, "other").note_seen("quay", 0.0)
         until(lambda: group.look() or claims, what="it may claim")
         postgresql_server.stop()
         group.look()

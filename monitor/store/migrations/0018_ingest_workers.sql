@@ -1,0 +1,2 @@
+-- Claims and signs of life of ingest workers. Only a database on a server has them: see
+-- `postgresql_schema.py`.
