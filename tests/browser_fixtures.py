@@ -325,17 +325,6 @@ def let_change(context, url: str, data: Path) -> None:
     assert context.request.get(f"{url}/open/{code}").ok
 
 
-def choose(page, kind: str, *, touch: bool = False) -> None:
-    """Choose a kind on Bench; again if a redraw took the tap away, as was seen twice at load."""
-    button, where = page.locator(f"[data-choose={kind}]"), page.locator("#bench-where")
-    for _ in range(3):
-        button.tap() if touch else button.click()
-        page.wait_for_timeout(300)
-        if where.is_visible():
-            return
-    where.wait_for()
-
-
 def opened(seen: Visit, board: Board, path: str):
     let_change(seen.context, board.url, board.settings.data)
     seen.page.goto(board.url + path)

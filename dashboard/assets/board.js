@@ -151,37 +151,67 @@
 
   // The focus stays where the hand was when the page redraws what had it
   let hand = null;
-  const PASSING = new Set(["data-asked", "data-word", "data-sure", "data-state"]);
+  const PASSING = new Set(["data-asked", "data-word", "data-sure", "data-state", "data-ready", "data-cautions"]);
   function selectorOf(element) {
     if (element.id) return "#" + CSS.escape(element.id);
     return element.localName + Array.from(element.attributes)
       .filter((a) => (a.name.startsWith("data-") && !PASSING.has(a.name)) || a.name === "href")
       .map((a) => "[" + a.name + "=" + JSON.stringify(a.value) + "]").join("");
   }
-  document.addEventListener("focusin", (event) => {
-    const element = event.target, around = [];
+  function remembered(element) { // enough to find it again on the next drawing of the page
+    const around = [];
     for (let one = element.parentElement; one && one.localName !== "main"; one = one.parentElement) {
       if (one.id || one.dataset.wait || one.dataset.unfold) around.push(selectorOf(one));
     }
     const own = selectorOf(element), scope = document.querySelector(around[0]) || document;
-    hand = { element, around, own, at: Array.from(scope.querySelectorAll(own)).indexOf(element) };
-  });
+    return { element, around, own, at: Array.from(scope.querySelectorAll(own)).indexOf(element) };
+  }
+  function redrawn({ around, own, at }) {
+    const scope = around.length ? document.querySelector(around[0]) : document;
+    return scope && Array.from(scope.querySelectorAll(own))[at];
+  }
+  document.addEventListener("focusin", (event) => { hand = remembered(event.target); });
   document.addEventListener("focusout", (event) => window.setTimeout(() => {
     if (hand && hand.element === event.target && event.target.isConnected) hand = null;
   }));
   function refocus() {
     if (!hand || hand.element.isConnected) return;
     if (document.activeElement && document.activeElement !== document.body) { hand = null; return; }
-    const { around, own, at } = hand;
-    const scope = around.length ? document.querySelector(around[0]) : document;
-    let again = scope && Array.from(scope.querySelectorAll(own))[at];
+    let again = redrawn(hand);
     if (!again) { // it is gone: what was around it still leads on to the next
-      again = around.map((one) => document.querySelector(one)).find(Boolean);
+      again = hand.around.map((one) => document.querySelector(one)).find(Boolean);
       if (again) again.tabIndex = -1;
     }
     hand = null;
     if (again) again.focus({ preventScroll: true });
   }
+
+  // A browser drops a tap when the page redraws between its press and its release
+  const TAPPED = "button, a[href], summary", STILL_PX = 12, CLICK_MS = 350;
+  let press = null;
+  function tapped(event) {
+    const element = event.target.closest ? event.target.closest(TAPPED) : null;
+    press = element && event.isPrimary && event.button === 0
+      ? { ...remembered(element), text: element.textContent, x: event.clientX, y: event.clientY } : null;
+  }
+  function released(event) {
+    const was = press;
+    press = null;
+    if (!was || was.element.isConnected || Math.hypot(event.clientX - was.x, event.clientY - was.y) > STILL_PX) return;
+    let clicked = false;
+    const click = (event) => { clicked = Boolean(event.target.closest(TAPPED)); };
+    document.addEventListener("click", click, { capture: true, once: true });
+    window.setTimeout(() => { // on a touch screen a click may still come
+      document.removeEventListener("click", click, { capture: true });
+      const again = redrawn(was);
+      const same = again && (was.own !== again.localName || again.textContent === was.text);
+      if (!clicked && same) again.click();
+    }, event.pointerType === "touch" ? CLICK_MS : 0);
+  }
+  document.addEventListener("pointerdown", tapped, true);
+  document.addEventListener("pointerup", released, true);
+  for (const other of ["pointercancel", "contextmenu"]) document.addEventListener(other, () => { press = null; }, true);
+
   let settling = 0;
   new MutationObserver(() => {
     window.clearTimeout(settling);

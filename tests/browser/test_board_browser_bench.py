@@ -445,7 +445,7 @@ def test_eight_cleats_are_one_row_and_are_released_and_answered_at_a_tap_each(sh
     page.locator("#open-count").fill("8")
     page.locator("#bench-more-kinds summary").tap()
     seen.rest()
-    browser.choose(page, "cleat", touch=True)
+    page.locator("[data-choose=cleat]").tap()
     seen.rest()
     page.locator("#bench-places button", has_text="Front bench").tap()
     row = page.locator(".wait", has_text="cleats along the bar")

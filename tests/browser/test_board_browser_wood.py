@@ -231,10 +231,27 @@ def test_a_wait_is_opened_for_an_instrument_of_the_list_and_leads_to_its_wood(wo
     assert page.locator("#open-references option[value='VN-44']").count() == 1
     page.locator("#bench-more summary").click()
     page.locator("#open-instrument").fill("VN-44")
-    browser.choose(page, "plate-crack")
+    page.locator("[data-choose=plate-crack]").click()
     seen.rest()
     page.locator("#bench-places button", has_text="Front bench").click()
     page.locator(".wait", has_text="VN-44").locator("h3 a").click()
     page.get_by_role("link", name="The wood of VN-44").click()
     page.wait_for_selector(".own-waits li")
     assert "Plate crack" in page.locator(".own-waits").inner_text()
+
+
+def test_a_press_that_the_page_redraws_is_still_a_tap(wood, visit):
+    seen = visit("desk")
+    page = opened(seen, wood, "/bench")
+    button = page.locator("[data-choose=plate-crack]")
+    button.scroll_into_view_if_needed()
+    box = button.bounding_box()
+    page.mouse.move(box["x"] + 20, box["y"] + 20)
+    page.mouse.down()
+    page.evaluate(
+        """() => { window.pressed = document.querySelector("[data-choose=plate-crack]");
+        dash_clientside.set_props("token", { data: "another" }); }"""
+    )
+    until(page, "!window.pressed.isConnected")
+    page.mouse.up()
+    page.locator("#bench-where").wait_for()
