@@ -136,6 +136,7 @@ def shell(shop: ShopData) -> Component:
             dcc.Store(id="token", data=""),
         ],
         className="board",
+        **attributes(data_drawn=shop.change_token() if may(Role.VIEWER).allowed else ""),
     )
 
 

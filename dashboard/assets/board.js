@@ -115,6 +115,8 @@
         return;
       }
       start = said.start;
+      const drawn = document.querySelector(".board[data-drawn]");
+      if (token === null && drawn) token = drawn.dataset.drawn; // what the page was drawn from
       if (window.boardRenew) { // the wall page
         if (said.token !== token && await window.boardRenew()) token = said.token;
       } else if (said.token !== token && !awaited && Date.now() - typedMs > TYPING_MS
