@@ -291,7 +291,8 @@ def _wait(quantity: str, one: WaitStatus) -> Seen:
         "held": found.state is WaitState.HOLD,
         "late": one.late and (one.load or found).state is not WaitState.READY,
     }
-    return Seen(wait.id, label, float(values[quantity]))
+    since = {"ready": found.ready_ms, "loadable": found.ready_ms, "held": found.hold_since_ms}
+    return Seen(wait.id, label, float(values[quantity]), since_ms=since.get(quantity))
 
 
 def _glue(quantity: str, one: Glue, s: Snapshot) -> Seen:

@@ -46,7 +46,7 @@ from monitor.cli import (
     store,
     waits,
 )
-from monitor.cli.output import out, print_json, print_table
+from monitor.cli.output import err, out, print_json, print_table
 from monitor.cli.shared import HELP_OPTIONS, Config, Data, Json, Verbose, command, load
 from monitor.core import logs
 from monitor.core.clock import now_ms
@@ -153,8 +153,16 @@ def board(
 
     The link of a wall screen is printed once. `benchweather token withdraw` withdraws it.
     """
+    from monitor.runtime import heartbeat
+
     base = _board_base(settings, address)
     print(_board_link(settings, people.wall_token(settings, name, days) if wall else "", base))
+    if (beat := heartbeat.read(settings.heartbeat_path)) is None or beat.late():
+        err.print(
+            f"Benchweather does not run with the data in {settings.data}. "
+            "The link works only while it does. --data or --demo names other data.",
+            soft_wrap=True,
+        )
 
 
 @command(app, "wall-screen")

@@ -270,7 +270,9 @@ def test_check_looks_at_the_boards_certificate(shop, monkeypatch):
     monkeypatch.setenv("BENCHWEATHER_BOARD__CERT_FILE", str(cert))
     monkeypatch.setenv("BENCHWEATHER_BOARD__KEY_FILE", str(key))
     assert "renew it" in " ".join(call("check", code=1).output.split())  # two days are left
-    assert call("board").output.startswith("https://127.0.0.1:8050/open/")
+    said = call("board").output
+    assert "https://127.0.0.1:8050/open/" in said
+    assert "Benchweather does not run with the data in " in said
     (shop / "shop").chmod(0o700)
     make_certificate(shop, days=90)
     assert "https on 127.0.0.1, port 8050" in call("check").output

@@ -359,7 +359,7 @@ def test_the_brief_comes_once_a_morning_with_night_waits_and_alerts(shop):
         },
         NOON,
     )
-    shop.go(NOON, NOON + 20 * HOUR)
+    shop.go(NOON, NOON + 20 * HOUR, 50 * MINUTE)
     briefs = [e for e in outbox.recent(shop.reader, 99) if e.notice.notice_id.startswith("brief-")]
     assert [(e.notice.notice_id, e.channel) for e in briefs] == [("brief-2026-01-21", "hook")]
     notice = briefs[0].notice
@@ -370,6 +370,9 @@ def test_the_brief_comes_once_a_morning_with_night_waits_and_alerts(shop):
         "Bench: Dry, 36 %, since",
     ):
         assert piece in notice.text
+    began = datetime.fromtimestamp(shop.open()["wait-ready"].began_ms / 1000, shop.settings.zone)
+    said = next(line for line in notice.text.splitlines() if "top crack: Ready since " in line)
+    assert f" {began:%H:%M}" in said  # the wait's own time, not that of the look
 
 
 # The clocks of Europe/Paris went forward on 29 March and back on 25 October 2026 (tz database).

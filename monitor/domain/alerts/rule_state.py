@@ -26,7 +26,8 @@ class Seen(NamedTuple):
 
     `label` names the subject on screen; `band` is a place's [%], and `detail` goes with what is
     said. `expected`: what is to come, of a rule that foretells; `begun`: it is there. `situation`:
-    what the advice depends on.
+    what the advice depends on. `since_ms`: when it became so, if its own times say that and not the
+    first look at it [ms since 1970-01-01 UTC].
     """
 
     subject: str
@@ -37,6 +38,7 @@ class Seen(NamedTuple):
     begun: bool = False
     expected: ExpectedSpell | None = None
     situation: Situation = ANYWHERE
+    since_ms: int | None = None
 
 
 class RuleState(NamedTuple):

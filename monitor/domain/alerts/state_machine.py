@@ -121,7 +121,7 @@ def step(
                 "family": on.rule.family,
                 "subject": on.seen.subject,
                 "label": on.seen.label,
-                "began_ms": on.state.began_ms or now_ms,
+                "began_ms": _began(on, now_ms),
             }
             events.append(_event(str(next_id), now_ms, AlertAction.RAISE, told))
             next_id += 1
@@ -140,6 +140,12 @@ def step(
             said = {name: value for name, value in _said(on).items() if name in _ADVICE}
             events.append(_event(alert.id, now_ms, AlertAction.ADVISED, said))
     return AlertStep({key: state for key, state in moved.items() if state != OFF}, events)
+
+
+def _began(on: _On, now_ms: int) -> int:
+    """Time at which its condition began: the subject's own if it knows one, never in the future."""
+    own, looked = on.seen.since_ms, on.state.began_ms or now_ms
+    return looked if own is None else min(own, looked)
 
 
 def _ended(
