@@ -8,6 +8,7 @@ import dash
 from dash import dcc, html
 
 from dashboard.access.visitor import access, may, may_manage, visitor
+from dashboard.ui.controls import labelled
 from monitor.core.formats import hours
 from monitor.people.access_store import has_people
 from monitor.people.passwords import LENGTH_MAX, LENGTH_MIN
@@ -117,13 +118,7 @@ def _form(action: str, fields: list[Component], text: str, *, main: bool = True)
 
 def _field(id_: str, name: str, label: str, use: str) -> Component:
     kind: Literal["text", "password"] = "text" if use == "username" else "password"
-    return html.Div(
-        [
-            html.Label(label, htmlFor=id_),
-            dcc.Input(id=id_, name=name, type=kind, autoComplete=use),
-        ],
-        className="field",
-    )
+    return labelled(label, id_, dcc.Input(id=id_, name=name, type=kind, autoComplete=use))
 
 
 def fault(code: str, seconds: str) -> str:

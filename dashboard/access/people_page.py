@@ -10,6 +10,7 @@ from dash import ALL, Input, Output, State, dcc, html
 
 from dashboard.access.visitor import NAMELESS, access, record, visitor
 from dashboard.ui import formats, page_frame
+from dashboard.ui.controls import folded, labelled, picks, tap_row
 from dashboard.ui.markup import attributes
 from dashboard.ui.tables import stacked_table
 from monitor.core.clock import now_ms
@@ -63,7 +64,8 @@ def register(app: dash.Dash) -> None:
 
 def layout() -> Component:
     """The page."""
-    roles = [{"label": f"{role.capitalize()}: {MAY[role]}", "value": role.value} for role in Role]
+    roles = {role.value: f"{role.capitalize()}: {MAY[role]}" for role in Role}
+    name = dcc.Input(id="people-name", type="text", autoComplete="off")
     return html.Main(
         [
             html.H1("People"),
@@ -72,29 +74,12 @@ def layout() -> Component:
             html.H2("Add a person"),
             html.Div(
                 [
-                    html.Div(
-                        [
-                            html.Label("Name", htmlFor="people-name"),
-                            dcc.Input(id="people-name", type="text", autoComplete="off"),
-                        ],
-                        className="field",
-                    ),
-                    html.Fieldset(
-                        [
-                            html.Legend("Role"),
-                            dcc.RadioItems(
-                                id="people-role", options=roles, value=Role.BENCH.value
-                            ),
-                        ],
-                        className="picks",
-                    ),
+                    labelled("Name", "people-name", name),
+                    picks("Role", "people-role", roles, Role.BENCH.value),
                 ],
                 className="fields",
             ),
-            html.Div(
-                html.Button("Add this person", id="people-add", className="tap main"),
-                className="taps wide",
-            ),
+            tap_row(html.Button("Add this person", id="people-add", className="tap main")),
         ],
         className="sheet bench one people",
     )
@@ -207,7 +192,7 @@ def _withdraw(one: Credential) -> Component:
 
 def _asked_once_more(word: str, result: str, tap: Component) -> Component:
     """A tap that cannot be undone: it is shown by a first tap, with its result."""
-    return html.Details([html.Summary(word), html.P(result), tap])
+    return folded(word, html.P(result), tap)
 
 
 def _tap(text: str, do: str, of: str) -> Component:

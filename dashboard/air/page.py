@@ -13,7 +13,8 @@ from dashboard.access.visitor import may_change
 from dashboard.air import text
 from dashboard.data import places
 from dashboard.ui import drawings, formats, missing, page_frame, paging
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import tap_row
+from dashboard.ui.markup import attributes, shape
 from dashboard.ui.paging import Asked
 from dashboard.ui.sentences import Headline
 from monitor.air.current import TRACE_MS, PlaceAir, air_now
@@ -166,23 +167,15 @@ def first_reading(*, writer: bool) -> list[Component]:
                 html.P(
                     "The guide leads from here to the first ready time. It takes a few minutes."
                 ),
-                html.Div(
+                tap_row(
                     missing.taps(
                         ("Open the guide", "/guide"), *([missing.TYPE_READING] if writer else [])
-                    ),
-                    className="taps wide",
+                    )
                 ),
             ],
             className="first",
         ),
     ]
-
-
-def shape(state: str) -> Component:
-    """Mark of a state, shown beside its word."""
-    return html.Span(
-        className="shape", **attributes(data_state=state), **attributes(aria_hidden="true")
-    )
 
 
 def _headline(head: Headline) -> Component:

@@ -12,9 +12,8 @@ from dashboard.access.visitor import may_change
 from dashboard.alerts import text, view
 from dashboard.alerts.view import ALERTS
 from dashboard.ui import formats, page_frame
-from dashboard.ui.controls import action_button
+from dashboard.ui.controls import action_button, draft_form
 from dashboard.ui.event_list import event_list
-from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 
 if TYPE_CHECKING:
@@ -120,11 +119,10 @@ def note(alert: Alert) -> Component:
     """A note to be added to its journal."""
     return html.Div(
         [
-            html.Div(
+            draft_form(
                 view.long_field("note", "alert-note", maxLength=500, rows=2),
-                id="note-form",
-                className="fields",
-                **attributes(data_draft=f"note-{alert.id}"),
+                "note-form",
+                f"note-{alert.id}",
             ),
             html.Div(
                 action_button(

@@ -15,7 +15,7 @@ from dashboard.alerts.forms import places_of
 from dashboard.alerts.rule_fields import form_of, scales
 from dashboard.alerts.view import ALERTS
 from dashboard.ui import formats, page_frame
-from dashboard.ui.controls import action_button, fault_line
+from dashboard.ui.controls import action_button, draft_form, fault_line, fieldset, folded, tap_row
 from dashboard.ui.markup import attributes
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import TEXT_MAX, Of
@@ -68,13 +68,11 @@ def layout(shop: ShopData, book: AlertQueries) -> Component:
             ]
             counts = group_words(mine, sum(rule.id in changed for rule in mine))
             groups.append(
-                html.Details(
-                    [
-                        html.Summary([html.H2(name), html.Span(counts)]),
-                        html.Ul(lines, className="rules"),
-                    ],
+                folded(
+                    [html.H2(name), html.Span(counts)],
+                    html.Ul(lines, className="rules"),
                     className="rule-group",
-                    **attributes(data_unfold=f"rules-{of}"),
+                    unfold=f"rules-{of}",
                 )
             )
     return ALERTS.page(
@@ -160,32 +158,28 @@ def switch(rule: Rule) -> Component:
 def add(rules: Mapping[str, Rule]) -> Component:
     """Form for a rule of the shop's own, which copies from another all that is left empty."""
     names = {rule.id: rule.name for rule in sorted(rules.values(), key=lambda rule: rule.name)}
-    return html.Details(
-        [
-            html.Summary("Add a rule like another"),
-            html.Div(
-                [
-                    view.field("name", "add-name", maxLength=40),
-                    view.choice("like", "add-like", {"": "", **names}),
-                ],
-                id="add-form",
-                className="fields",
-                **attributes(data_draft="add-rule"),
-            ),
-            html.Div(
-                action_button(
-                    "Add it",
-                    "rule",
-                    about="rule",
-                    form="add-form",
-                    said="Added.",
-                    then="reload",
-                    name="tap main",
-                ),
-                className="taps wide",
-            ),
-            html.P("The new rule is a copy until you change it.", className="aside"),
-        ],
+    return folded(
+        "Add a rule like another",
+        draft_form(
+            [
+                view.field("name", "add-name", maxLength=40),
+                view.choice("like", "add-like", {"": "", **names}),
+            ],
+            "add-form",
+            "add-rule",
+        ),
+        tap_row(
+            action_button(
+                "Add it",
+                "rule",
+                about="rule",
+                form="add-form",
+                said="Added.",
+                then="reload",
+                name="tap main",
+            )
+        ),
+        html.P("The new rule is a copy until you change it.", className="aside"),
         id="rules-add",
     )
 
@@ -277,7 +271,7 @@ def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
                     [text(name) for name in ("do", "why", "source", "caution")],
                     className="fields texts",
                 ),
-                html.Div(
+                tap_row(
                     action_button(
                         "Save",
                         "rule",
@@ -287,14 +281,13 @@ def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
                         said="Kept.",
                         then="reload",
                         name="tap main",
-                    ),
-                    className="taps wide",
+                    )
                 ),
             ],
             id="rule-form",
             **attributes(data_draft=f"rule-{rule.id}"),
         ),
-        html.Div([switch(rule), give_up(rule, shop) if changed else None], className="taps wide"),
+        tap_row([switch(rule), give_up(rule, shop) if changed else None]),
         html.P("An open alert keeps its text until it changes.", className="aside"),
     ]
 
@@ -306,12 +299,10 @@ def only_choice(rule: Rule, shop: ShopData) -> Component:
         {"label": alerts_text.kind_of_place(name) or labels.get(name, name), "value": name}
         for name in places_of(shop)
     ]
-    return html.Fieldset(
-        [
-            html.Legend("Only at (nothing ticked: all places indoors)"),
-            dcc.Checklist(id="rule-only", options=options, value=list(rule.only)),
-            fault_line("only"),
-        ],
+    return fieldset(
+        "Only at (nothing ticked: all places indoors)",
+        dcc.Checklist(id="rule-only", options=options, value=list(rule.only)),
+        fault_line("only"),
         className="picks",
     )
 

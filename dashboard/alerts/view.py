@@ -9,8 +9,8 @@ from dash import dcc, html
 from dashboard.alerts import forms
 from dashboard.alerts import text as alerts_text
 from dashboard.alerts.rule_fields import LABELS
-from dashboard.ui import formats
-from dashboard.ui.controls import action_button, fault_line
+from dashboard.ui import controls, formats
+from dashboard.ui.controls import action_button, fault_line, folded, labelled
 from dashboard.ui.markup import attributes
 from dashboard.ui.page_frame import Section
 from monitor.domain.alerts.rule import WATCHABLE, Of
@@ -82,11 +82,7 @@ def why(alert: Alert, *, unfolded: bool = False) -> Component:
     if unfolded:
         return html.Div(parts, className="why")
     caution = " and caution" if alert.caution else ""
-    return html.Details(
-        [html.Summary(f"Why{caution}"), *parts],
-        className="why",
-        **attributes(data_unfold=f"why-{alert.id}"),
-    )
+    return folded(f"Why{caution}", *parts, className="why", unfold=f"why-{alert.id}")
 
 
 def taps(alert: Alert, shop: ShopData, now: int, *, note: bool) -> Component:
@@ -147,14 +143,12 @@ def about(alert: Alert) -> Component | None:
 def field(name: str, id_: str, *, unit: str = "", hint: str = "", **more: Any) -> Component:
     """Labelled text field, with the place where its faults are shown."""
     text = f"{LABELS[name]}{f' [{unit}]' if unit else ''}"
-    return html.Div(
-        [
-            html.Label(text, htmlFor=id_),
-            dcc.Input(id=id_, name=name, type="text", autoComplete="off", **more),
-            html.P(hint, className="aside") if hint else None,
-            fault_line(name),
-        ],
-        className="field",
+    return labelled(
+        text,
+        id_,
+        dcc.Input(id=id_, name=name, type="text", autoComplete="off", **more),
+        html.P(hint, className="aside") if hint else None,
+        fault_line(name),
     )
 
 
@@ -172,18 +166,4 @@ def long_field(name: str, id_: str, **more: Any) -> Component:
 
 def choice(name: str, id_: str, options: Mapping[str, str], chosen: str = "") -> Component:
     """A labelled list to choose from."""
-    return html.Div(
-        [
-            html.Label(LABELS[name], htmlFor=id_),
-            html.Select(
-                [
-                    html.Option(word, value=key, selected="selected" if key == chosen else None)
-                    for key, word in options.items()
-                ],
-                id=id_,
-                name=name,
-            ),
-            fault_line(name),
-        ],
-        className="field",
-    )
+    return controls.choice(LABELS[name], id_, name, options, chosen)

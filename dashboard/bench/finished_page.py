@@ -11,7 +11,7 @@ from dashboard.access.visitor import may_change
 from dashboard.bench import series, view
 from dashboard.bench.view import BENCH
 from dashboard.ui import formats, page_frame
-from dashboard.ui.controls import action_results
+from dashboard.ui.controls import action_results, folded
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain.wait import held_s
@@ -86,13 +86,11 @@ def content(shop: ShopData, book: WaitQueries, causes: int = 0) -> list[Componen
             className="aside",
         ),
         html.Ol(fresh, className="done-list") if fresh else html.P("Nothing was released today."),
-        html.Details(
-            [
-                html.Summary(f"{len(older)} released before today"),
-                html.Ol(older, className="done-list"),
-            ],
+        folded(
+            f"{len(older)} released before today",
+            html.Ol(older, className="done-list"),
             open=not fresh,
-            **attributes(data_unfold="finished-older"),
+            unfold="finished-older",
         )
         if older
         else None,

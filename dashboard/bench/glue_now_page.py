@@ -9,9 +9,9 @@ from dash import Input, Output, dcc, html
 
 from dashboard.bench.view import BENCH
 from dashboard.ui import formats, missing, page_frame
-from dashboard.ui.controls import text_field
+from dashboard.ui.controls import folded, picks, text_field
 from dashboard.ui.form_input import Form, beside_field
-from dashboard.ui.markup import attributes
+from dashboard.ui.markup import attributes, shape
 from monitor.core.clock import now_ms
 from monitor.core.errors import Fault, Rejected
 from monitor.domain.glue import GlueState
@@ -95,32 +95,30 @@ def layout(shop: ShopData, book: GlueQueries, woods: WoodQueries, chosen: str = 
             html.H1("May I glue now?"),
             _picks("Place", "place", named, chosen if chosen in named else places[0].id),
             html.Div(id="may", className="may", **attributes(aria_live="polite")),
-            html.Details(
-                [
-                    html.Summary("The joint: kind, glue, instrument, parts, time"),
-                    _picks("Kind of joint", "kind", kinds, next(iter(kinds), "")),
-                    _picks("Glue", "glue", glues, ""),
-                    _picks("Instrument", "instrument", here, ""),
-                    html.Div(
-                        [
-                            text_field(
-                                f"Temperature of the parts, {degree} (empty: the room's)",
-                                "may-parts",
-                                "parts",
-                                inputMode="decimal",
-                                debounce=True,
-                            ),
-                            text_field(
-                                "Seconds from spreading the glue to the closed joint",
-                                "may-need",
-                                "need",
-                                inputMode="numeric",
-                                debounce=True,
-                            ),
-                        ],
-                        className="fields",
-                    ),
-                ],
+            folded(
+                "The joint: kind, glue, instrument, parts, time",
+                _picks("Kind of joint", "kind", kinds, next(iter(kinds), "")),
+                _picks("Glue", "glue", glues, ""),
+                _picks("Instrument", "instrument", here, ""),
+                html.Div(
+                    [
+                        text_field(
+                            f"Temperature of the parts, {degree} (empty: the room's)",
+                            "may-parts",
+                            "parts",
+                            inputMode="decimal",
+                            debounce=True,
+                        ),
+                        text_field(
+                            "Seconds from spreading the glue to the closed joint",
+                            "may-need",
+                            "need",
+                            inputMode="numeric",
+                            debounce=True,
+                        ),
+                    ],
+                    className="fields",
+                ),
                 id="may-more",
                 open=True,
             ),
@@ -134,11 +132,7 @@ def _glue_option(one: Any, now: int) -> str:
 
 
 def _picks(legend: str, name: str, options: dict[str, str], chosen: str) -> Component:
-    shown: list[Any] = [{"label": word, "value": value} for value, word in options.items()]
-    return html.Fieldset(
-        [html.Legend(legend), dcc.RadioItems(id=f"may-{name}", options=shown, value=chosen)],
-        className="picks",
-    )
+    return picks(legend, f"may-{name}", options, chosen)
 
 
 def answer_to(asked: dict[str, str], shop: ShopData, book: GlueQueries) -> list[Component | None]:
@@ -178,7 +172,7 @@ def large(found: GlueNow, shop: ShopData) -> list[Component | None]:
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     text = words(found, now_ms(), shop.settings.zone, unit)
     return [
-        html.P([_mark(found.answer), html.Strong(text.word)], className="word"),
+        html.P([shape(SHAPES[found.answer]), html.Strong(text.word)], className="word"),
         html.P(text.sentence, className="lead"),
         html.Ul([html.Li(reason) for reason in text.reasons], className="reasons")
         if text.reasons
@@ -189,12 +183,6 @@ def large(found: GlueNow, shop: ShopData) -> list[Component | None]:
         ),
         html.Ul([html.Li(caution) for caution in text.cautions], className="plain may-cautions"),
     ]
-
-
-def _mark(answer: Answer) -> Component:
-    return html.Span(
-        className="shape", **attributes(data_state=SHAPES[answer], aria_hidden="true")
-    )
 
 
 def short(shop: ShopData, book: GlueQueries) -> list[Component]:
@@ -211,7 +199,7 @@ def short(shop: ShopData, book: GlueQueries) -> list[Component]:
             html.Li(
                 [
                     dcc.Link(
-                        [_mark(found.answer), html.Strong(f"{place.label}: {text.word}")],
+                        [shape(SHAPES[found.answer]), html.Strong(f"{place.label}: {text.word}")],
                         href=f"{PATH}?place={place.id}",
                         className="word",
                     ),

@@ -12,9 +12,17 @@ from dashboard.access.visitor import may_change
 from dashboard.bench.glue_forms import LABELS, shown_of
 from dashboard.bench.view import BENCH
 from dashboard.ui import formats, page_frame
-from dashboard.ui.controls import action_button, fault_line, text_field
+from dashboard.ui.controls import (
+    action_button,
+    fault_line,
+    folded,
+    picks,
+    tap_row,
+    text_area,
+    text_field,
+)
 from dashboard.ui.event_list import event_list
-from dashboard.ui.markup import attributes
+from dashboard.ui.markup import attributes, shape
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import DEFERS, WORDS
 from monitor.domain.glue import KINDS, GlueState
@@ -99,15 +107,13 @@ def batches(shop: ShopData, book: GlueQueries, writer: bool) -> list[Component]:
         parts.append(html.Ul([_batch(one, shop, writer) for one in found], className="glues"))
     if gone:
         parts.append(
-            html.Details(
-                [
-                    html.Summary(f"{len(gone)} discarded"),
-                    html.Ul(
-                        [html.Li(dcc.Link(g.label, href=f"/bench/glue/{g.id}")) for g in gone],
-                        className="plain",
-                    ),
-                ],
-                **attributes(data_unfold="glues-gone"),
+            folded(
+                f"{len(gone)} discarded",
+                html.Ul(
+                    [html.Li(dcc.Link(g.label, href=f"/bench/glue/{g.id}")) for g in gone],
+                    className="plain",
+                ),
+                unfold="glues-gone",
             )
         )
     return parts
@@ -129,9 +135,7 @@ def _batch(one: Glue, shop: ShopData, writer: bool) -> Component:
 def _condition(one: Glue, shop: ShopData) -> list[Component | None]:
     now, zone = now_ms(), shop.settings.zone
     pot, missing = glue_text.pot(one, now, zone), glue_text.gaps(one)
-    mark = html.Span(
-        className="shape", **attributes(data_state=SHAPES[one.state(now)], aria_hidden="true")
-    )
+    mark = shape(SHAPES[one.state(now)])
     where = f" Kept: {one.kept}." if one.kept else ""
     word = "Mixed" if one.kind.air_sets else "Mixed or opened"
     return [
@@ -170,20 +174,13 @@ def taps(one: Glue) -> list[Component]:
 
 def mixing() -> Component:
     """Form for a new batch."""
-    kinds: list[Any] = [{"label": kind.name, "value": kind.id} for kind in KINDS.values()]
+    kinds = {kind.id: kind.name for kind in KINDS.values()}
     return html.Section(
         [
             html.H2("Record a batch"),
             html.Div(
                 [
-                    html.Fieldset(
-                        [
-                            html.Legend("Kind"),
-                            dcc.RadioItems(id="mix-kind", options=kinds, value="hide"),
-                            fault_line("kind"),
-                        ],
-                        className="picks",
-                    ),
+                    picks("Kind", "mix-kind", kinds, "hide", fault_line("kind")),
                     html.Div(
                         [
                             _field("name", "mix", maxLength=80),
@@ -201,7 +198,7 @@ def mixing() -> Component:
                 id="mix-form",
                 **attributes(data_draft="mix-glue"),
             ),
-            html.Div(
+            tap_row(
                 [
                     action_button(
                         "Record it",
@@ -212,8 +209,7 @@ def mixing() -> Component:
                         name="tap main",
                         then="reload",
                     )
-                ],
-                className="taps wide",
+                ]
             ),
         ]
     )
@@ -231,14 +227,7 @@ def _sheet_fields(form: str, shown: dict[str, str] | None = None) -> list[Compon
 
 
 def _note(form: str, value: str) -> Component:
-    return html.Div(
-        [
-            html.Label("Note", htmlFor=f"{form}-note"),
-            dcc.Textarea(id=f"{form}-note", name="note", value=value, maxLength=2000),
-            fault_line("note"),
-        ],
-        className="field",
-    )
+    return text_area("Note", f"{form}-note", "note", value=value, maxLength=2000)
 
 
 @page_frame.where_store_fails(BENCH.failed("/bench/glue", "Glue", "one"))
@@ -279,7 +268,7 @@ def state_of(found: Glue, shop: ShopData, writer: bool) -> list[Component | None
     ]
     return [
         *_condition(found, shop),
-        html.Div(taps(found), className="taps wide") if writer else None,
+        tap_row(taps(found)) if writer else None,
         html.Dl(
             [html.Div([html.Dt(word), html.Dd(value)]) for word, value in facts], className="facts"
         ),
@@ -293,43 +282,40 @@ def correcting(found: Glue, shop: ShopData) -> Component:
     """Form that corrects a batch."""
     shown = shown_of(found)
     mixed = formats.to_input(found.mixed_ms, shop.settings.zone)
-    return html.Details(
-        [
-            html.Summary("Correct this glue"),
-            html.Div(
-                [
-                    html.Div(
-                        [
-                            *(
-                                _field(name, "fix", value=shown[name], maxLength=80)
-                                for name in ("name", "strength", "kept")
-                            ),
-                            _field("at", "fix", value=mixed),
-                            _field("hot_h", "fix", inputMode="decimal"),
-                            *_sheet_fields("fix", shown),
-                        ],
-                        className="fields",
-                    ),
-                    _note("fix", found.note),
-                ],
-                id="fix-glue",
-                **attributes(data_draft=f"fix-glue-{found.id}"),
-            ),
-            html.Div(
-                [
-                    action_button(
-                        "Save",
-                        "correct",
-                        about="glue",
-                        glue=found.id,
-                        form="fix-glue",
-                        said="Corrected.",
-                        name="tap main",
-                        then="reload",
-                    )
-                ],
-                className="taps wide",
-            ),
-        ],
+    return folded(
+        "Correct this glue",
+        html.Div(
+            [
+                html.Div(
+                    [
+                        *(
+                            _field(name, "fix", value=shown[name], maxLength=80)
+                            for name in ("name", "strength", "kept")
+                        ),
+                        _field("at", "fix", value=mixed),
+                        _field("hot_h", "fix", inputMode="decimal"),
+                        *_sheet_fields("fix", shown),
+                    ],
+                    className="fields",
+                ),
+                _note("fix", found.note),
+            ],
+            id="fix-glue",
+            **attributes(data_draft=f"fix-glue-{found.id}"),
+        ),
+        tap_row(
+            [
+                action_button(
+                    "Save",
+                    "correct",
+                    about="glue",
+                    glue=found.id,
+                    form="fix-glue",
+                    said="Corrected.",
+                    name="tap main",
+                    then="reload",
+                )
+            ]
+        ),
         id="glue-fix",
     )

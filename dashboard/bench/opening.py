@@ -10,7 +10,7 @@ from dash import Input, Output, State, dcc, html
 from dashboard.bench import text as bench_text
 from dashboard.data.waits import StartRequest
 from dashboard.ui import formats, missing, page_frame
-from dashboard.ui.controls import action_button, text_field
+from dashboard.ui.controls import action_button, choice, folded, text_area, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.measurements import BY_HAND, Quantity
@@ -111,11 +111,9 @@ def section(
             html.H2("Put in clamps, or leave to dry"),
             details(here, book.recent_instruments(RECENT), glues.here()),
             html.Div(first, id="bench-kinds", className="kinds"),
-            html.Details(
-                [
-                    html.Summary(formats.counted(len(others), "more kind")),
-                    html.Div(others, id="bench-other-kinds", className="kinds"),
-                ],
+            folded(
+                formats.counted(len(others), "more kind"),
+                html.Div(others, id="bench-other-kinds", className="kinds"),
                 id="bench-more-kinds",
             ),
             html.Div(
@@ -343,17 +341,7 @@ def glue_choice(batches: Sequence[Glue]) -> Component:
     for one in batches:
         state = one.state(now)
         words[one.id] = one.label if state is GlueState.GOOD else f"{one.label} ({state})"
-    return html.Div(
-        [
-            html.Label("Glue", htmlFor="open-glue"),
-            html.Select(
-                [html.Option(word, value=value) for value, word in words.items()],
-                id="open-glue",
-                name="glue",
-            ),
-        ],
-        className="field",
-    )
+    return choice("Glue", "open-glue", "glue", words)
 
 
 def details(here: Sequence[str], recent: Sequence[str], batches: Sequence[Glue] = ()) -> Component:
@@ -408,42 +396,32 @@ def details(here: Sequence[str], recent: Sequence[str], batches: Sequence[Glue] 
                 className="aside",
                 hidden=True,
             ),
-            html.Details(
-                [
-                    html.Summary("More: what, how many, start, wanted by, who, note"),
-                    html.Div(
-                        [
-                            text_field("What", "open-what", "what", maxLength=200),
-                            text_field(
-                                "How many at once",
-                                "open-count",
-                                "count",
-                                inputMode="numeric",
-                                maxLength=3,
-                            ),
-                            text_field("Started (empty: now)", "open-start", "start"),
-                            text_field("Wanted by", "open-wanted", "wanted"),
-                            text_field(
-                                "Who (kept on this device)", "bench-by", "by", maxLength=60
-                            ),
-                            html.Div(
-                                [
-                                    html.Label("Note", htmlFor="open-note"),
-                                    dcc.Textarea(id="open-note", name="note", maxLength=2000),
-                                ],
-                                className="field",
-                            ),
-                        ],
-                        className="fields",
-                    ),
-                    html.P(
-                        (
-                            "These details are added to the next wait you open. Until then they "
-                            "are kept on this device."
+            folded(
+                "More: what, how many, start, wanted by, who, note",
+                html.Div(
+                    [
+                        text_field("What", "open-what", "what", maxLength=200),
+                        text_field(
+                            "How many at once",
+                            "open-count",
+                            "count",
+                            inputMode="numeric",
+                            maxLength=3,
                         ),
-                        className="aside",
+                        text_field("Started (empty: now)", "open-start", "start"),
+                        text_field("Wanted by", "open-wanted", "wanted"),
+                        text_field("Who (kept on this device)", "bench-by", "by", maxLength=60),
+                        text_area("Note", "open-note", "note", maxLength=2000),
+                    ],
+                    className="fields",
+                ),
+                html.P(
+                    (
+                        "These details are added to the next wait you open. Until then they "
+                        "are kept on this device."
                     ),
-                ],
+                    className="aside",
+                ),
                 id="bench-more",
             ),
         ],

@@ -12,7 +12,7 @@ from dashboard.bench import calendar_feed, opening, series, view
 from dashboard.bench import text as bench_text
 from dashboard.bench.view import BENCH
 from dashboard.ui import formats, page_frame
-from dashboard.ui.controls import action_button, action_results
+from dashboard.ui.controls import action_button, action_results, folded
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain.wait import Action
@@ -152,9 +152,8 @@ def just_released(book: WaitQueries, writer: bool, now: int) -> list[Component]:
     cards = [_just(waits, book, writer) for waits in series.alike(fresh, lambda wait: wait)]
     if len(cards) <= JUST_CARDS:
         return cards
-    older = html.Details(
-        [html.Summary(f"{len(cards) - JUST_CARDS} more released"), *cards[JUST_CARDS:]],
-        **attributes(data_unfold="just-older"),
+    older = folded(
+        f"{len(cards) - JUST_CARDS} more released", *cards[JUST_CARDS:], unfold="just-older"
     )
     return [*cards[:JUST_CARDS], older]
 

@@ -13,9 +13,18 @@ from dashboard.bench.proof_figure import LINE, proof_plot
 from dashboard.bench.proof_forms import LABELS
 from dashboard.bench.view import BENCH
 from dashboard.ui import formats, page_frame, plots
-from dashboard.ui.controls import action_button, fault_line, text_field
+from dashboard.ui.controls import (
+    action_button,
+    choice,
+    draft_form,
+    fault_line,
+    folded,
+    picks,
+    tap_row,
+    text_field,
+)
 from dashboard.ui.event_list import event_list
-from dashboard.ui.markup import attributes
+from dashboard.ui.markup import attributes, shape
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import DEFERS, WORDS
@@ -105,7 +114,7 @@ def _row(proof: Proof, shop: ShopData) -> Component:
     return html.Li(
         [
             html.H2(dcc.Link(proof.label, href=f"{PATH}/{proof.id}")),
-            html.P([_mark(proof), html.Span(f"{words}.")], className="state"),
+            html.P([shape(SHAPES[proof.state]), html.Span(f"{words}.")], className="state"),
             html.P(" ".join(kept)) if kept and not proof.withdrawn else None,
         ],
         key=proof.id,
@@ -114,49 +123,35 @@ def _row(proof: Proof, shop: ShopData) -> Component:
     )
 
 
-def _mark(proof: Proof) -> Component:
-    return html.Span(
-        className="shape", **attributes(data_state=SHAPES[proof.state], aria_hidden="true")
-    )
-
-
 def _starting(
     kind: ProofKind, method: Method, choices: Mapping[str, dict[str, str]], writer: bool
 ) -> Component:
     form = f"start-{kind}"
     names = ["place", *method.start_needs, *method.start_may, "name"]
-    return html.Details(
-        [
-            html.Summary(method.name),
-            html.P(method.aim),
-            *_guide(method),
-            *(
-                [
-                    html.Div(
-                        [_field(name, form, choices) for name in names],
-                        id=f"{form}-form",
-                        className="fields",
-                        **attributes(data_draft=form),
-                    ),
-                    html.Div(
-                        action_button(
-                            "Start it",
-                            "start",
-                            name="tap main",
-                            about="proof",
-                            kind=str(kind),
-                            form=f"{form}-form",
-                            said="Started.",
-                            then="reload",
-                        ),
-                        className="taps wide",
-                    ),
-                ]
-                if writer
-                else []
-            ),
-        ],
-        **attributes(data_unfold=form),
+    return folded(
+        method.name,
+        html.P(method.aim),
+        *_guide(method),
+        *(
+            [
+                draft_form([_field(name, form, choices) for name in names], f"{form}-form", form),
+                tap_row(
+                    action_button(
+                        "Start it",
+                        "start",
+                        name="tap main",
+                        about="proof",
+                        kind=str(kind),
+                        form=f"{form}-form",
+                        said="Started.",
+                        then="reload",
+                    )
+                ),
+            ]
+            if writer
+            else []
+        ),
+        unfold=form,
     )
 
 
@@ -175,25 +170,11 @@ def _field(name: str, form: str, choices: Mapping[str, dict[str, str]]) -> Compo
     """A field of a form: a choice or a line to type into."""
     own = f"{form}-{name}"
     if name == "judgement":
-        options: list[Any] = [{"label": str(one).title(), "value": str(one)} for one in Judgement]
-        return html.Fieldset(
-            [html.Legend(LABELS[name]), dcc.RadioItems(id=own, options=options), fault_line(name)],
-            className="picks",
-        )
+        options = {str(one): str(one).title() for one in Judgement}
+        return picks(LABELS[name], own, options, None, fault_line(name))
     if name in CHOICES:
         words = choices[name]
-        return html.Div(
-            [
-                html.Label(LABELS[name], htmlFor=own),
-                html.Select(
-                    [html.Option(word, value=value) for value, word in words.items()],
-                    id=own,
-                    name=name,
-                ),
-                fault_line(name),
-            ],
-            className="field",
-        )
+        return choice(LABELS[name], own, name, words)
     label = LABELS[name]
     more = {} if name in ("name", "at", "glued") else {"inputMode": "decimal"}
     return text_field(label, own, name, faults=True, **more)
@@ -228,7 +209,10 @@ def one(shop: ShopData, book: ProofQueries, proof_id: str) -> Component:
             dcc.Store(id="proof-id", data=found.id),
             html.H1(found.label),
             html.P(
-                [_mark(found), html.Span(f"{str(found.state).title()}, at {place}.")],
+                [
+                    shape(SHAPES[found.state]),
+                    html.Span(f"{str(found.state).title()}, at {place}."),
+                ],
                 className="state",
             ),
             *result_parts(found, known, why),
@@ -266,17 +250,7 @@ def result_parts(proof: Proof, known: ProofResult, why: str) -> list[Component]:
 def _plot(proof: Proof, known: ProofResult) -> Component:
     return html.Div(
         [
-            html.Div(
-                dcc.Graph(
-                    id="proof-plot",
-                    config=plots.PLOT_CONFIG,
-                    responsive=True,
-                    figure=plots.NO_PLOT,
-                ),
-                className="plot",
-                role="img",
-                **attributes(aria_label="Plot of the measurements; they are listed below"),
-            ),
+            plots.frame("proof-plot", "Plot of the measurements; they are listed below"),
             html.P(
                 " ".join(
                     ["Points are measurements.", *([LINE[proof.kind]] if known.ranges else [])]
@@ -296,13 +270,12 @@ def _adding(proof: Proof, choices: Mapping[str, dict[str, str]]) -> list[Compone
     own = {"about": "proof", "proof": proof.id}
     return [
         html.H2("Add a measurement"),
-        html.Div(
+        draft_form(
             [_field(name, "add", choices) for name in (*asked, "at")],
-            id="add-form",
-            className="fields",
-            **attributes(data_draft=f"proof-add-{proof.id}"),
+            "add-form",
+            f"proof-add-{proof.id}",
         ),
-        html.Div(
+        tap_row(
             action_button(
                 "Add it",
                 "add",
@@ -311,32 +284,28 @@ def _adding(proof: Proof, choices: Mapping[str, dict[str, str]]) -> list[Compone
                 said="Added.",
                 then="reload",
                 **own,
-            ),
-            className="taps wide",
+            )
         ),
-        html.Details(
-            [
-                html.Summary("Correct a measurement"),
-                html.P("Type only what changes.", className="aside"),
-                html.Div(
-                    [_field(name, "fix", choices) for name in ("number", *asked, "at")],
-                    id="fix-form",
-                    className="fields",
-                    **attributes(data_draft=f"proof-fix-{proof.id}"),
+        folded(
+            "Correct a measurement",
+            html.P("Type only what changes.", className="aside"),
+            draft_form(
+                [_field(name, "fix", choices) for name in ("number", *asked, "at")],
+                "fix-form",
+                f"proof-fix-{proof.id}",
+            ),
+            html.Div(
+                action_button(
+                    "Correct it",
+                    "correct",
+                    form="fix-form",
+                    said="Corrected.",
+                    then="reload",
+                    **own,
                 ),
-                html.Div(
-                    action_button(
-                        "Correct it",
-                        "correct",
-                        form="fix-form",
-                        said="Corrected.",
-                        then="reload",
-                        **own,
-                    ),
-                    className="taps",
-                ),
-            ],
-            **attributes(data_unfold="proof-fix"),
+                className="taps",
+            ),
+            unfold="proof-fix",
         ),
     ]
 
@@ -401,7 +370,7 @@ def _ending(proof: Proof, known: ProofResult) -> list[Component]:
             "Withdraw", "withdraw", sure="Withdraw it? Tap again", said="Withdrawn.", **own
         )
     )
-    return [html.Div(found, className="taps wide")]
+    return [tap_row(found)]
 
 
 def _history(proof: Proof, shop: ShopData) -> Component:

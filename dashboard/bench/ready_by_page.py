@@ -13,7 +13,7 @@ from dashboard.bench import text as bench_text
 from dashboard.bench.view import BENCH
 from dashboard.data.waits import ReadyByRequest, StartRequest
 from dashboard.ui import formats, missing, page_frame
-from dashboard.ui.controls import text_field
+from dashboard.ui.controls import fieldset, picks, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain import opening_hours as hours
@@ -166,52 +166,35 @@ def layout(shop: ShopData) -> Component:
             ],
             className="sheet bench",
         )
+    labels = {place.id: place.label for place in places}
+    ends = {"open": first, "at": "Another time"}
     return html.Main(
         [
             BENCH.links("/bench/ready-by"),
             html.H1("Ready by"),
             html.Div(
                 [
-                    _choice(
-                        "Place",
-                        dcc.RadioItems(
-                            id="plan-place",
-                            value=places[0].id,
-                            options=[{"label": p.label, "value": p.id} for p in places],
-                        ),
-                    ),
-                    _choice(
-                        "Wanted by",
-                        dcc.RadioItems(
-                            id="plan-when",
-                            value="open",
-                            options=[
-                                {"label": first, "value": "open"},
-                                {"label": "Another time", "value": "at"},
-                            ],
-                        ),
-                    ),
+                    picks("Place", "plan-place", labels, places[0].id, classes=""),
+                    picks("Wanted by", "plan-when", ends, "open", classes=""),
                     text_field("Date and time", "plan-at", "wanted"),
-                    html.Fieldset(
-                        [
-                            html.Legend("What if it were"),
-                            _stepper(
-                                "plan-cooler",
-                                "Cooler",
-                                "plan-warmer",
-                                warmer_words(0, unit),
-                                "plan-warm",
-                                "Warmer",
-                            ),
-                            _stepper(
-                                "plan-damper",
-                                "Damper",
-                                "plan-drier",
-                                drier_words(0),
-                                "plan-dry",
-                                "Drier",
-                            ),
-                        ]
+                    fieldset(
+                        "What if it were",
+                        _stepper(
+                            "plan-cooler",
+                            "Cooler",
+                            "plan-warmer",
+                            warmer_words(0, unit),
+                            "plan-warm",
+                            "Warmer",
+                        ),
+                        _stepper(
+                            "plan-damper",
+                            "Damper",
+                            "plan-drier",
+                            drier_words(0),
+                            "plan-dry",
+                            "Drier",
+                        ),
                     ),
                 ],
                 className="plan-asked",
@@ -221,10 +204,6 @@ def layout(shop: ShopData) -> Component:
         ],
         className="sheet bench",
     )
-
-
-def _choice(legend: str, inputs: Component) -> Component:
-    return html.Fieldset([html.Legend(legend), inputs])
 
 
 def _stepper(

@@ -10,8 +10,8 @@ from dash import dcc, html
 from dashboard.bench import series
 from dashboard.bench import text as bench_text
 from dashboard.ui import formats
-from dashboard.ui.controls import action_button
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import action_button, folded
+from dashboard.ui.markup import attributes, shape
 from dashboard.ui.page_frame import Section
 from monitor.domain.wait import Wait, is_early
 from monitor.science.waits.parameters import Hold
@@ -141,14 +141,12 @@ def _piece(name: str, start: float, end: float) -> Component:
     return html.Span(className=name, style={"left": f"{start:.2f}%", "width": f"{width:.2f}%"})
 
 
-def shape(status: WaitStatus, state: str) -> Component:
+def status_shape(status: WaitStatus, state: str) -> Component:
     """Mark of a wait's state, shown beside its word."""
     name = {"ready": "right", "unknown": "unknown", "paused": "paused"}.get(state, "waiting")
     if state == "hold" and status.readiness is not None:
         name = _HOLD_SHAPES.get(Hold(status.readiness.hold), "waiting")
-    return html.Span(
-        className="shape", **attributes(data_state=name), **attributes(aria_hidden="true")
-    )
+    return shape(name)
 
 
 def row(
@@ -184,7 +182,10 @@ def row(
         [
             html.Div(
                 [
-                    html.P([shape(status, words.state), html.Span(words.when)], className="when"),
+                    html.P(
+                        [status_shape(status, words.state), html.Span(words.when)],
+                        className="when",
+                    ),
                     html.Div(
                         [
                             html.H3(dcc.Link(name, href=one) if len(waits) == 1 else name),
@@ -262,32 +263,30 @@ def early_question(waits: Sequence[Wait], release: str, now_ms: int) -> str:
 
 def each_of(waits: Sequence[Wait], writer: bool, now_ms: int) -> Component:
     """The waits of one row, each with its own taps."""
-    return html.Details(
-        [
-            html.Summary(f"One of the {len(waits)}"),
-            html.Ul(
-                [
-                    html.Li(
-                        [
-                            dcc.Link(wait_text.title(wait), href=f"/bench/wait/{wait.id}"),
-                            action_button(
-                                release_word(wait),
-                                "release",
-                                wait=wait.id,
-                                said=f"{wait_text.released_word(wait)}.",
-                                sure=early_question([wait], release_word(wait), now_ms),
-                            )
-                            if writer and wait.open
-                            else None,
-                        ],
-                        key=wait.id,
-                    )
-                    for wait in waits
-                ]
-            ),
-        ],
+    return folded(
+        f"One of the {len(waits)}",
+        html.Ul(
+            [
+                html.Li(
+                    [
+                        dcc.Link(wait_text.title(wait), href=f"/bench/wait/{wait.id}"),
+                        action_button(
+                            release_word(wait),
+                            "release",
+                            wait=wait.id,
+                            said=f"{wait_text.released_word(wait)}.",
+                            sure=early_question([wait], release_word(wait), now_ms),
+                        )
+                        if writer and wait.open
+                        else None,
+                    ],
+                    key=wait.id,
+                )
+                for wait in waits
+            ]
+        ),
         className="each",
-        **attributes(data_unfold=f"{waits[0].events[0].recorded_ms}"),
+        unfold=f"{waits[0].events[0].recorded_ms}",
     )
 
 

@@ -14,9 +14,8 @@ from dashboard.bench import view
 from dashboard.bench.view import BENCH
 from dashboard.bench.why_figure import rate_plot
 from dashboard.ui import formats, page_frame, plots
-from dashboard.ui.controls import action_button, text_field
+from dashboard.ui.controls import action_button, draft_form, folded, tap_row, text_area, text_field
 from dashboard.ui.event_list import event_list
-from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.domain.instrument import id_of
@@ -132,14 +131,7 @@ def _why() -> Component:
         [
             html.H2("Why this long?"),
             html.Div(id="wait-why"),
-            html.Div(
-                dcc.Graph(
-                    id="wait-rate", config=plots.PLOT_CONFIG, responsive=True, figure=plots.NO_PLOT
-                ),
-                className="plot",
-                role="img",
-                **attributes(aria_label="Plot of the rate; described by the sentences above it"),
-            ),
+            plots.frame("wait-rate", "Plot of the rate; described by the sentences above it"),
         ],
         id="why",
     )
@@ -225,7 +217,7 @@ def current_state(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -
             parts.append(html.P(taught, className="aside"))
     if writer:
         taps = _taps(wait, status, name, shop.cautious_now_ms())
-        parts.append(html.Div(taps, className="taps wide"))
+        parts.append(tap_row(taps))
     parts.append(
         html.Dl(
             [html.Div([html.Dt(what), html.Dd(value)]) for value, what in facts], className="facts"
@@ -252,7 +244,9 @@ def _open(status: WaitStatus, shop: ShopData, now: int) -> list[Component]:
             )
     more += filter(None, [wait_text.range_causes(status), wait_text.usual_times(status.kind)])
     return [
-        html.P([view.shape(status, words.state), html.Span(words.sentence)], className="lead"),
+        html.P(
+            [view.status_shape(status, words.state), html.Span(words.sentence)], className="lead"
+        ),
         *(html.P(text, className="aside") for text in more),
         html.Div([view.ruler(of, zone), view.bar(status, of, zone)], className="alone"),
     ]
@@ -276,7 +270,7 @@ def move(wait: Wait, places: dict[str, str]) -> Component | None:
     return html.Section(
         [
             html.H2("Move to"),
-            html.Div(
+            tap_row(
                 [
                     action_button(
                         label,
@@ -287,8 +281,7 @@ def move(wait: Wait, places: dict[str, str]) -> Component | None:
                         then="reload",
                     )
                     for id_, label in others.items()
-                ],
-                className="taps wide",
+                ]
             ),
         ]
     )
@@ -301,45 +294,33 @@ def fix(wait: Wait, shop: ShopData) -> Component:
     def line(label: str, name: str, value: object, **more: Any) -> Component:
         return text_field(label, f"fix-{name}", name, value=str(value or ""), **more)
 
-    return html.Details(
-        [
-            html.Summary("Correct this wait"),
-            html.Div(
-                [
-                    line("Instrument or job", "instrument", wait.instrument, maxLength=200),
-                    line("What", "what", wait.what, maxLength=200),
-                    line("Clamps", "clamps", wait.clamps, inputMode="numeric", maxLength=3),
-                    line("Started", "start", formats.to_input(wait.started_ms, zone)),
-                    line("Wanted by", "wanted", formats.to_input(wait.wanted_ms, zone)),
-                    html.Div(
-                        [
-                            html.Label("Note", htmlFor="fix-note"),
-                            dcc.Textarea(
-                                id="fix-note", name="note", value=wait.note, maxLength=2000
-                            ),
-                        ],
-                        className="field",
-                    ),
-                ],
-                id="fix-form",
-                className="fields",
-                **attributes(data_draft=f"fix-{wait.id}"),
-            ),
-            html.Div(
-                [
-                    action_button(
-                        "Save",
-                        "correct",
-                        wait=wait.id,
-                        form="fix-form",
-                        said="Corrected.",
-                        name="tap main",
-                        then="reload",
-                    )
-                ],
-                className="taps wide",
-            ),
-        ],
+    return folded(
+        "Correct this wait",
+        draft_form(
+            [
+                line("Instrument or job", "instrument", wait.instrument, maxLength=200),
+                line("What", "what", wait.what, maxLength=200),
+                line("Clamps", "clamps", wait.clamps, inputMode="numeric", maxLength=3),
+                line("Started", "start", formats.to_input(wait.started_ms, zone)),
+                line("Wanted by", "wanted", formats.to_input(wait.wanted_ms, zone)),
+                text_area("Note", "fix-note", "note", value=wait.note, maxLength=2000),
+            ],
+            "fix-form",
+            f"fix-{wait.id}",
+        ),
+        tap_row(
+            [
+                action_button(
+                    "Save",
+                    "correct",
+                    wait=wait.id,
+                    form="fix-form",
+                    said="Corrected.",
+                    name="tap main",
+                    then="reload",
+                )
+            ]
+        ),
         id="wait-fix",
     )
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from dash import html
 
 from dashboard.ui import formats
-from dashboard.ui.markup import attributes
+from dashboard.ui.tables import wide_table
 from monitor.science.waits.glue import GlueLaw, strict_and_additive_hours
 from monitor.science.waits.parameters import parameters
 
@@ -23,23 +23,6 @@ CARD_TEMPS_C = (10, 12, 14, 16, 18, 20, 22, 24, 26)
 CARD_RHS_PCT = (30, 40, 50, 55, 60, 65, 70, 75, 80)
 GOOD_THEN_DAMP = ((2.0, 20.0, 50.0), (1.0, 14.0, 72.0))
 """An evening that turns: hours, °C, % RH; the last air lasts."""
-
-
-def table(heads: list[str], rows: list[list[Any]], label: str, name: str = "") -> Component:
-    """A table that scrolls by itself where it is wider than the page."""
-    return html.Div(
-        html.Table(
-            [
-                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
-                html.Tbody([html.Tr(row) for row in rows]),
-            ],
-            className=name,
-        ),
-        className="scroll",
-        tabIndex=0,
-        role="region",
-        **attributes(aria_label=label),
-    )
 
 
 def card(kind: WaitType, unit: formats.Unit) -> list[Component]:
@@ -64,7 +47,7 @@ def card(kind: WaitType, unit: formats.Unit) -> list[Component]:
     caption = "Speed in constant air, relative to reference air: 0.5 takes twice the usual time."
     return [
         html.P(caption),
-        table(["Air", *(f"{rh} %" for rh in CARD_RHS_PCT)], rows, "Quick card", "card"),
+        wide_table(["Air", *(f"{rh} %" for rh in CARD_RHS_PCT)], rows, "Quick card", "card"),
         html.P(formats.in_reader_unit(card_limits(kind), unit), className="aside"),
     ]
 

@@ -12,10 +12,11 @@ from dashboard.access.visitor import may_manage
 from dashboard.bench import text as bench_text
 from dashboard.bench.forms import shown_of
 from dashboard.bench.view import BENCH
-from dashboard.bench.wait_type_card import card, table
+from dashboard.bench.wait_type_card import card
 from dashboard.ui import drawings, formats, page_frame
-from dashboard.ui.controls import action_button
+from dashboard.ui.controls import action_button, tap_row
 from dashboard.ui.markup import attributes
+from dashboard.ui.tables import wide_table
 from monitor.domain import cautions
 from monitor.science.waits.learning import JointAtRelease
 from monitor.science.waits.parameters import parameters
@@ -82,7 +83,7 @@ def shorter(kind: WaitType, learned: LearnedUsualTime, *, writer: bool) -> list[
     limits += [f"the longest time that was still soft, {in_hours(max(soft))}"] if soft else []
     because = f" It is not below {' or '.join(limits)}." if limits else ""
     hours = f"{learned.shorter_s / 3600:g}"
-    yes = html.Div(
+    yes = tap_row(
         [
             html.Div(
                 dcc.Input(id="shorter-h", name="basis_h", type="hidden", value=hours),
@@ -96,8 +97,7 @@ def shorter(kind: WaitType, learned: LearnedUsualTime, *, writer: bool) -> list[
                 said="Kept.",
                 then="reload",
             ),
-        ],
-        className="taps wide",
+        ]
     )
     return [html.P([html.Strong(question), because]), *([yes] if writer else [])]
 
@@ -223,7 +223,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
     rows = [_figure(*line, writer=writer) for line in own]
     rows += [_parameter(p, shown[f"law.{p.name}"], writer) for p in parameters(kind.law)]
     heads = ["Figure", "Value", "Unit", "Range", "Means", "Source"]
-    listed = table(heads, rows, "Figures", "figs")
+    listed = wide_table(heads, rows, "Figures", "figs")
     shorter = (
         "The advice is never shorter than the usual time, however good the air."
         if kind.never_shorter
@@ -236,7 +236,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
         return [listed, html.P(shorter)]
     return [
         html.Div(listed, id="kind-form", **attributes(data_draft=f"kind-{kind.id}")),
-        html.Div(
+        tap_row(
             [
                 action_button(
                     "Save",
@@ -255,11 +255,10 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
                     then="/bench/kinds",
                     sure="Tap again to take it off",
                 ),
-            ],
-            className="taps wide",
+            ]
         ),
         html.P(shorter),
-        html.Div(
+        tap_row(
             [
                 action_button(
                     "Allow good air to shorten it",
@@ -278,8 +277,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
                     said="Kept.",
                     then="reload",
                 )
-            ],
-            className="taps wide",
+            ]
         ),
         html.P("Changes apply to waits opened from now on.", className="aside"),
     ]

@@ -12,11 +12,10 @@ from dashboard.access.visitor import may_manage
 from dashboard.bench import text as bench_text
 from dashboard.bench import wait_type_page
 from dashboard.bench.view import BENCH
-from dashboard.bench.wait_type_card import table
 from dashboard.bench.wait_type_page import in_hours, releases
 from dashboard.ui import formats, page_frame
-from dashboard.ui.controls import action_button, text_field
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import action_button, draft_form, folded, tap_row, text_field
+from dashboard.ui.tables import wide_table
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -79,7 +78,7 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
                     formats.temperature_unit(shop.settings.board.temperature_unit),
                 )
             ),
-            table(
+            wide_table(
                 ["Kind", "Usual time", "Safe minimum", "Learned", "Law", "Usual time from"],
                 rows,
                 "Kinds",
@@ -91,59 +90,45 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
 
 
 def _off_the_list(retired: list[WaitType]) -> Component:
-    return html.Details(
-        [
-            html.Summary(f"{len(retired)} off the list"),
-            html.P("Tap a kind to put it back on the list, as it last was."),
-            html.Div(
-                [
-                    action_button(
-                        kind.name,
-                        "restore",
-                        kind=kind.id,
-                        then="reload",
-                        said=f"Back on the list: {kind.name}.",
-                    )
-                    for kind in retired
-                ],
-                className="taps wide",
-            ),
-        ],
+    return folded(
+        f"{len(retired)} off the list",
+        html.P("Tap a kind to put it back on the list, as it last was."),
+        tap_row(
+            [
+                action_button(
+                    kind.name,
+                    "restore",
+                    kind=kind.id,
+                    then="reload",
+                    said=f"Back on the list: {kind.name}.",
+                )
+                for kind in retired
+            ]
+        ),
         id="kinds-off",
     )
 
 
 def _add(kinds: list[WaitType]) -> Component:
-    return html.Details(
-        [
-            html.Summary("Add a kind"),
-            html.Div(
-                [
-                    text_field("Name", "add-name", "name", maxLength=40),
-                    text_field("Basis, hours", "add-basis", "basis_h", inputMode="numeric"),
-                    text_field(
-                        "Safe minimum, hours", "add-minimum", "minimum_h", inputMode="numeric"
-                    ),
-                ],
-                id="add-form",
-                className="fields",
-                **attributes(data_draft="add-kind"),
-            ),
-            html.P("Copy the formula, spread and cautions from:"),
-            html.Div(
-                [
-                    action_button(
-                        kind.name,
-                        "kind",
-                        form="add-form",
-                        like=kind.id,
-                        said="Added.",
-                        then="reload",
-                    )
-                    for kind in kinds
-                ],
-                className="taps wide",
-            ),
-        ],
+    return folded(
+        "Add a kind",
+        draft_form(
+            [
+                text_field("Name", "add-name", "name", maxLength=40),
+                text_field("Basis, hours", "add-basis", "basis_h", inputMode="numeric"),
+                text_field("Safe minimum, hours", "add-minimum", "minimum_h", inputMode="numeric"),
+            ],
+            "add-form",
+            "add-kind",
+        ),
+        html.P("Copy the formula, spread and cautions from:"),
+        tap_row(
+            [
+                action_button(
+                    kind.name, "kind", form="add-form", like=kind.id, said="Added.", then="reload"
+                )
+                for kind in kinds
+            ]
+        ),
         id="kinds-add",
     )

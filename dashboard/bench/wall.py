@@ -82,7 +82,7 @@ def _one(alike: Sequence[WaitStatus], of: view.Axis, zone: ZoneInfo) -> Componen
     return _cell(
         alike[0].wait.id,
         words.state,
-        [view.shape(status, words.state), html.Span(words.when)],
+        [view.status_shape(status, words.state), html.Span(words.when)],
         series.title([one.wait for one in alike]),
         [view.bar(status, of, zone), html.P(words.sentence, className="said")],
     )
@@ -107,7 +107,7 @@ def _ready(ready: Sequence[Sequence[WaitStatus]], now_ms: int, zone: ZoneInfo) -
     return _cell(
         "several",
         "ready",
-        [view.shape(ready[0][0], "ready"), html.Span(f"{len(waits)} ready")],
+        [view.status_shape(ready[0][0], "ready"), html.Span(f"{len(waits)} ready")],
         names,
         [html.P(f"The first since {since}.", className="said")],
     )

@@ -10,6 +10,7 @@ from dash import ALL, Input, Output, dcc, html
 from dashboard.access.visitor import record
 from dashboard.clients import forms
 from dashboard.ui import formats, page_frame
+from dashboard.ui.controls import folded
 from monitor.clients import archive
 from monitor.commands import ipc
 from monitor.core.errors import MonitorError
@@ -123,19 +124,17 @@ def _client(name: str, sheets: list[Any], shop: ShopData) -> Component:
         [
             html.H3(name),
             html.Ul(rows, className="past-list"),
-            html.Details(
-                [
-                    html.Summary("Erase…"),
-                    html.P(
-                        f"This erases {count} of {name} and everything entered for them. You cannot "
-                        "undo this. Downloaded files and copies of the data folder are not erased."
-                    ),
-                    html.Button(
-                        f"Erase {name} for good",
-                        className="tap",
-                        id={"type": "client-erase", "client": name},
-                    ),
-                ]
+            folded(
+                "Erase…",
+                html.P(
+                    f"This erases {count} of {name} and everything entered for them. You cannot "
+                    "undo this. Downloaded files and copies of the data folder are not erased."
+                ),
+                html.Button(
+                    f"Erase {name} for good",
+                    className="tap",
+                    id={"type": "client-erase", "client": name},
+                ),
             ),
         ],
         className="past-client",

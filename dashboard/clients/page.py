@@ -20,7 +20,9 @@ from dashboard.clients import archive as clients_archive
 from dashboard.clients import files, forms, view
 from dashboard.clients.forms import client_id
 from dashboard.ui import formats, missing, page_frame, sentences
+from dashboard.ui.controls import picks, tap_row
 from dashboard.ui.markup import attributes
+from dashboard.ui.tables import wide_table
 from monitor.air import place_means
 from monitor.clients import air_certificate
 from monitor.clients import archive as past
@@ -295,7 +297,7 @@ def _preview(sheet: Sheet, *_: Any) -> list[Component]:
     """Preview of a sheet: all its sentences, and the buttons for its files."""
     drawn = base64.b64encode(sheet.plot.encode()).decode()
     rows = [
-        html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
+        [html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])]
         for row in sheet.table.rows
     ]
     return [
@@ -303,18 +305,7 @@ def _preview(sheet: Sheet, *_: Any) -> list[Component]:
         html.P(sheet.lead, className="client-lead"),
         html.Img(src=f"data:image/svg+xml;base64,{drawn}", alt=sheet.plot_words),
         html.P(sheet.plot_words, **attributes(aria_hidden="true")),
-        html.Div(
-            html.Table(
-                [
-                    html.Thead(html.Tr([html.Th(h, scope="col") for h in sheet.table.heads])),
-                    html.Tbody(rows),
-                ]
-            ),
-            className="scroll",
-            tabIndex=0,
-            role="region",
-            **attributes(aria_label=sheet.table.heading),
-        ),
+        wide_table(sheet.table.heads, rows, sheet.table.heading),
         *([html.P(sheet.fills_words)] if sheet.fills_words else []),
         *(part for section in sheet.sections for part in _section(section)),
         *(html.P(line) for line in (*sheet.small, *sheet.details, sheet.repairer)),
@@ -346,23 +337,14 @@ def _records(kept: CachedJournal) -> list[Component]:
     if not known:
         return [missing.missing("No instrument has been taken in yet.", missing.TAKE_IN)]
     newest = sorted(known, key=lambda one: -one.arrived_ms)[:50]
-    options: list[Any] = [{"label": one.reference, "value": one.id} for one in newest]
+    options = {one.id: one.reference for one in newest}
     return [
         html.P(
             "The air that an instrument had in the shop, as PDF and CSV. Check later that a "
             "file is unchanged with benchweather verify-record."
         ),
-        html.Fieldset(
-            [
-                html.Legend("Instrument"),
-                dcc.RadioItems(id="record-of", options=options, value=newest[0].id),
-            ],
-            className="picks",
-        ),
-        html.Div(
-            html.Button("Make the record", id="record-make", className="tap main"),
-            className="taps wide",
-        ),
+        picks("Instrument", "record-of", options, newest[0].id),
+        tap_row(html.Button("Make the record", id="record-make", className="tap main")),
         html.P(id="record-said", role="status"),
     ]
 

@@ -11,6 +11,7 @@ from dash import Input, Output, State, dcc, html
 from dashboard.clients import files, forms
 from dashboard.clients.forms import CHOICES, LEGENDS, FormField, client_id
 from dashboard.ui import formats
+from dashboard.ui.controls import folded, labelled, picks
 from dashboard.ui.markup import attributes
 from monitor.science.case.climates import CITIES
 from monitor.science.case.outdoors import MONTHS
@@ -38,49 +39,39 @@ def layout(unit: formats.Unit, month: int) -> list[Component]:
         html.Div(files.weather_layout(), id="client-weather-box", hidden=True),
         html.Div(files.log_layout(), id="client-log-box", hidden=True),
         html.Div(
-            html.Details(
-                [
-                    html.Summary("The weather outdoors, if known"),
-                    html.P(
-                        "With the weather outdoors, the months without a reading can be "
-                        "estimated too.",
-                        className="aside",
-                    ),
-                    _choice("climate", unit),
-                ]
+            folded(
+                "The weather outdoors, if known",
+                html.P(
+                    "With the weather outdoors, the months without a reading can be "
+                    "estimated too.",
+                    className="aside",
+                ),
+                _choice("climate", unit),
             ),
             id="client-climate-box",
         ),
-        html.Details(
-            [
-                html.Summary("Who it is for, and the language"),
-                _fields(lines.WHO, unit),
-                dcc.Checklist(
-                    id="client-keep",
-                    value=["keep"],
-                    options=[
-                        {"label": "Keep each sheet under the client's name", "value": "keep"}
-                    ],
-                ),
-                _choice("language", unit),
-            ]
+        folded(
+            "Who it is for, and the language",
+            _fields(lines.WHO, unit),
+            dcc.Checklist(
+                id="client-keep",
+                value=["keep"],
+                options=[{"label": "Keep each sheet under the client's name", "value": "keep"}],
+            ),
+            _choice("language", unit),
         ),
-        html.Details(
-            [
-                html.Summary("More about the home and the day"),
-                _choice("tightness", unit),
-                _fields(lines.HOME, unit),
-                _fields(lines.DAY, unit),
-                _fields(lines.BAND, unit),
-            ]
+        folded(
+            "More about the home and the day",
+            _choice("tightness", unit),
+            _fields(lines.HOME, unit),
+            _fields(lines.DAY, unit),
+            _fields(lines.BAND, unit),
         ),
-        html.Details(
-            [
-                html.Summary("What they already have"),
-                _choice("device", unit),
-                html.Div(_fields(lines.OWN, unit), id="client-own-humidifier", hidden=True),
-                html.Div(_fields(lines.OWN_BUFFER, unit), id="client-own-buffer", hidden=True),
-            ]
+        folded(
+            "What they already have",
+            _choice("device", unit),
+            html.Div(_fields(lines.OWN, unit), id="client-own-humidifier", hidden=True),
+            html.Div(_fields(lines.OWN_BUFFER, unit), id="client-own-buffer", hidden=True),
         ),
     ]
 
@@ -197,21 +188,19 @@ def next_taps(found: NextFields) -> list[Component]:
 def _cities() -> list[Component]:
     """Choice of a city, whose monthly means are filled in."""
     return [
-        html.Div(
-            [
-                html.Label("City, or one with such a climate", htmlFor="client-city"),
-                dcc.Input(
-                    id="client-city",
-                    type="text",
-                    autoComplete="off",
-                    list="client-cities",
-                    debounce=0.4,
-                    maxLength=60,
-                ),
-                html.Datalist([html.Option(value=name) for name in CITIES], id="client-cities"),
-                html.P(id="client-city-fault", className="fault"),
-            ],
-            className="field",
+        labelled(
+            "City, or one with such a climate",
+            "client-city",
+            dcc.Input(
+                id="client-city",
+                type="text",
+                autoComplete="off",
+                list="client-cities",
+                debounce=0.4,
+                maxLength=60,
+            ),
+            html.Datalist([html.Option(value=name) for name in CITIES], id="client-cities"),
+            html.P(id="client-city-fault", className="fault"),
         ),
         html.P(
             "Monthly means in round figures. You can correct them, or enter those of another place, "
@@ -223,11 +212,7 @@ def _cities() -> list[Component]:
 
 def _taps(name: str, legend: str, words: Mapping[str, str]) -> Component:
     """A choice without a first answer."""
-    options: list[Any] = [{"label": w, "value": v} for v, w in words.items()]
-    return html.Fieldset(
-        [html.Legend(legend), dcc.RadioItems(id=f"client-{name}", options=options)],
-        className="picks",
-    )
+    return picks(legend, f"client-{name}", words)
 
 
 def _months(unit: formats.Unit, month: int) -> list[Component]:
@@ -236,19 +221,17 @@ def _months(unit: formats.Unit, month: int) -> list[Component]:
     now = rows.pop(month - 1)
     return [
         html.Div([_heads(unit), now], className="months"),
-        html.Details(
-            [
-                html.Summary("More months, if known"),
-                html.P(
-                    (
-                        "For readings at home, enter one month or more. For the weather outdoors, "
-                        "enter temperature and RH of all twelve months. An outdoor temperature alone "
-                        "only checks the reading of its month."
-                    ),
-                    className="aside",
+        folded(
+            "More months, if known",
+            html.P(
+                (
+                    "For readings at home, enter one month or more. For the weather outdoors, "
+                    "enter temperature and RH of all twelve months. An outdoor temperature alone "
+                    "only checks the reading of its month."
                 ),
-                html.Div([_heads(unit), *rows], className="months"),
-            ]
+                className="aside",
+            ),
+            html.Div([_heads(unit), *rows], className="months"),
         ),
     ]
 
@@ -298,27 +281,18 @@ def _fields(fields: tuple[FormField, ...], unit: formats.Unit) -> Component:
 def _field(asked: FormField, unit: formats.Unit) -> Component:
     shown = formats.scale("temperature", unit).unit if asked.unit == "C" else asked.unit
     id_ = client_id(asked.name)
-    return html.Div(
-        [
-            html.Label(f"{asked.words}{f' [{shown}]' if shown else ''}", htmlFor=id_),
-            _input(asked, unit),
-            html.P(id=f"{id_}-fault", className="fault"),
-        ],
-        className="field",
+    return labelled(
+        f"{asked.words}{f' [{shown}]' if shown else ''}",
+        id_,
+        _input(asked, unit),
+        html.P(id=f"{id_}-fault", className="fault"),
     )
 
 
 def _choice(name: str, unit: formats.Unit) -> Component:
-    options: list[Any] = [{"label": w, "value": v} for v, w in CHOICES[name].items()]
     chosen = forms.DEFAULTS[name]
     if name == "language":
         german = flask.request.accept_languages.best_match(("en", "de"), "en") == "de"
         chosen = "en-US" if unit == "F" else "de-DE" if german else chosen
-    return html.Fieldset(
-        [
-            html.Legend(LEGENDS[name]),
-            dcc.RadioItems(id=client_id(name), options=options, value=chosen),
-            html.P(id=f"{client_id(name)}-fault", className="fault"),
-        ],
-        className="picks",
-    )
+    fault = html.P(id=f"{client_id(name)}-fault", className="fault")
+    return picks(LEGENDS[name], client_id(name), CHOICES[name], chosen, fault)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from dash import dcc, html
 
 from dashboard.ui import formats
-from dashboard.ui.controls import action_button, fault_line
+from dashboard.ui.controls import action_button, fault_line, folded, labelled, tap_row
 from monitor.domain.closing import ClosingAction
 
 if TYPE_CHECKING:
@@ -109,29 +109,26 @@ def taps(today: date, *, until: date | None = None) -> list[Component]:
         "said": "Answer saved.",
         "then": "reload",
     }
-    last = html.Div(
-        [
-            html.Label(label_of(LAST), htmlFor="coming-closed-last"),
-            dcc.Input(
-                id="coming-closed-last",
-                name=LAST,
-                type="date",  # type: ignore[arg-type] # the browser's own field for a day
-                value=(until or today).isoformat(),
-            ),
-            fault_line(LAST),
-        ],
-        className="field",
+    last = labelled(
+        label_of(LAST),
+        "coming-closed-last",
+        dcc.Input(
+            id="coming-closed-last",
+            name=LAST,
+            type="date",  # type: ignore[arg-type] # the browser's own field for a day
+            value=(until or today).isoformat(),
+        ),
+        fault_line(LAST),
     )
     return [
         html.Div([last], id="coming-closed", className="fields"),
-        html.Div(
+        tap_row(
             [
                 action_button(
                     "Closed until this day", ClosingAction.CLOSED, form="coming-closed", **about
                 ),
                 action_button("Open today", ClosingAction.OPEN, **about),
-            ],
-            className="taps wide",
+            ]
         ),
     ]
 
@@ -142,11 +139,7 @@ def answer(shut: ShutToday, *, writer: bool) -> Component:
         [
             html.P(f"Your answer: {closed_words(shut.until, shut.today)}"),
             *([html.P(USES, className="aside")] if shut.until is not None else []),
-            *(
-                [html.Details([html.Summary("Change"), *taps(shut.today, until=shut.until)])]
-                if writer
-                else []
-            ),
+            *([folded("Change", *taps(shut.today, until=shut.until))] if writer else []),
         ],
         className="question",
     )

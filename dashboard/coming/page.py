@@ -14,7 +14,7 @@ from dashboard.coming import view as coming_view
 from dashboard.coming.figure import FANS, Beside, coming_plot, summary
 from dashboard.coming.forms import FIELDS, change
 from dashboard.ui import formats, missing, page_frame, plates_text, plots, sentences
-from dashboard.ui.controls import action_results
+from dashboard.ui.controls import action_results, tap_row
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
@@ -118,17 +118,7 @@ def layout(shop: ShopData, book: OutlookQueries, query: Mapping[str, Any]) -> Co
             *action_results(),
             html.Div(id="coming-head", className="coming-head", **attributes(aria_live="polite")),
             coming_view.choices(places, chosen, list(FANS), quantity, unit),
-            html.Div(
-                dcc.Graph(
-                    id="coming-plot",
-                    config=plots.PLOT_CONFIG,
-                    responsive=True,
-                    figure=plots.NO_PLOT,
-                ),
-                className="plot",
-                role="img",
-                **attributes(aria_label="Plot; described by the sentence below it"),
-            ),
+            plots.frame("coming-plot", "Plot; described by the sentence below it"),
             html.P(id="coming-words", className="aside"),
             coming_view.what_if(places, unit),
             html.Div(id="coming-below"),
@@ -155,7 +145,7 @@ def head_and_details(
     place = _place(place_id, book)
     if place is None:
         nothing = sentences.Headline("unknown", missing.NO_PLACE, "")
-        links = html.Div(missing.taps(missing.SET_UP_PLACE), className="taps wide")
+        links = tap_row(missing.taps(missing.SET_UP_PLACE))
         return coming_view.head(nothing, links), []
     state = book.progress()
     learning = None
@@ -169,7 +159,7 @@ def head_and_details(
     if one is None:
         why = text.no_outlook(book.looked_ms(place), now, zone)
         lacks = [] if shop.settings.forecasts else [missing.SET_UP_FORECAST]
-        links = html.Div(missing.taps(missing.CONNECT_SENSOR, *lacks), className="taps wide")
+        links = tap_row(missing.taps(missing.CONNECT_SENSOR, *lacks))
         return [*coming_view.head(why, learning), *doubt, links], []
     head = [*coming_view.head(text.headline(one, now, zone, unit), learning), *doubt]
     humidifier = book.humidifier(place)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from dash import dcc, html
@@ -11,8 +12,9 @@ from dashboard.coming import text as coming_text
 from dashboard.coming.forms import WINDOWS_ACH, bounds
 from dashboard.data.outlook import NOT_SAID
 from dashboard.ui import formats
-from dashboard.ui.controls import action_button
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import action_button, labelled, picks, tap_row
+from dashboard.ui.markup import attributes, shape
+from dashboard.ui.tables import wide_table
 from monitor.core.formats import room_words
 from monitor.domain.cautions import HEATERS, HUMIDIFIER
 
@@ -43,11 +45,7 @@ WINDOW_WORDS = {"shut": "as usual", "ajar": "ajar", "open": "wide open"}
 
 def head(headline: Headline, more: Component | None = None) -> list[Component]:
     """The headline, what to do, and how far the learning is."""
-    mark = html.Span(
-        className="shape",
-        **attributes(data_state=headline.state),
-        **attributes(aria_hidden="true"),
-    )
+    mark = shape(headline.state)
     return [
         html.H1([mark, html.Span(headline.sentence)]),
         *([html.P(headline.detail, className="detail")] if headline.detail else []),
@@ -92,7 +90,7 @@ def humidifier_taps(place_id: str, *answers: str) -> Component:
         )
         for do in answers or words
     ]
-    return html.Div(taps, className="taps wide")
+    return tap_row(taps)
 
 
 def humidifier_answer(place_id: str, *, said: bool, writer: bool) -> Component:
@@ -110,27 +108,13 @@ def choices(
     places: Sequence[Place], chosen: str, quantities: Sequence[str], quantity: str, unit: Unit
 ) -> Component:
     """Fields to choose a place and the quantity to show."""
-    shown = [
-        {"label": SHORT.get(name) or formats.scale(name, unit).words, "value": name}
-        for name in quantities
-    ]
-    where = [{"label": place.label, "value": place.id} for place in places]
+    shown = {name: SHORT.get(name) or formats.scale(name, unit).words for name in quantities}
+    where = {place.id: place.label for place in places}
+    line = partial(picks, classes="", inline=True)
     return html.Div(
         [
-            html.Fieldset(
-                [
-                    html.Legend("Place"),
-                    dcc.RadioItems(id="coming-place", options=where, value=chosen, inline=True),
-                ]
-            ),
-            html.Fieldset(
-                [
-                    html.Legend("Show"),
-                    dcc.RadioItems(
-                        id="coming-quantity", options=shown, value=quantity, inline=True
-                    ),
-                ]
-            ),
+            line("Place", "coming-place", where, chosen),
+            line("Show", "coming-quantity", shown, quantity),
         ],
         className="spans",
     )
@@ -142,25 +126,16 @@ def what_if(places: Sequence[Place], unit: Unit) -> Component:
 
     def field(name: str, text: str, empty: str) -> Component:
         bound = allowed[name]
-        return html.Div(
-            [
-                html.Label(f"{text} [{bound.unit}]", htmlFor=f"if-{name}"),
-                dcc.Input(
-                    id=f"if-{name}",
-                    type="text",
-                    autoComplete="off",
-                    debounce=0.4,
-                    value="",
-                    placeholder=empty,
-                ),
-                html.P(id=f"if-{name}-fault", className="fault", role="alert"),
-            ],
-            className="field",
+        own = f"if-{name}"
+        line = dcc.Input(
+            id=own, type="text", autoComplete="off", debounce=0.4, value="", placeholder=empty
         )
+        fault = html.P(id=f"{own}-fault", className="fault", role="alert")
+        return labelled(f"{text} [{bound.unit}]", own, line, fault)
 
-    windows = [{"label": WINDOW_WORDS[name], "value": name} for name in WINDOWS_ACH]
-    elsewhere = [{"label": "stay here", "value": ""}]
-    elsewhere += [{"label": place.label, "value": place.id} for place in places]
+    windows = {name: WINDOW_WORDS[name] for name in WINDOWS_ACH}
+    elsewhere = {"": "stay here", **{place.id: place.label for place in places}}
+    line = partial(picks, classes="", inline=True)
     return html.Section(
         [
             html.H2("What if"),
@@ -176,22 +151,8 @@ def what_if(places: Sequence[Place], unit: Unit) -> Component:
             ),
             html.Div(
                 [
-                    html.Fieldset(
-                        [
-                            html.Legend("Window"),
-                            dcc.RadioItems(
-                                id="if-window", options=windows, value="shut", inline=True
-                            ),
-                        ]
-                    ),
-                    html.Fieldset(
-                        [
-                            html.Legend("Opened instruments moved"),
-                            dcc.RadioItems(
-                                id="coming-elsewhere", options=elsewhere, value="", inline=True
-                            ),
-                        ]
-                    ),
+                    line("Window", "if-window", windows, "shut"),
+                    line("Opened instruments moved", "coming-elsewhere", elsewhere, ""),
                 ],
                 className="spans",
             ),
@@ -296,23 +257,13 @@ def _spell_table(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> 
     if not lines:
         return [html.P("No dry, damp or hot spell is likely.")]
     rows = [
-        html.Tr(
-            [
-                html.Th(
-                    [
-                        html.Span(className="shape", **attributes(data_state=line.state)),
-                        f" {line.word}",
-                    ],
-                    scope="row",
-                ),
-                html.Td(line.when),
-                html.Td(line.extreme),
-                html.Td(line.sure),
-            ]
-        )
+        [
+            html.Th([shape(line.state), f" {line.word}"], scope="row"),
+            *(html.Td(text) for text in (line.when, line.extreme, line.sure)),
+        ]
         for line in lines
     ]
-    return [_table(["Spell", "From", "Reaches", "Chance"], rows, "Expected spells")]
+    return [wide_table(["Spell", "From", "Reaches", "Chance"], rows, "Expected spells")]
 
 
 def _accuracy(fit: LearnedPlace | None) -> list[Component]:
@@ -332,7 +283,7 @@ def _score_table(scores: Sequence[Score], label: str) -> list[Component]:
     if not scores:
         return []
     rows = [
-        html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
+        [html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])]
         for row in score_text.score_rows(scores)
     ]
     heads = [
@@ -341,19 +292,4 @@ def _score_table(scores: Sequence[Score], label: str) -> list[Component]:
         "Error compared with ‘stays as now’",
         "Of 100 readings, in the range for 80",
     ]
-    return [_table(heads, rows, label)]
-
-
-def _table(heads: Sequence[str], rows: Sequence[Component], label: str) -> Component:
-    return html.Div(
-        html.Table(
-            [
-                html.Thead(html.Tr([html.Th(text, scope="col") for text in heads])),
-                html.Tbody(list(rows)),
-            ]
-        ),
-        className="scroll",
-        tabIndex=0,
-        role="region",
-        **attributes(aria_label=label),
-    )
+    return [wide_table(heads, rows, label)]

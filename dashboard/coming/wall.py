@@ -9,7 +9,7 @@ from dash import dcc, html
 
 from dashboard.coming import text
 from dashboard.ui import drawings, formats
-from dashboard.ui.markup import attributes
+from dashboard.ui.markup import attributes, shape
 from monitor.science.outlook.ensemble_statistics import LIKELY, UNSURE, likely
 
 if TYPE_CHECKING:
@@ -56,11 +56,7 @@ def strip(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Compone
             html.P(
                 [
                     html.Span(
-                        [
-                            html.Span(className="shape", **attributes(data_state=line.state)),
-                            " ",
-                            html.Span(formats.unbroken(line.sentence)),
-                        ],
+                        [shape(line.state), " ", html.Span(formats.unbroken(line.sentence))],
                         className="leaves",
                     ),
                     " ",
@@ -208,7 +204,7 @@ def _marks(one: PlaceOutlook) -> list[Component]:
 
 def _mark(at: float, state: str, word: str) -> Component:
     return html.Span(
-        [html.Span(className="shape", **attributes(data_state=state)), html.Span(word)],
+        [shape(state), html.Span(word)],
         className="happens",
         style={"left": f"{at:.2f}%"},
         **attributes(data_late="yes" if at > 85 else "no"),

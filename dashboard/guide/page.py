@@ -14,7 +14,7 @@ from dashboard.data.guide import GuideState, guide_state
 from dashboard.guide import steps
 from dashboard.guide.forms import SAVE
 from dashboard.ui import page_frame
-from dashboard.ui.controls import action_button, action_results
+from dashboard.ui.controls import action_button, action_results, tap_row
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain.guide import GuideStep
@@ -158,4 +158,4 @@ def _around(step: GuideStep, status: str) -> list[Component]:
                 "Do not skip", "resume", about="guide", step=str(step), said="To do again."
             )
         )
-    return [html.Div(taps, className="taps wide")] if taps else []
+    return [tap_row(taps)] if taps else []

@@ -10,7 +10,15 @@ from dash import dcc, html
 
 from dashboard.guide.forms import LABELS, SAVE, TOPIC
 from dashboard.ui import formats, notice_test, reading_form
-from dashboard.ui.controls import action_button, fault_line, text_field
+from dashboard.ui.controls import (
+    action_button,
+    choice,
+    draft_form,
+    fault_line,
+    labelled,
+    tap_row,
+    text_field,
+)
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity
@@ -66,18 +74,7 @@ def _number(name: str, value: float | None, placeholder: str = "") -> Component:
 
 def _choice(name: str, words: Mapping[str, str], chosen: str, form: str = "guide") -> Component:
     order = sorted(words, key=lambda one: one != chosen)
-    return html.Div(
-        [
-            html.Label(LABELS[name], htmlFor=f"{form}-{name}"),
-            html.Select(
-                [html.Option(words[one], value=one) for one in order],
-                id=f"{form}-{name}",
-                name=name,
-            ),
-            fault_line(name),
-        ],
-        className="field",
-    )
+    return choice(LABELS[name], f"{form}-{name}", name, {one: words[one] for one in order})
 
 
 def _shop(shop: ShopData, _: GuideState) -> list[Component]:
@@ -107,7 +104,7 @@ def _shop(shop: ShopData, _: GuideState) -> list[Component]:
 
 def _more(word: str, address: str, shown: bool = True) -> list[Component]:
     link = dcc.Link(word, href=address, className="tap")
-    return [html.Div(link, className="taps wide")] if shown else []
+    return [tap_row(link)] if shown else []
 
 
 def _reading(shop: ShopData, state: GuideState) -> list[Component]:
@@ -176,7 +173,7 @@ def _heard(shop: ShopData) -> list[Component]:
             words += " No other message has come yet."
     return [
         html.P(words, role="status"),
-        html.Div(listen, className="taps wide"),
+        tap_row(listen),
         *(_topic(one, number, shop) for number, one in enumerate(heard.topics[:TOPICS_SHOWN])),
     ]
 
@@ -197,13 +194,10 @@ def _topic(one: HeardTopic, number: int, shop: ShopData) -> Component:
         [
             *shown,
             html.Ul([html.Li(reason) for reason in one.reasons]),
-            html.Div(
-                _choice("place", places, next(iter(shop.place_names()), place), form),
-                id=form,
-                className="fields",
-                **attributes(data_draft=form),
+            draft_form(
+                _choice("place", places, next(iter(shop.place_names()), place), form), form, form
             ),
-            html.Div(
+            tap_row(
                 action_button(
                     "Add this rule",
                     SAVE,
@@ -213,8 +207,7 @@ def _topic(one: HeardTopic, number: int, shop: ShopData) -> Component:
                     form=form,
                     said="Saved. Benchweather restarts; this takes a few seconds.",
                     name="tap main",
-                ),
-                className="taps wide",
+                )
             ),
         ],
         className="heard-topic",
@@ -234,9 +227,7 @@ def _clamp_up(shop: ShopData, state: GuideState) -> list[Component]:
             "Tap what you glue, then the place. Each button shows the ready time before you tap; the "
             "reply shows it again."
         ),
-        html.Div(
-            dcc.Link("Open Bench", href="/bench", className="tap main"), className="taps wide"
-        ),
+        tap_row(dcc.Link("Open Bench", href="/bench", className="tap main")),
     ]
 
 
@@ -254,37 +245,32 @@ def _hours(shop: ShopData, _: GuideState) -> list[Component]:
 
 def _channel(shop: ShopData, state: GuideState) -> list[Component]:
     channels = shop.settings.channels
-    password = html.Div(
-        [
-            html.Label(LABELS["password"], htmlFor="guide-password"),
-            dcc.Input(id="guide-password", name="password", type="password", autoComplete="off"),
-            fault_line("password"),
-        ],
-        className="field",
+    password = labelled(
+        LABELS["password"],
+        "guide-password",
+        dcc.Input(id="guide-password", name="password", type="password", autoComplete="off"),
+        fault_line("password"),
     )
-    push = html.Div(
-        [
-            html.Label(LABELS["url"], htmlFor="guide-url"),
-            dcc.Input(
-                id="guide-url",
-                name="url",
-                type="password",
-                autoComplete="off",
-                placeholder="service://…",
-            ),
-            fault_line("url"),
-        ],
-        className="field",
+    push = labelled(
+        LABELS["url"],
+        "guide-url",
+        dcc.Input(
+            id="guide-url",
+            name="url",
+            type="password",
+            autoComplete="off",
+            placeholder="service://…",
+        ),
+        fault_line("url"),
     )
     parts: list[Component] = [
-        html.Div(
+        tap_row(
             [
                 html.Span(
                     f"Channel {one.id} is set. This step is done when a test notice arrives."
                 ),
                 notice_test.tap(one.id),
-            ],
-            className="taps wide",
+            ]
         )
         for one in channels
     ]
@@ -319,12 +305,11 @@ def _devices(shop: ShopData, _: GuideState) -> list[Component]:
             if host in ("127.0.0.1", "localhost", "::1")
             else "Other devices in your network can open the board."
         ),
-        html.Div(
+        tap_row(
             [
                 dcc.Link("Let other devices in", href="/settings/network", className="tap main"),
                 dcc.Link("People", href="/people", className="tap"),
-            ],
-            className="taps wide",
+            ]
         ),
     ]
 

@@ -19,7 +19,8 @@ from dashboard.past.selection import Choice, is_time, named_file
 from dashboard.past.spans import ends
 from dashboard.past.view_page import Asked, Drawn, PastView
 from dashboard.ui import formats, plots
-from dashboard.ui.markup import attributes
+from dashboard.ui.markup import shape
+from dashboard.ui.tables import wide_table
 from dashboard.ui.themes import theme_of
 from monitor.air.current import work_band
 from monitor.core.csv_text import CsvWriter
@@ -133,18 +134,10 @@ def _table(year: Year, shop: ShopData) -> Component:
     """The months in figures, each with its worst day, which leads to that day on Past."""
     heads = ("Month", "In the band", "Too dry", "Too damp", "No readings", "Worst day")
     rows = [
-        html.Tr([html.Th(_month(m), scope="row"), *_cells(m, year, shop)])
+        [html.Th(_month(m), scope="row"), *_cells(m, year, shop)]
         for m in months_of(year.days, year.band_pct)
     ]
-    return html.Div(
-        html.Table(
-            [html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)]
-        ),
-        className="scroll",
-        tabIndex=0,
-        role="region",
-        **attributes(aria_label="Days by month"),
-    )
+    return wide_table(heads, rows, "Days by month")
 
 
 def _month(month: CalendarMonth) -> str:
@@ -162,7 +155,7 @@ def _cells(month: CalendarMonth, year: Year, shop: ShopData) -> list[Component]:
     extreme = month.worst.low if beyond < 0 else month.worst.high
     side = "dry" if beyond < 0 else "damp"
     worst: list[Component | str] = [
-        html.Span(className="shape", **attributes(data_state=side)),
+        shape(side),
         " ",
         dcc.Link(f"{formats.day(day)}: {extreme:.0f} %", href=f"/past?{query}"),
     ]

@@ -14,7 +14,8 @@ from dash import html
 from dashboard.past import climate_figure, view_page
 from dashboard.past.view_page import Asked, Drawn, PastView
 from dashboard.ui import formats, missing, plots
-from dashboard.ui.markup import attributes
+from dashboard.ui.markup import attributes, shape
+from dashboard.ui.tables import wide_table
 from dashboard.ui.themes import theme_of
 from monitor.air import climate_report
 from monitor.core.csv_text import CsvWriter
@@ -118,38 +119,19 @@ def record_sentences(record: ClimateRecord, place_id: str, shop: ShopData) -> li
     return parts
 
 
-def _table(heads: list[str], rows: list[list[Component]], label: str) -> Component:
-    return html.Div(
-        html.Table(
-            [
-                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
-                html.Tbody([html.Tr(row) for row in rows]),
-            ]
-        ),
-        className="scroll",
-        tabIndex=0,
-        role="region",
-        **attributes(aria_label=label),
-    )
-
-
 def _exceedance_table(record: ClimateRecord, zone: ZoneInfo) -> Component:
     worst = sorted(record.exceedances, key=lambda e: -e.beyond_pct)[:WORST_SHOWN]
     heads = ["Reached", "Beyond the band [% RH]", "From", "For"]
-    return _table(heads, [_exceedance(e, zone) for e in worst], "Outside the band, furthest first")
+    return wide_table(
+        heads, [_exceedance(e, zone) for e in worst], "Outside the band, furthest first"
+    )
 
 
 def _exceedance(one: Exceedance, zone: ZoneInfo) -> list[Component]:
     first = formats.local(one.from_ms, zone)
     return [
         html.Th(
-            [
-                html.Span(
-                    className="shape",
-                    **attributes(data_state="dry" if one.side == "below" else "damp"),
-                ),
-                f" {one.extreme_pct:.0f} %",
-            ],
+            [shape("dry" if one.side == "below" else "damp"), f" {one.extreme_pct:.0f} %"],
             scope="row",
         ),
         html.Td(f"{one.beyond_pct:.1f} {one.side}{'' if one.settled else ', provisional'}"),
@@ -217,7 +199,7 @@ def _month_table(record: ClimateRecord, zone: ZoneInfo) -> Component:
                 html.Td(f"{one.kept.name if one.kept else 'none'}{few}"),
             ]
         )
-    return _table(["Month", "Hourly means", "Mean", "Class met"], rows, "Month by month")
+    return wide_table(["Month", "Hourly means", "Mean", "Class met"], rows, "Month by month")
 
 
 def exceedances_csv(shop: ShopData) -> flask.Response:

@@ -15,8 +15,8 @@ from dashboard.past.selection import span_of
 from dashboard.past.view_page import Asked, Drawn, PastView
 from dashboard.ui import formats, history_plot, plots
 from dashboard.ui.history_plot import Line
-from dashboard.ui.markup import attributes
 from dashboard.ui.plots import NARROW_PX, faint
+from dashboard.ui.tables import wide_table
 from dashboard.ui.themes import theme_of
 from monitor.air.current import work_band
 from monitor.science.registry import derive
@@ -214,26 +214,18 @@ def _hours(sides: Sequence[Side], width_ms: int) -> Component:
     """Hours outside the band of each place, in a table."""
     rows = [_row(side, width_ms / formats.HOUR_MS) for side in sides]
     heads = ("Place", "Band [% RH]", "Too dry", "Too damp", "Outside", "Of")
-    return html.Div(
-        html.Table(
-            [html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)]
-        ),
-        className="scroll",
-        tabIndex=0,
-        role="region",
-        **attributes(aria_label="Hours outside the band"),
-    )
+    return wide_table(heads, rows, "Hours outside the band")
 
 
-def _row(side: Side, each_h: float) -> Component:
+def _row(side: Side, each_h: float) -> list[Component]:
     def hours(mask: NDArray[np.bool_]) -> str:
         return f"{each_h * int(mask.sum()):,.0f} h".replace(",", " ")
 
     total, name = hours(np.ones(len(side.ts_ms), bool)), html.Th(side.place.label, scope="row")
     if side.band_pct is None:
-        return html.Tr([name, *(html.Td(text) for text in ("no band", "–", "–", "–", total))])
+        return [name, *(html.Td(text) for text in ("no band", "–", "–", "–", total))]
     low, high = side.band_pct
     dry, damp = side.rh_pct < low, side.rh_pct > high
     share = f" ({100 * float((dry | damp).mean()):.0f} %)" if len(side.ts_ms) else ""
     cells = (f"{low:.0f} to {high:.0f}", hours(dry), hours(damp), hours(dry | damp) + share, total)
-    return html.Tr([name, *map(html.Td, cells)])
+    return [name, *map(html.Td, cells)]

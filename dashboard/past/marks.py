@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from dash import dcc, html
 
 from dashboard.ui import formats, plots
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import folded
 from monitor.domain.wait_type_registry import from_mapping
 from monitor.science.waits.film import FilmLaw
 from monitor.waits.text import title
@@ -192,19 +192,15 @@ def listed(found: Sequence[Mark], view: View) -> list[Component]:
     told = ", ".join(f"{row} ({n})" for row, n in counts if n)
     more = f" The latest {LISTED} are listed." if len(found) > LISTED else ""
     return [
-        html.Details(
-            [
-                html.Summary(f"Marks below the curves: {told}.{more}"),
-                html.Ul(
-                    [
-                        html.Li(
-                            [dcc.Link(mark.text, href=mark.href), f", {span_words(mark, view)}"]
-                        )
-                        for mark in found[:LISTED]
-                    ]
-                ),
-            ],
+        folded(
+            f"Marks below the curves: {told}.{more}",
+            html.Ul(
+                [
+                    html.Li([dcc.Link(mark.text, href=mark.href), f", {span_words(mark, view)}"])
+                    for mark in found[:LISTED]
+                ]
+            ),
             id="past-marks",
-            **attributes(data_unfold="past-marks"),
+            unfold="past-marks",
         )
     ]

@@ -8,6 +8,7 @@ from dash import dcc, html
 
 from dashboard.past.spans import SPANS
 from dashboard.ui import formats, plots
+from dashboard.ui.controls import fieldset, folded, labelled
 from dashboard.ui.markup import attributes
 
 if TYPE_CHECKING:
@@ -31,10 +32,10 @@ def places(
         if asked.many
         else dcc.RadioItems(id=f"{view.name}-places", value=first, options=options)
     )
-    found = [_fieldset(asked.legend, field)]
+    found = [fieldset(asked.legend, field)]
     if view.two:
         second = dcc.RadioItems(id=f"{view.name}-beside", value=choice.places[-1], options=options)
-        found.append(_fieldset("Compared with", second))
+        found.append(fieldset("Compared with", second))
     if view.quantities:
         unit = formats.temperature_unit(shop.settings.board.temperature_unit)
         can = {q for place in offered.values() for q in place}
@@ -42,16 +43,12 @@ def places(
         values = [{"label": formats.scale(q, unit).words, "value": q} for q in known]
         chosen = choice.quantity if choice.quantity in known else known[0]
         found.append(
-            _fieldset(
+            fieldset(
                 "Quantity",
                 dcc.RadioItems(id=f"{view.name}-quantity", value=chosen, options=values),
             )
         )
     return [*found, *([html.P(view.aside, className="aside")] if view.aside else [])]
-
-
-def _fieldset(legend: str, field: Component) -> Component:
-    return html.Fieldset([html.Legend(legend), field])
 
 
 def times(view: PastView, choice: Choice) -> list[Component]:
@@ -61,13 +58,9 @@ def times(view: PastView, choice: Choice) -> list[Component]:
     if len(view.spans) > 1:
         options = [{"label": SPANS[s], "value": s} for s in view.spans]
         found.append(
-            html.Fieldset(
-                [
-                    html.Legend("Span"),
-                    dcc.RadioItems(
-                        id=f"{name}-span", value=choice.span, inline=True, options=options
-                    ),
-                ],
+            fieldset(
+                "Span",
+                dcc.RadioItems(id=f"{name}-span", value=choice.span, inline=True, options=options),
                 className="span-names",
             )
         )
@@ -91,43 +84,29 @@ def times(view: PastView, choice: Choice) -> list[Component]:
 def _dates(name: str) -> Component:
     """Two days to enter, folded away."""
     fields = [
-        html.Div(
-            [
-                html.Label(word, htmlFor=f"{name}-{end}"),
-                dcc.Input(
-                    id=f"{name}-{end}",
-                    type="date",  # type: ignore[arg-type] # the browser's own field for a day
-                    value="",
-                ),
-            ],
-            className="field",
+        labelled(
+            word,
+            f"{name}-{end}",
+            dcc.Input(
+                id=f"{name}-{end}",
+                type="date",  # type: ignore[arg-type] # the browser's own field for a day
+                value="",
+            ),
         )
         for end, word in (("from", "From"), ("to", "To"))
     ]
-    return html.Details(
-        [
-            html.Summary("Dates"),
-            html.Div(
-                [
-                    *fields,
-                    html.Button("Show dates", id=f"{name}-dates", n_clicks=0, type="button"),
-                ],
-                className="dates",
-            ),
-            html.P(id=f"{name}-dates-fault", className="fault", role="alert"),
-        ],
+    return folded(
+        "Dates",
+        html.Div(
+            [*fields, html.Button("Show dates", id=f"{name}-dates", n_clicks=0, type="button")],
+            className="dates",
+        ),
+        html.P(id=f"{name}-dates-fault", className="fault", role="alert"),
         className="pick-dates",
-        **attributes(data_unfold=f"{name}-dates"),
+        unfold=f"{name}-dates",
     )
 
 
 def plot(name: str) -> Component:
     """Room for the plot of a view."""
-    return html.Div(
-        dcc.Graph(
-            id=f"{name}-plot", config=plots.PLOT_CONFIG, responsive=True, figure=plots.NO_PLOT
-        ),
-        className="plot",
-        role="img",
-        **attributes(aria_label="Plot; described by the sentences below it"),
-    )
+    return plots.frame(f"{name}-plot", "Plot; described by the sentences below it")

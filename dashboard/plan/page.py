@@ -12,7 +12,15 @@ from dashboard.plan import agenda as agendas
 from dashboard.plan import figure, text, view
 from dashboard.plan.view import PLAN
 from dashboard.ui import formats, page_frame, plots
-from dashboard.ui.controls import action_button, action_results, fault_line, text_field
+from dashboard.ui.controls import (
+    action_button,
+    action_results,
+    choice,
+    draft_form,
+    folded,
+    tap_row,
+    text_field,
+)
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
@@ -201,12 +209,10 @@ def _card(
         [
             html.H2(title),
             html.Ul(items, className="to-dos") if items else html.P(empty, className="aside"),
-            html.Details(
-                [
-                    html.Summary(f"Do not start now: {len(more)}"),
-                    html.Ul(more, className="to-dos"),
-                ],
-                **attributes(data_unfold="plan-not-now"),
+            folded(
+                f"Do not start now: {len(more)}",
+                html.Ul(more, className="to-dos"),
+                unfold="plan-not-now",
             )
             if more
             else None,
@@ -280,16 +286,17 @@ def taking_in(book: PlanQueries) -> Component:
     return html.Section(
         [
             html.H2("Take in a repair"),
-            html.Div(
+            draft_form(
                 [
-                    choice("Instrument", "take-instrument", "instrument", dict.fromkeys(refs, "")),
+                    choice(
+                        "Instrument", "take-instrument", "instrument", {one: one for one in refs}
+                    ),
                     choice("Usual repair", "take-template", "template", templates),
                     text_field("Name, if another", "take-name", "name", faults=True, maxLength=80),
                     text_field("Promised for", "take-promised", "promised", faults=True),
                 ],
-                id="take-form",
-                className="fields",
-                **attributes(data_draft="repair-take-in"),
+                "take-form",
+                "repair-take-in",
             ),
             html.P(
                 [
@@ -299,7 +306,7 @@ def taking_in(book: PlanQueries) -> Component:
                 ],
                 className="aside",
             ),
-            html.Div(
+            tap_row(
                 action_button(
                     "Take it in",
                     "take in",
@@ -308,32 +315,8 @@ def taking_in(book: PlanQueries) -> Component:
                     form="take-form",
                     said="Taken in.",
                     then="reload",
-                ),
-                className="taps wide",
+                )
             ),
         ],
         id="repairs-take-in",
-    )
-
-
-def choice(
-    label: str, id_: str, name: str, options: Mapping[str, str], chosen: str = ""
-) -> Component:
-    """A labelled choice; an option without words shows its value."""
-    return html.Div(
-        [
-            html.Label(label, htmlFor=id_),
-            html.Select(
-                [
-                    html.Option(
-                        words or value, value=value, selected=bool(chosen) and value == chosen
-                    )
-                    for value, words in options.items()
-                ],
-                id=id_,
-                name=name,
-            ),
-            fault_line(name),
-        ],
-        className="field",
     )

@@ -10,11 +10,10 @@ from dash import Input, Output, State, dcc, html
 from dashboard.access.visitor import may_change
 from dashboard.plan import agenda as agendas
 from dashboard.plan import step_form, text, view
-from dashboard.plan.page import choice, read_only
+from dashboard.plan.page import read_only
 from dashboard.plan.view import PLAN
 from dashboard.ui import formats, page_frame
-from dashboard.ui.controls import action_button, text_field
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import action_button, choice, draft_form, folded, tap_row, text_field
 from monitor.core.clock import now_ms
 from monitor.domain.repairs.step import StepKind
 from monitor.planning.words import Names
@@ -159,75 +158,67 @@ def adding(repair: Repair, journal: Journal) -> list[Component]:
 
     others = {str(kind): str(kind).capitalize() for kind in StepKind}
     return [
-        html.Details(
-            [
-                html.Summary("Add a step that you found"),
-                html.P("It comes after the step done last. Tap the kind of work."),
-                html.Div([tap(kind) for kind in FIRST_KINDS], className="taps wide"),
-                html.Div(
-                    [
-                        choice("Another kind of work", "add-kind", "kind", others),
-                        text_field("Name", "add-name", "name", faults=True, maxLength=80),
-                        text_field(
-                            "Minutes of work",
-                            "add-minutes",
-                            "minutes",
-                            faults=True,
-                            inputMode="decimal",
-                        ),
-                    ],
-                    id="add-form",
-                    className="fields",
-                    **attributes(data_draft=f"repair-add-{repair.id}"),
-                ),
-                html.Div(
-                    action_button(
-                        "Add it",
-                        "add",
-                        about="repair",
-                        repair=repair.id,
-                        form="add-form",
-                        said="Added.",
-                        then="reload",
+        folded(
+            "Add a step that you found",
+            html.P("It comes after the step done last. Tap the kind of work."),
+            tap_row([tap(kind) for kind in FIRST_KINDS]),
+            draft_form(
+                [
+                    choice("Another kind of work", "add-kind", "kind", others),
+                    text_field("Name", "add-name", "name", faults=True, maxLength=80),
+                    text_field(
+                        "Minutes of work",
+                        "add-minutes",
+                        "minutes",
+                        faults=True,
+                        inputMode="decimal",
                     ),
-                    className="taps wide",
-                ),
-            ],
+                ],
+                "add-form",
+                f"repair-add-{repair.id}",
+            ),
+            tap_row(
+                action_button(
+                    "Add it",
+                    "add",
+                    about="repair",
+                    repair=repair.id,
+                    form="add-form",
+                    said="Added.",
+                    then="reload",
+                )
+            ),
             id="repair-add",
-            **attributes(data_unfold="repair-add"),
+            unfold="repair-add",
         ),
-        html.Details(
-            [
-                html.Summary("Add a usual repair"),
-                html.P(
-                    "Its steps are added to those of this repair. Set-up, settling and handing out "
-                    "stay single. If another step is now there twice, such as opening, remove one."
+        folded(
+            "Add a usual repair",
+            html.P(
+                "Its steps are added to those of this repair. Set-up, settling and handing out "
+                "stay single. If another step is now there twice, such as opening, remove one."
+            ),
+            draft_form(
+                choice(
+                    "Usual repair",
+                    "add-template",
+                    "template",
+                    {one.id: one.name for one in journal.templates.values()},
                 ),
-                html.Div(
-                    choice(
-                        "Usual repair",
-                        "add-template",
-                        "template",
-                        {one.id: one.name for one in journal.templates.values()},
-                    ),
-                    id="add-template-form",
-                    className="fields",
-                    **attributes(data_draft=f"repair-template-{repair.id}"),
-                ),
-                html.Div(
-                    action_button(
-                        "Add its steps",
-                        "add template",
-                        about="repair",
-                        repair=repair.id,
-                        form="add-template-form",
-                        said="Added.",
-                        then="reload",
-                    ),
-                    className="taps wide",
-                ),
-            ],
-            **attributes(data_unfold="repair-template"),
+                "add-template-form",
+                f"repair-template-{repair.id}",
+            ),
+            tap_row(
+                action_button(
+                    "Add its steps",
+                    "add template",
+                    about="repair",
+                    repair=repair.id,
+                    form="add-template-form",
+                    said="Added.",
+                    then="reload",
+                )
+            ),
+            unfold="repair-template",
         ),
     ]
 
@@ -242,18 +233,15 @@ def promising(repair: Repair, shop: ShopData) -> Component:
         taps.append(
             action_button("Remove the promise", "promise", remove="yes", said="Removed.", **own)
         )
-    return html.Details(
-        [
-            html.Summary("Promise a time"),
-            html.Div(
-                text_field("Promised for", "promise-at", "promised", faults=True, **filled),
-                id="promise-form",
-                className="fields",
-                **attributes(data_draft=f"repair-promise-{repair.id}"),
-            ),
-            html.Div(taps, className="taps wide"),
-        ],
-        **attributes(data_unfold="repair-promise"),
+    return folded(
+        "Promise a time",
+        draft_form(
+            text_field("Promised for", "promise-at", "promised", faults=True, **filled),
+            "promise-form",
+            f"repair-promise-{repair.id}",
+        ),
+        tap_row(taps),
+        unfold="repair-promise",
     )
 
 
@@ -264,24 +252,18 @@ def moving(repair: Repair) -> list[Component]:
         return []
     own = {"about": "repair", "repair": repair.id}
     return [
-        html.Details(
-            [
-                html.Summary("Move a step to a time"),
-                html.Div(
-                    [
-                        choice("Step", "move-step", "step", steps),
-                        text_field("Start", "move-at", "fixed", faults=True),
-                    ],
-                    id="move-form",
-                    className="fields",
-                    **attributes(data_draft=f"repair-move-{repair.id}"),
-                ),
-                html.Div(
-                    action_button("Move it", "move", form="move-form", said="Moved.", **own),
-                    className="taps wide",
-                ),
-            ],
-            **attributes(data_unfold="repair-move"),
+        folded(
+            "Move a step to a time",
+            draft_form(
+                [
+                    choice("Step", "move-step", "step", steps),
+                    text_field("Start", "move-at", "fixed", faults=True),
+                ],
+                "move-form",
+                f"repair-move-{repair.id}",
+            ),
+            tap_row(action_button("Move it", "move", form="move-form", said="Moved.", **own)),
+            unfold="repair-move",
         )
     ]
 
@@ -294,36 +276,33 @@ def ending(repair: Repair) -> list[Component]:
         undo = action_button(
             "Undo handing out", "reopen", sure=sure, said="Undone.", then="reload", **own
         )
-        return [html.Div(undo, className="taps wide")]
+        return [tap_row(undo)]
     return [
-        html.Details(
-            [
-                html.Summary("Hand out"),
-                html.P("The repair ends, and the instrument leaves the shop."),
-                html.Div(
-                    [
-                        action_button(
-                            "Hand out",
-                            "hand out",
-                            name="tap main",
-                            sure="Hand it out? Tap again",
-                            said="Handed out.",
-                            then="reload",
-                            **own,
-                        ),
-                        action_button(
-                            "Hand out unfinished",
-                            "hand out",
-                            on="yes",
-                            sure="Hand it out unfinished? Tap again",
-                            said="Handed out.",
-                            then="reload",
-                            **own,
-                        ),
-                    ],
-                    className="taps wide",
-                ),
-            ],
-            **attributes(data_unfold="repair-out"),
+        folded(
+            "Hand out",
+            html.P("The repair ends, and the instrument leaves the shop."),
+            tap_row(
+                [
+                    action_button(
+                        "Hand out",
+                        "hand out",
+                        name="tap main",
+                        sure="Hand it out? Tap again",
+                        said="Handed out.",
+                        then="reload",
+                        **own,
+                    ),
+                    action_button(
+                        "Hand out unfinished",
+                        "hand out",
+                        on="yes",
+                        sure="Hand it out unfinished? Tap again",
+                        said="Handed out.",
+                        then="reload",
+                        **own,
+                    ),
+                ]
+            ),
+            unfold="repair-out",
         )
     ]

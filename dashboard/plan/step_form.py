@@ -6,9 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
 
-from dashboard.plan.page import choice
-from dashboard.ui.controls import action_button, fault_line, text_field
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import (
+    action_button,
+    choice,
+    draft_form,
+    fault_line,
+    fieldset,
+    tap_row,
+    text_field,
+)
 from monitor.planning.words import Names
 
 if TYPE_CHECKING:
@@ -28,7 +34,7 @@ def changing(repair: Repair, step: Step, shop: ShopData, journal: Journal) -> li
     return [
         html.H1(f"Change: {step.label}"),
         html.P(dcc.Link(Names(journal).repair(repair.id), href=f"/plan/{repair.id}")),
-        html.Div(
+        draft_form(
             [
                 text_field(
                     "Name", "change-name", "name", faults=True, maxLength=80, value=step.name
@@ -58,11 +64,10 @@ def changing(repair: Repair, step: Step, shop: ShopData, journal: Journal) -> li
                 _order(repair, step),
                 _stock(step, journal),
             ],
-            id="change-form",
-            className="fields",
-            **attributes(data_draft=f"repair-change-{repair.id}-{step.id}"),
+            "change-form",
+            f"repair-change-{repair.id}-{step.id}",
         ),
-        html.Div(
+        tap_row(
             [
                 action_button(
                     "Save the changes",
@@ -76,8 +81,7 @@ def changing(repair: Repair, step: Step, shop: ShopData, journal: Journal) -> li
                     then="reload",
                 ),
                 dcc.Link("Back to the repair", href=f"/plan/{repair.id}", className="tap"),
-            ],
-            className="taps wide",
+            ]
         ),
     ]
 
@@ -86,12 +90,10 @@ def _order(repair: Repair, step: Step) -> Component:
     options: list[Any] = [
         {"label": one.label, "value": one.id} for one in repair.steps if one.id != step.id
     ]
-    return html.Fieldset(
-        [
-            html.Legend("This step comes after"),
-            dcc.Checklist(id="change-after", options=options, value=list(step.after)),
-            fault_line("after"),
-        ],
+    return fieldset(
+        "This step comes after",
+        dcc.Checklist(id="change-after", options=options, value=list(step.after)),
+        fault_line("after"),
         className="picks",
     )
 
@@ -108,12 +110,10 @@ def _stock(step: Step, journal: Journal) -> Component:
         )
         for one in journal.stock.values()
     ]
-    return html.Fieldset(
-        [
-            html.Legend("Clamps and places that it needs"),
-            html.Div(fields, className="fields"),
-            fault_line("needs"),
-        ],
+    return fieldset(
+        "Clamps and places that it needs",
+        html.Div(fields, className="fields"),
+        fault_line("needs"),
         className="picks",
     )
 

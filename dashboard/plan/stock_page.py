@@ -8,11 +8,10 @@ import dash
 from dash import html
 
 from dashboard.access.visitor import may_change
-from dashboard.plan.page import choice, read_only
+from dashboard.plan.page import read_only
 from dashboard.plan.view import PLAN
 from dashboard.ui import page_frame
-from dashboard.ui.controls import action_button, text_field
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import action_button, choice, draft_form, tap_row, text_field
 from monitor.domain.repairs.stock import Sort, in_use
 
 if TYPE_CHECKING:
@@ -66,7 +65,7 @@ def _row(one: Stock, used: int, *, writer: bool) -> Component:
     parts: list[Component] = [html.H2(one.name), html.P(words)]
     if writer:
         parts += [
-            html.Div(
+            draft_form(
                 text_field(
                     f"{one.name}: how many",
                     f"{form}-count",
@@ -76,9 +75,8 @@ def _row(one: Stock, used: int, *, writer: bool) -> Component:
                     maxLength=5,
                     value=str(one.count),
                 ),
-                id=form,
-                className="fields",
-                **attributes(data_draft=form),
+                form,
+                form,
             ),
             html.Div(
                 [
@@ -97,7 +95,7 @@ def _adding() -> Component:
     return html.Section(
         [
             html.H2("Add clamps or a place"),
-            html.Div(
+            draft_form(
                 [
                     text_field("Name", "stock-new-name", "name", faults=True, maxLength=40),
                     text_field(
@@ -110,15 +108,13 @@ def _adding() -> Component:
                     ),
                     choice("Sort", "stock-new-sort", "sort", SORTS),
                 ],
-                id="stock-new",
-                className="fields",
-                **attributes(data_draft="stock-new"),
+                "stock-new",
+                "stock-new",
             ),
-            html.Div(
+            tap_row(
                 action_button(
                     "Add it", "set", about="stock", form="stock-new", said="Added.", then="reload"
-                ),
-                className="taps wide",
+                )
             ),
         ]
     )

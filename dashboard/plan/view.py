@@ -13,7 +13,7 @@ from dashboard.plan.figure import Bar, Row
 from dashboard.plan.forms import FREE
 from dashboard.ui import formats
 from dashboard.ui.controls import action_button
-from dashboard.ui.markup import attributes
+from dashboard.ui.markup import attributes, shape
 from dashboard.ui.page_frame import Section
 from monitor.domain.repairs.step import CLAMPED, StepKind, StepState
 from monitor.planning.step_check import air_rule, start_cautions
@@ -184,9 +184,7 @@ def step_row(
     of = planned.get((repair.id, step.id))
     follows = ", ".join(repair.step(one).label for one in step.after)
     can = agendas.can_start(repair, step)
-    mark = html.Span(
-        className="shape", **attributes(data_state=_SHAPES[step.state], aria_hidden="true")
-    )
+    mark = shape(_SHAPES[step.state])
     details = [text.work_words(step, usual_min)] if not step.finished else []
     details += [f"after {follows}"] if follows and not step.finished else []
     starts = can and step.kind is not StepKind.HAND_OUT

@@ -11,6 +11,7 @@ from dashboard.data.plan import WhatIf
 from dashboard.plan import text
 from dashboard.plan.view import PLAN
 from dashboard.ui import page_frame
+from dashboard.ui.controls import labelled, picks, tap_row
 from dashboard.ui.form_input import number
 from dashboard.ui.markup import attributes
 from dashboard.ui.sentences import full_stop
@@ -76,10 +77,7 @@ def layout(shop: ShopData, book: PlanQueries) -> Component:
                 ],
                 className="plan-ifs",
             ),
-            html.Div(
-                html.Button("Ask", id="repairs-if-ask", type="button", className="tap main"),
-                className="taps wide",
-            ),
+            tap_row(html.Button("Ask", id="repairs-if-ask", type="button", className="tap main")),
             dcc.Loading(
                 html.Div(
                     id="repairs-if-said", className="if-answer", **attributes(aria_live="polite")
@@ -93,15 +91,13 @@ def layout(shop: ShopData, book: PlanQueries) -> Component:
 
 
 def _picks(legend: str, name: str, options: Mapping[str, str], value: str) -> Component:
-    found: list[Any] = [{"label": words, "value": own} for own, words in options.items()]
-    radio = dcc.RadioItems(id=f"repairs-if-{name}", options=found, value=value, inline=True)
-    return html.Fieldset([html.Legend(legend), radio])
+    return picks(legend, f"repairs-if-{name}", options, value, classes="", inline=True)
 
 
 def _typed(label: str, name: str, **more: Any) -> Component:
     own = f"repairs-if-{name}"
     line = dcc.Input(id=own, type="text", autoComplete="off", inputMode="numeric", **more)
-    return html.Div([html.Label(label, htmlFor=own), line], className="field")
+    return labelled(label, own, line)
 
 
 def asked(given: Mapping[str, str]) -> WhatIf:

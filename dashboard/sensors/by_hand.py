@@ -10,8 +10,7 @@ from dashboard.access.visitor import may_manage
 from dashboard.data import sensors as data_sensors
 from dashboard.sensors import text
 from dashboard.sensors.forms import LABELS
-from dashboard.ui.controls import action_button, text_field
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import action_button, draft_form, folded, tap_row, text_field
 from monitor.core.clock import now_ms
 from monitor.domain.sensor_requests import BOUNDS, NOTE_MAX
 
@@ -53,83 +52,69 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
         for other in data_sensors.alike(shop, history)
     ]
     return [
-        html.Details(
-            [
-                html.Summary("Compare with a reference instrument"),
-                html.P(
-                    "Leave both side by side for an hour. Then read the reference, enter "
-                    "it and tap."
-                ),
-                html.Div(
-                    [_line("value"), _line("u"), _line("with")],
-                    id="beside-form",
-                    className="fields",
-                    **attributes(data_draft=f"beside-{history.id}"),
-                ),
-                html.Div(
-                    [
-                        action_button(
-                            f"Use as the reference's {quantity}",
-                            "compare",
-                            quantity=str(quantity),
-                            form="beside-form",
-                            said="Point taken.",
-                            **about,
-                        )
-                        for quantity in BOUNDS
-                    ],
-                    className="taps wide",
-                ),
-                html.Div(_line("since"), id="fit-form", className="fields"),
-            ]
-        ),
-        html.Details(
-            [
-                html.Summary("Move the sensor"),
-                html.Div(
-                    [
-                        action_button(
-                            label,
-                            "move",
-                            place=place,
-                            said=f"Moved to {label}.",
-                            then="reload",
-                            **about,
-                        )
-                        for place, label in places.items()
-                        if place != history.home
-                    ],
-                    className="taps wide",
-                ),
-                html.Div(_line("place"), id="move-form", className="fields"),
-                html.Div(
+        folded(
+            "Compare with a reference instrument",
+            html.P(
+                "Leave both side by side for an hour. Then read the reference, enter it and tap."
+            ),
+            draft_form(
+                [_line("value"), _line("u"), _line("with")], "beside-form", f"beside-{history.id}"
+            ),
+            tap_row(
+                [
                     action_button(
-                        "Move to the place entered",
+                        f"Use as the reference's {quantity}",
+                        "compare",
+                        quantity=str(quantity),
+                        form="beside-form",
+                        said="Point taken.",
+                        **about,
+                    )
+                    for quantity in BOUNDS
+                ]
+            ),
+            html.Div(_line("since"), id="fit-form", className="fields"),
+        ),
+        folded(
+            "Move the sensor",
+            tap_row(
+                [
+                    action_button(
+                        label,
                         "move",
-                        form="move-form",
-                        said="Moved.",
+                        place=place,
+                        said=f"Moved to {label}.",
                         then="reload",
                         **about,
-                    ),
-                    className="taps wide",
-                ),
-            ]
+                    )
+                    for place, label in places.items()
+                    if place != history.home
+                ]
+            ),
+            html.Div(_line("place"), id="move-form", className="fields"),
+            tap_row(
+                action_button(
+                    "Move to the place entered",
+                    "move",
+                    form="move-form",
+                    said="Moved.",
+                    then="reload",
+                    **about,
+                )
+            ),
         ),
         *([rename(one), void_readings(one, shop)] if owner else []),
-        html.Details(
-            [
-                html.Summary("Note, and void a correction" if owner else "Note"),
-                html.Div(_line("text", maxLength=NOTE_MAX), id="note-form", className="fields"),
-                html.Div(
-                    [
-                        action_button(
-                            "Save the note", "note", form="note-form", said="Saved.", **about
-                        ),
-                        *(voids + heirs if owner else []),
-                    ],
-                    className="taps wide",
-                ),
-            ]
+        folded(
+            "Note, and void a correction" if owner else "Note",
+            html.Div(_line("text", maxLength=NOTE_MAX), id="note-form", className="fields"),
+            tap_row(
+                [
+                    action_button(
+                        "Save the note", "note", form="note-form", said="Saved.", **about
+                    ),
+                    *(voids + heirs if owner else []),
+                ]
+            ),
         ),
     ]
 
@@ -137,40 +122,33 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
 def rename(one: SensorDetails) -> Component:
     """Form that gives a sensor another place and name, and a tap that undoes it."""
     about = {"about": "sensor", "sensor": one.history.id, "then": "reload"}
-    return html.Details(
-        [
-            html.Summary("Rename it"),
-            html.P(
-                "Use this if the place or name was mistyped. All readings of the sensor, past and "
-                "future, get the new place and name. Its topic stays the same. You can undo this at "
-                "any time."
-            ),
-            html.Div([_line("to")], id="rename-form", className="fields"),
-            html.Div(
-                [
-                    action_button(
-                        "Rename this sensor",
-                        "rename",
-                        form="rename-form",
-                        said="Renamed.",
-                        **about,
-                    ),
-                    *(
-                        [
-                            action_button(
-                                f"Undo the new name {one.history.shown}",
-                                "undo-rename",
-                                said="The new name is undone.",
-                                **about,
-                            )
-                        ]
-                        if one.history.before_renames
-                        else []
-                    ),
-                ],
-                className="taps wide",
-            ),
-        ]
+    return folded(
+        "Rename it",
+        html.P(
+            "Use this if the place or name was mistyped. All readings of the sensor, past and "
+            "future, get the new place and name. Its topic stays the same. You can undo this at "
+            "any time."
+        ),
+        html.Div([_line("to")], id="rename-form", className="fields"),
+        tap_row(
+            [
+                action_button(
+                    "Rename this sensor", "rename", form="rename-form", said="Renamed.", **about
+                ),
+                *(
+                    [
+                        action_button(
+                            f"Undo the new name {one.history.shown}",
+                            "undo-rename",
+                            said="The new name is undone.",
+                            **about,
+                        )
+                    ]
+                    if one.history.before_renames
+                    else []
+                ),
+            ]
+        ),
     )
 
 
@@ -178,55 +156,52 @@ def void_readings(one: SensorDetails, shop: ShopData) -> Component:
     """Form that voids readings of a span, and the voided spans, each with a tap that undoes it."""
     about = {"about": "sensor", "sensor": one.history.id}
     now, zone = now_ms(), shop.settings.zone
-    return html.Details(
-        [
-            html.Summary("Void wrong readings"),
-            html.P(
-                "Voided readings are kept, but no figure, plot or alert uses them. You can undo "
-                "this at any time."
-            ),
-            html.Div(
-                [_line("from"), _line("until"), _line("why", maxLength=NOTE_MAX)],
-                id="void-form",
-                className="fields",
-            ),
-            html.Div(
-                [
+    return folded(
+        "Void wrong readings",
+        html.P(
+            "Voided readings are kept, but no figure, plot or alert uses them. You can undo "
+            "this at any time."
+        ),
+        html.Div(
+            [_line("from"), _line("until"), _line("why", maxLength=NOTE_MAX)],
+            id="void-form",
+            className="fields",
+        ),
+        tap_row(
+            [
+                action_button(
+                    "Void these readings",
+                    "void-readings",
+                    form="void-form",
+                    sure="Tap again to void these readings",
+                    said="Readings voided.",
+                    then="reload",
+                    **about,
+                ),
+                action_button(
+                    "Remove this sensor: void all its readings, past and future",
+                    "void-readings",
+                    all="yes",
+                    form="void-form",
+                    sure="Tap again to remove this sensor",
+                    said="Sensor removed. Sensors lists it under Removed.",
+                    then="reload",
+                    **about,
+                ),
+                *(
                     action_button(
-                        "Void these readings",
-                        "void-readings",
-                        form="void-form",
-                        sure="Tap again to void these readings",
-                        said="Readings voided.",
+                        f"Undo void {void.number}: {text.voided_span(void, now, zone)}",
+                        "restore-readings",
+                        number=str(void.number),
+                        said="The readings count again.",
                         then="reload",
                         **about,
-                    ),
-                    action_button(
-                        "Remove this sensor: void all its readings, past and future",
-                        "void-readings",
-                        all="yes",
-                        form="void-form",
-                        sure="Tap again to remove this sensor",
-                        said="Sensor removed. Sensors lists it under Removed.",
-                        then="reload",
-                        **about,
-                    ),
-                    *(
-                        action_button(
-                            f"Undo void {void.number}: {text.voided_span(void, now, zone)}",
-                            "restore-readings",
-                            number=str(void.number),
-                            said="The readings count again.",
-                            then="reload",
-                            **about,
-                        )
-                        for void in one.history.voids
-                        if not void.undone
-                    ),
-                ],
-                className="taps wide",
-            ),
-        ]
+                    )
+                    for void in one.history.voids
+                    if not void.undone
+                ),
+            ]
+        ),
     )
 
 

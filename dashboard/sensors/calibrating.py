@@ -8,8 +8,7 @@ from dash import html
 
 from dashboard.sensors import text
 from dashboard.ui import formats
-from dashboard.ui.controls import action_button
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import action_button, folded, tap_row
 from monitor.core.measurements import MEASURES, Quantity
 from monitor.domain.sensor_requests import BOUNDS
 from monitor.science.calibration.fit import BadFit, CalibrationFit, Point, fitted
@@ -28,13 +27,11 @@ ADVISED = [name for name, salt in SALTS.items() if salt.advised]
 
 def guide() -> Component:
     """Steps of a calibration, and the cautions."""
-    return html.Details(
-        [
-            html.Summary("How to calibrate, and cautions"),
-            html.Ol([html.Li(step) for step in text.STEPS], className="how"),
-            html.Ul([html.Li(c) for c in text.CAUTIONS], className="wood-cautions"),
-            html.P(text.DEFERS, className="aside"),
-        ],
+    return folded(
+        "How to calibrate, and cautions",
+        html.Ol([html.Li(step) for step in text.STEPS], className="how"),
+        html.Ul([html.Li(c) for c in text.CAUTIONS], className="wood-cautions"),
+        html.P(text.DEFERS, className="aside"),
         open=True,
     )
 
@@ -85,16 +82,12 @@ def taps(one: SensorDetails, *, writer: bool) -> list[Component]:
         )
     temp = one.latest.get(Quantity.TEMPERATURE, (0, 20.0))[1]
     others = [name for name in SALTS if name not in ADVISED]
-    parts.append(html.Div(first, className="taps wide"))
+    parts.append(tap_row(first))
     parts.append(html.H3("Seal it now over"))
-    parts.append(html.Div([_salt(n, temp, about) for n in ADVISED], className="taps wide"))
+    parts.append(tap_row([_salt(n, temp, about) for n in ADVISED]))
     parts.append(
-        html.Details(
-            [
-                html.Summary("Another salt"),
-                html.Div([_salt(n, temp, about) for n in others], className="taps wide"),
-            ],
-            **attributes(data_unfold="other-salts"),
+        folded(
+            "Another salt", tap_row([_salt(n, temp, about) for n in others]), unfold="other-salts"
         )
     )
     return parts

@@ -16,7 +16,7 @@ from dashboard.data import sensors as data_sensors
 from dashboard.sensors.rejected import broker_refused, cut, rejected
 from dashboard.sensors.sensor_page import address
 from dashboard.ui import formats, missing, page_frame, paging
-from dashboard.ui.controls import action_button, action_results
+from dashboard.ui.controls import action_button, action_results, folded, tap_row
 from dashboard.ui.markup import attributes
 from dashboard.ui.paging import Asked
 from dashboard.ui.tables import stacked_table
@@ -254,7 +254,7 @@ def waiting(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
                 "More new names came within a day than are accepted at once. Their readings are kept, "
                 "but not used, until you admit them. Admit only your own places and sensors."
             ),
-            *([html.Div(taps, className="taps wide")] if taps else []),
+            *([tap_row(taps)] if taps else []),
             html.Ul(shown),
         ]
     if len(new) > NEW_SHOWN:
@@ -272,11 +272,7 @@ def waiting(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
             _newcomer(one, now, shop.settings.zone, writer=writer)
             for one in refused_ones[:NEW_SHOWN]
         ]
-        parts += [
-            html.Details(
-                [html.Summary(f"{len(refused_ones)} refused"), html.Ul(items, className="refused")]
-            )
-        ]
+        parts += [folded(f"{len(refused_ones)} refused", html.Ul(items, className="refused"))]
     return parts
 
 
@@ -305,7 +301,7 @@ def _newcomer(one: Newcomer, now: int, zone: ZoneInfo, *, writer: bool) -> Compo
     return html.Li(
         [
             html.Span([html.Code(cut(one.name, 140)), f" {said}{unkept}"]),
-            *([html.Div(taps, className="taps wide")] if writer else []),
+            *([tap_row(taps)] if writer else []),
         ]
     )
 
@@ -349,7 +345,7 @@ def clock_jumps(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
     return [
         html.H2("Clock of the shop's computer"),
         *([html.P(f"{jump_words(jump)}. Nothing confirms it.")] if jump and doubted else []),
-        *([html.Div(tap, className="taps wide")] if doubted and writer else []),
+        *([tap_row(tap)] if doubted and writer else []),
         html.Ul(items, className="history"),
     ]
 
@@ -390,7 +386,7 @@ def _kept_aside(one: AsideOfSensor, now: int, zone: ZoneInfo, *, writer: bool) -
                 f"the shop's computer {why}. By this clock they are from {dated} on. "
                 f"{without} {corrected}{'' if one.at_start else ' on'}."
             ),
-            *([html.Div(taps, className="taps wide")] if writer else []),
+            *([tap_row(taps)] if writer else []),
         ]
     )
 
@@ -414,7 +410,7 @@ def _dated_ahead(one: AheadReadings, now: int, zone: ZoneInfo, *, writer: bool) 
                 f"The last is of {formats.when(one.last_ms, now, zone)}. No page shows them as the "
                 "present."
             ),
-            *([html.Div(tap, className="taps wide")] if writer else []),
+            *([tap_row(tap)] if writer else []),
         ]
     )
 

@@ -11,7 +11,7 @@ from dashboard.access.page import read_only
 from dashboard.access.visitor import may_change
 from dashboard.sensors.sensor_page import address
 from dashboard.ui import formats, page_frame, reading_form
-from dashboard.ui.controls import action_button, action_results
+from dashboard.ui.controls import action_button, action_results, tap_row
 from dashboard.ui.form_input import id_of
 from monitor.core.clock import now_ms
 from monitor.core.measurements import BY_HAND, Quantity
@@ -98,12 +98,7 @@ def _item(one: PlacedSensor, shop: ShopData, unit: formats.Unit) -> Component:
         then="reload",
     )
     link = dcc.Link(one.place.label, href=address(f"{one.place.id}/{one.sensor}"))
-    return html.Div(
-        [
-            html.Span([link, f": {', '.join(values)}, {when}"]),
-            html.Div(withdraw, className="taps wide"),
-        ]
-    )
+    return html.Div([html.Span([link, f": {', '.join(values)}, {when}"]), tap_row(withdraw)])
 
 
 def values_of(tap: Mapping[str, Any], form: Form, *, shop: ShopData) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from dash import dcc, html
 
 from dashboard.ui import formats
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import folded
 from dashboard.ui.tables import stacked_table
 from monitor.readings.payload import Contract
 from monitor.readings.rejection import Rejection, RejectionCause, rejection
@@ -86,14 +86,12 @@ def _row(same: Sequence[Refusal], why: Rejection, shop: ShopData, now: int) -> l
         [
             html.P(html.Strong(_CAUSES[why.cause])),
             html.P(remedy(why)),
-            html.Details(
-                [
-                    html.Summary("For a programmer"),
-                    html.P(cut(newest.reason, 300)),
-                    html.P(html.Code(payload_words(newest.payload, newest.size))),
-                    *_rule(why),
-                ],
-                **attributes(data_unfold=f"rejected-{cut(newest.topic, 80)}-{why.cause}"),
+            folded(
+                "For a programmer",
+                html.P(cut(newest.reason, 300)),
+                html.P(html.Code(payload_words(newest.payload, newest.size))),
+                *_rule(why),
+                unfold=f"rejected-{cut(newest.topic, 80)}-{why.cause}",
             ),
         ],
         formats.when(newest.received_ms, now, shop.settings.zone),

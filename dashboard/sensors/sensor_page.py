@@ -112,17 +112,7 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
         html.Div(taps(one, writer=may.allowed), id="sensor-taps"),
         html.Div(
             [
-                html.Div(
-                    dcc.Graph(
-                        id="sensor-plot",
-                        config=plots.PLOT_CONFIG,
-                        responsive=True,
-                        figure=plots.NO_PLOT,
-                    ),
-                    className="plot",
-                    role="img",
-                    **attributes(aria_label="Plot; described by the sentence below it"),
-                ),
+                plots.frame("sensor-plot", "Plot; described by the sentence below it"),
                 html.P(id="sensor-plot-words", className="aside"),
             ],
             id="sensor-plotted",

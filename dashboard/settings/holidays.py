@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from dash import html
 
 from dashboard.ui import formats
-from dashboard.ui.controls import action_button
+from dashboard.ui.controls import action_button, tap_row
 from monitor.core.public_holidays import next_year
 from monitor.domain.opening_hours import closed_dates, of_date, runs_of
 
@@ -54,7 +54,7 @@ def _again(now: Settings, today: date, answered: Iterable[date]) -> list[Compone
     return [
         html.H2("Closed last year"),
         html.P("Tap the closings that you will repeat."),
-        html.Div([_tap(_span_words(span), span, now) for span in spans], className="taps wide"),
+        tap_row([_tap(_span_words(span), span, now) for span in spans]),
     ]
 
 
@@ -77,9 +77,8 @@ def _public(now: Settings, today: date) -> list[Component]:
         html.P(
             "Tap the days on which you close. Check the dates: your town may have other holidays."
         ),
-        html.Div(
-            [_tap(f"{_words(one.day)}: {one.name}", (one.day, one.day), now) for one in open_],
-            className="taps wide",
+        tap_row(
+            [_tap(f"{_words(one.day)}: {one.name}", (one.day, one.day), now) for one in open_]
         ),
     ]
 

@@ -9,7 +9,7 @@ import dash
 from dash import Input, Output, State, dcc, html
 
 from dashboard.access.visitor import access, record
-from dashboard.ui.controls import action_button, text_field
+from dashboard.ui.controls import action_button, draft_form, folded, tap_row, text_field
 from dashboard.ui.markup import attributes
 from dashboard.ui.setting_fields import setting_field
 from monitor.core.clock import now_ms
@@ -129,7 +129,7 @@ def let_in(shop: ShopData, now: Settings) -> list[Component]:
         said="Benchweather restarts. Then only this computer can open the board.",
         **about,
     )
-    return [*parts, html.Div(off, className="taps wide")]
+    return [*parts, tap_row(off)]
 
 
 def _closed(now: Settings, about: dict[str, str]) -> list[Component]:
@@ -161,15 +161,14 @@ def _closed(now: Settings, about: dict[str, str]) -> list[Component]:
             f"board{f' at {address}' if address else ''}. {who}{tls}"
         ),
         html.Div(fields, id=FORM, className="fields", **draft),
-        html.Div(
+        tap_row(
             action_button(
                 "Let other devices in",
                 "change",
                 name="tap main",
                 said="Benchweather restarts. Then other devices can open the board.",
                 **about,
-            ),
-            className="taps wide",
+            )
         ),
     ]
 
@@ -179,36 +178,32 @@ def password(now: Settings, unit: Unit) -> Component | None:
     if not is_given(now.board.password):
         return None
     about = {"about": "settings", "version": now.version, "then": "restart"}
-    return html.Details(
-        [
-            html.Summary("The shop's password"),
-            html.Div(
-                setting_field(
-                    "board/password",
-                    "A new password",
-                    now.board.password,
-                    member("board", "password"),
-                    unit,
-                    help_text=ADVICE,
+    return folded(
+        "The shop's password",
+        draft_form(
+            setting_field(
+                "board/password",
+                "A new password",
+                now.board.password,
+                member("board", "password"),
+                unit,
+                help_text=ADVICE,
+            ),
+            "password-form",
+            "password",
+        ),
+        tap_row(
+            [
+                action_button("Change the password", "change", form="password-form", **about),
+                action_button(
+                    "Remove the password",
+                    "change",
+                    remove="board/password",
+                    sure="Remove the shop's password?",
+                    **about,
                 ),
-                id="password-form",
-                className="fields",
-                **attributes(data_draft="password"),
-            ),
-            html.Div(
-                [
-                    action_button("Change the password", "change", form="password-form", **about),
-                    action_button(
-                        "Remove the password",
-                        "change",
-                        remove="board/password",
-                        sure="Remove the shop's password?",
-                        **about,
-                    ),
-                ],
-                className="taps wide",
-            ),
-        ]
+            ]
+        ),
     )
 
 

@@ -11,7 +11,7 @@ from dashboard.settings import files, holidays, network, notices
 from dashboard.settings.forms import NEW
 from dashboard.settings.sections import HELP, LISTS, SECTIONS, WORDS, name_of, time_zones, value_of
 from dashboard.ui import formats, notice_test, page_frame
-from dashboard.ui.controls import action_button, action_results, text_field
+from dashboard.ui.controls import action_button, action_results, folded, tap_row, text_field
 from dashboard.ui.markup import attributes
 from dashboard.ui.setting_fields import setting_field, unsaved
 from monitor.core.clock import now_ms, today
@@ -114,9 +114,7 @@ def one(shop: ShopData, book: SettingsQueries, name: str) -> Component:
     ]
     if name == "network":
         parts += [network.password(now, unit)]
-        parts.append(
-            html.Details([html.Summary("More"), *_form(f"{name}-form", fields, now, "Save")])
-        )
+        parts.append(folded("More", *_form(f"{name}-form", fields, now, "Save")))
     elif fields:
         parts += _form(f"{name}-form", fields, now, "Save")
     if name == "hours":
@@ -156,10 +154,7 @@ def _form(form: str, fields: list[Any], now: Settings, word: str, **tap: str) ->
     draft = attributes(data_draft=draft_name)
     return [
         html.Div([unsaved(draft_name), *fields], id=form, className="fields", **draft),
-        html.Div(
-            action_button(word, "change", name="tap main", form=form, **about, **tap),
-            className="taps wide",
-        ),
+        tap_row(action_button(word, "change", name="tap main", form=form, **about, **tap)),
     ]
 
 
@@ -191,12 +186,10 @@ def _list(
             0, text_field("Name", "set-new-channels-id", f"{NEW}/channels/id", faults=True)
         )
     parts.append(
-        html.Details(
-            [
-                html.Summary(f"Add a {item.word}"),
-                *_form(f"{group}-new", fields, now, f"Add this {item.word}", add=group),
-            ],
-            **attributes(data_unfold=f"new-{group}"),
+        folded(
+            f"Add a {item.word}",
+            *_form(f"{group}-new", fields, now, f"Add this {item.word}", add=group),
+            unfold=f"new-{group}",
         )
     )
     return parts
@@ -228,13 +221,11 @@ def _thing(group: str, key: str, thing: Any, now: Settings, unit: Unit) -> Compo
         said="Removed.",
         **about,
     )
-    return html.Details(
-        [
-            html.Summary([html.Strong(label), html.Span(f" {key}") if label != key else None]),
-            *parts,
-            html.Div([*tests, remove], className="taps"),
-        ],
-        **attributes(data_unfold=f"{group}-{key}"),
+    return folded(
+        [html.Strong(label), html.Span(f" {key}") if label != key else None],
+        *parts,
+        html.Div([*tests, remove], className="taps"),
+        unfold=f"{group}-{key}",
     )
 
 
@@ -308,9 +299,7 @@ def history(shop: ShopData, book: SettingsQueries) -> list[Any]:
     return [
         html.H2("History"),
         html.Ul(rows[:1], className="plain changes"),
-        html.Details(
-            [html.Summary("Earlier changes"), html.Ul(rows[1:], className="plain changes")]
-        )
+        folded("Earlier changes", html.Ul(rows[1:], className="plain changes"))
         if len(rows) > 1
         else None,
     ]

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 from dash import dcc, html
 
+from dashboard.ui.controls import labelled
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -42,6 +44,6 @@ def logger_fields(prefix: str, texts: Mapping[str, tuple[str, str]]) -> list[Com
     ]
     words = {name: text for name, (text, _) in (*texts.items(), *PICKS.items())}
     return [
-        html.Div([html.Label(text, htmlFor=f"{prefix}-{name}"), field], className="field")
+        labelled(text, f"{prefix}-{name}", field)
         for (name, text), field in zip(words.items(), [*typed, *picked], strict=True)
     ]

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from dash import dcc, html
 
+from dashboard.ui.controls import tap_row
 from dashboard.ui.reading_form import ADDRESS
 
 if TYPE_CHECKING:
@@ -24,9 +25,7 @@ NO_READING = "There is no reading yet."
 
 def missing(why: str, *links: Link) -> Component:
     """The reason as a sentence, and a tap for each link."""
-    return html.Div(
-        [html.P(why), html.Div(taps(*links), className="taps wide")], className="missing"
-    )
+    return html.Div([html.P(why), tap_row(taps(*links))], className="missing")
 
 
 def taps(*links: Link) -> list[Component]:

@@ -10,11 +10,15 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 import numpy as np
 import plotly.graph_objects as go
 import plotly.io as pio
+from dash import dcc, html
 
 from dashboard.ui import formats
+from dashboard.ui.markup import attributes
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
 
     from dashboard.ui.formats import Unit
     from dashboard.ui.themes import Theme
@@ -56,6 +60,12 @@ class View(NamedTuple):
     zone: ZoneInfo
     unit: Unit
     width_px: int = 1280
+
+
+def frame(id_: str, label: str) -> Component:
+    """Room for a plot; `label` says where its words are."""
+    graph = dcc.Graph(id=id_, config=PLOT_CONFIG, responsive=True, figure=NO_PLOT)
+    return html.Div(graph, className="plot", role="img", **attributes(aria_label=label))
 
 
 def axes(

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 from dash import html
 
 from dashboard.ui import formats
-from dashboard.ui.controls import action_button, fault_line, text_field
-from dashboard.ui.markup import attributes
+from dashboard.ui.controls import action_button, choice, draft_form, tap_row, text_field
 from monitor.core.measurements import NAME_MAX
 
 if TYPE_CHECKING:
@@ -65,13 +64,7 @@ def reading_form(places: Mapping[str, str], unit: Unit, place: str, then: str) -
         then=then,
         name="tap main",
     )
-    return html.Div(
-        [
-            html.Div(fields, className="fields", id=FORM, **attributes(data_draft="reading")),
-            html.Div(store, className="taps wide"),
-        ],
-        className="reading",
-    )
+    return html.Div([draft_form(fields, FORM, "reading"), tap_row(store)], className="reading")
 
 
 def _place(places: Mapping[str, str], chosen: str) -> Component:
@@ -80,15 +73,4 @@ def _place(places: Mapping[str, str], chosen: str) -> Component:
             "Place", "reading-place", "place", faults=True, maxLength=NAME_MAX, value="bench"
         )
     order = sorted(places, key=lambda one: one != chosen)
-    return html.Div(
-        [
-            html.Label("Place", htmlFor="reading-place"),
-            html.Select(
-                [html.Option(places[one], value=one) for one in order],
-                id="reading-place",
-                name="place",
-            ),
-            fault_line("place"),
-        ],
-        className="field",
-    )
+    return choice("Place", "reading-place", "place", {one: places[one] for one in order})

@@ -57,3 +57,18 @@ def stacked_table(
         role="table",
         **attributes(aria_label=label),
     )
+
+
+def wide_table(
+    heads: Iterable[str], rows: Iterable[Sequence[Any]], label: str, classes: str = ""
+) -> Component:
+    """A table that scrolls by itself where it is wider than the page; `rows` are cells."""
+    head = html.Thead(html.Tr([html.Th(one, scope="col") for one in heads]))
+    body = html.Tbody([html.Tr(row) for row in rows])
+    return html.Div(
+        html.Table([head, body], className=classes),
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **attributes(aria_label=label),
+    )

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.ui import formats
-from dashboard.ui.controls import action_button, fault_line
+from dashboard.ui.controls import action_button, fault_line, fieldset, folded, tap_row, text_area
 from dashboard.ui.markup import attributes
 from dashboard.wood import text, view
 from dashboard.wood.forms import form_of, part_of
@@ -54,70 +54,57 @@ def amend(one: Instrument, shop: ShopData) -> Component:
     rows = [_part(i, part_of(part)) for i, part in enumerate(one.parts)]
     if len(rows) < MOST_PARTS:
         rows.append(_part(len(rows), _BLANK))
-    return html.Details(
-        [
-            html.Summary("Correct this instrument"),
-            html.Div(
-                [
-                    html.Div(
-                        [
-                            line("home_rh", unit="% RH; empty: not known", inputMode="decimal"),
-                            line("home_temp", unit=degrees, inputMode="decimal"),
-                            line("cold", unit=degrees, inputMode="decimal"),
-                            line("arrived"),
-                            line("due"),
-                        ],
-                        className="fields",
+    return folded(
+        "Correct this instrument",
+        html.Div(
+            [
+                html.Div(
+                    [
+                        line("home_rh", unit="% RH; empty: not known", inputMode="decimal"),
+                        line("home_temp", unit=degrees, inputMode="decimal"),
+                        line("cold", unit=degrees, inputMode="decimal"),
+                        line("arrived"),
+                        line("due"),
+                    ],
+                    className="fields",
+                ),
+                text_area("Note", "fix-note", "note", value=one.note, maxLength=NOTE_MAX),
+                html.H3("Parts"),
+                html.P(
+                    (
+                        "To remove a part, clear its name. Gaps are calculated for these "
+                        "widths. Quarter-sawn means that the width runs across the "
+                        "rings."
                     ),
-                    html.Div(
-                        [
-                            html.Label("Note", htmlFor="fix-note"),
-                            dcc.Textarea(
-                                id="fix-note", name="note", value=one.note, maxLength=NOTE_MAX
-                            ),
-                            fault_line("note"),
-                        ],
-                        className="field",
-                    ),
-                    html.H3("Parts"),
-                    html.P(
-                        (
-                            "To remove a part, clear its name. Gaps are calculated for these "
-                            "widths. Quarter-sawn means that the width runs across the "
-                            "rings."
-                        ),
-                        className="aside",
-                    ),
-                    *rows,
-                    fault_line("parts"),
-                ],
-                id="fix-form",
-                **attributes(data_draft=f"fix-{one.id}-{one.version}"),
-            ),
-            html.Div(
-                [
-                    action_button(
-                        "Save", "amend", form="fix-form", said="Corrected.", name="tap main", **tap
-                    )
-                ],
-                className="taps wide",
-            ),
-            html.P("Or use the usual parts of a"),
-            html.Div(
-                [
-                    action_button(
-                        kind,
-                        "amend",
-                        like=kind,
-                        said=f"Parts of a {kind}.",
-                        sure=f"Tap again: {kind}",
-                        **tap,
-                    )
-                    for kind in PRESETS
-                ],
-                className="taps wide",
-            ),
-        ],
+                    className="aside",
+                ),
+                *rows,
+                fault_line("parts"),
+            ],
+            id="fix-form",
+            **attributes(data_draft=f"fix-{one.id}-{one.version}"),
+        ),
+        tap_row(
+            [
+                action_button(
+                    "Save", "amend", form="fix-form", said="Corrected.", name="tap main", **tap
+                )
+            ]
+        ),
+        html.P("Or use the usual parts of a"),
+        tap_row(
+            [
+                action_button(
+                    kind,
+                    "amend",
+                    like=kind,
+                    said=f"Parts of a {kind}.",
+                    sure=f"Tap again: {kind}",
+                    **tap,
+                )
+                for kind in PRESETS
+            ]
+        ),
         id="instrument-fix",
     )
 
@@ -130,20 +117,18 @@ def _part(i: int, shown: dict[str, str]) -> Component:
         view.field(*at(name), unit=unit, value=shown[name], inputMode="decimal")
         for name, unit in _UNITS.items()
     ]
-    return html.Fieldset(
-        [
-            html.Legend(shown["name"] or "Another part"),
-            html.Div(
-                [
-                    view.field(*at("name"), value=shown["name"], maxLength=40),
-                    view.choice(*at("species"), shown["species"], _WOODS),
-                    *numbers[:2],
-                    view.choice(*at("cut"), shown["cut"], _CUTS),
-                    view.choice(*at("faces"), shown["faces"], _FACES),
-                    *numbers[2:],
-                ],
-                className="fields",
-            ),
-        ],
+    return fieldset(
+        shown["name"] or "Another part",
+        html.Div(
+            [
+                view.field(*at("name"), value=shown["name"], maxLength=40),
+                view.choice(*at("species"), shown["species"], _WOODS),
+                *numbers[:2],
+                view.choice(*at("cut"), shown["cut"], _CUTS),
+                view.choice(*at("faces"), shown["faces"], _FACES),
+                *numbers[2:],
+            ],
+            className="fields",
+        ),
         className="one-part",
     )

@@ -11,9 +11,9 @@ from dash import Input, Output, State, dcc, html
 from dashboard.access.page import read_only
 from dashboard.access.visitor import may_change
 from dashboard.ui import formats, page_frame, plates_text, plots
-from dashboard.ui.controls import action_button
+from dashboard.ui.controls import action_button, draft_form, folded, tap_row
 from dashboard.ui.event_list import event_list
-from dashboard.ui.markup import attributes
+from dashboard.ui.tables import wide_table
 from dashboard.ui.themes import theme_of
 from dashboard.wood import figure, history_text, text
 from dashboard.wood import view as wood_view
@@ -116,14 +116,7 @@ def layout(shop: ShopData, book: WoodQueries, instrument_id: str) -> Component:
             html.Div(state, id="instrument-now"),
             move(one, places) if may.allowed and one.here else None,
             html.H2("Moisture during its stay"),
-            html.Div(
-                dcc.Graph(
-                    id="stay-plot", config=plots.PLOT_CONFIG, responsive=True, figure=plots.NO_PLOT
-                ),
-                className="plot",
-                role="img",
-                **attributes(aria_label="Plot; described by the sentence below it"),
-            ),
+            plots.frame("stay-plot", "Plot; described by the sentence below it"),
             html.P(id="stay-words", className="aside"),
             html.Div(wood, id="instrument-parts"),
             amend(one, shop) if may.allowed else read_only(may),
@@ -147,7 +140,7 @@ def current_state(
     if status is not None:
         parts.append(wood_view.closing(status, now, zone))
     if writer and one.here:
-        parts.append(html.Div(_taps(one), className="taps wide"))
+        parts.append(tap_row(_taps(one)))
     elif writer:
         parts.append(
             dcc.Link("Take it in again", href=f"/wood/new?back={one.id}", className="tap main")
@@ -213,19 +206,7 @@ def _table(answer: WoodStatus) -> Component:
         "Stress",
     ]
     rows = [_part(one) for one in answer.parts]
-    return html.Div(
-        html.Table(
-            [
-                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
-                html.Tbody([html.Tr(row) for row in rows]),
-            ],
-            className="parts-table",
-        ),
-        className="scroll",
-        tabIndex=0,
-        role="region",
-        **attributes(aria_label="Its parts"),
-    )
+    return wide_table(heads, rows, "Its parts", "parts-table")
 
 
 def _part(one: PartStatus) -> list[Component]:
@@ -303,19 +284,14 @@ def move(one: Instrument, places: dict[str, str]) -> Component:
     return html.Section(
         [
             html.H2("Move to"),
-            html.Div(wood_view.move_to(one, places), className="taps wide"),
-            html.Details(
-                [
-                    html.Summary("Another time? Enter it"),
-                    html.Div(
-                        wood_view.field(
-                            "at", "at-at", text="Opened, closed, moved or handed out at"
-                        ),
-                        id="at-form",
-                        className="fields",
-                        **attributes(data_draft=f"at-{one.id}"),
-                    ),
-                ]
+            tap_row(wood_view.move_to(one, places)),
+            folded(
+                "Another time? Enter it",
+                draft_form(
+                    wood_view.field("at", "at-at", text="Opened, closed, moved or handed out at"),
+                    "at-form",
+                    f"at-{one.id}",
+                ),
             ),
         ]
     )

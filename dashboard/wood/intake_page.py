@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import dash
-from dash import dcc, html
+from dash import html
 
 from dashboard.access.page import read_only
 from dashboard.access.visitor import may_change
-from dashboard.ui import formats, missing, page_frame
-from dashboard.ui.controls import action_button, fault_line
+from dashboard.ui import controls, formats, missing, page_frame
+from dashboard.ui.controls import action_button, fault_line, tap_row, text_area
 from dashboard.ui.markup import attributes
 from dashboard.wood import view
 from dashboard.wood.forms import HOMES
@@ -66,7 +66,7 @@ def layout(shop: ShopData, book: WoodQueries, back: str = "", reference: str = "
                     data_draft=" ".join(filter(None, ("new-instrument", id_of(reference))))
                 ),
             ),
-            html.Div(
+            tap_row(
                 [
                     action_button(
                         "Save",
@@ -77,8 +77,7 @@ def layout(shop: ShopData, book: WoodQueries, back: str = "", reference: str = "
                         then="/wood",
                         name="tap main",
                     )
-                ],
-                className="taps wide",
+                ]
             ),
             html.P(
                 ("Its parts start with the usual measures of its kind. Correct them on its page."),
@@ -146,25 +145,10 @@ def _asked(
             ],
             className="fields",
         ),
-        html.Div(
-            [
-                html.Label("Note", htmlFor="new-note"),
-                dcc.Textarea(id="new-note", name="note", maxLength=NOTE_MAX),
-                fault_line("note"),
-            ],
-            className="field",
-        ),
+        text_area("Note", "new-note", "note", maxLength=NOTE_MAX),
     ]
 
 
 def picks(legend: str, name: str, options: Mapping[str, str], chosen: str | None) -> Component:
     """Radio field with large taps. The browser sends its value under the last part of its id."""
-    shown: list[Any] = [{"label": word, "value": value} for value, word in options.items()]
-    return html.Fieldset(
-        [
-            html.Legend(legend),
-            dcc.RadioItems(id=f"new-{name}", options=shown, value=chosen),
-            fault_line(name),
-        ],
-        className="picks",
-    )
+    return controls.picks(legend, f"new-{name}", options, chosen, fault_line(name))

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
 
-from dashboard.ui.controls import action_button, fault_line, text_field
-from dashboard.ui.markup import attributes
+from dashboard.ui import controls
+from dashboard.ui.controls import action_button, text_field
+from dashboard.ui.markup import attributes, shape
 from dashboard.ui.page_frame import Section
 from dashboard.wood import text as wood_text
 from dashboard.wood.forms import LABELS
@@ -93,16 +94,7 @@ def closing(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> Component:
     return html.Div(
         [
             html.P(wood_text.closing_question(status.instrument), className="asked-of"),
-            html.P(
-                [
-                    html.Span(
-                        className="shape",
-                        **attributes(data_state=str(found.close), aria_hidden="true"),
-                    ),
-                    html.Strong(found.word),
-                ],
-                className="answer",
-            ),
+            html.P([shape(str(found.close)), html.Strong(found.word)], className="answer"),
             html.P(found.why, className="why"),
             html.P(found.then, className="then") if found.then else None,
         ],
@@ -161,21 +153,7 @@ def field(name: str, id_: str, *, unit: str = "", text: str = "", **more: Any) -
 
 def choice(name: str, id_: str, chosen: str, options: Mapping[str, str]) -> Component:
     """A labelled list to choose from."""
-    return html.Div(
-        [
-            html.Label(LABELS[name.rpartition(".")[2]], htmlFor=id_),
-            html.Select(
-                [
-                    html.Option(word, value=value, selected=value == chosen)
-                    for value, word in options.items()
-                ],
-                id=id_,
-                name=name,
-            ),
-            fault_line(name),
-        ],
-        className="field",
-    )
+    return controls.choice(LABELS[name.rpartition(".")[2]], id_, name, options, chosen)
 
 
 def cautions(keys: Sequence[str]) -> list[Component]:
