@@ -35,7 +35,7 @@ def action_results() -> list[Component]:
 
 
 def labelled(label: str, id_: str, *parts: Component | None) -> Component:
-    """A field with its label and what stands below it; `id_` is the field's."""
+    """Field under its label, then other parts; `id_` is the field's."""
     return html.Div([html.Label(label, htmlFor=id_), *parts], className="field")
 
 

@@ -63,7 +63,7 @@ class View(NamedTuple):
 
 
 def frame(id_: str, label: str) -> Component:
-    """Room for a plot; `label` says where its words are."""
+    """Empty plot, drawn later; `label` describes it to a screen reader."""
     graph = dcc.Graph(id=id_, config=PLOT_CONFIG, responsive=True, figure=NO_PLOT)
     return html.Div(graph, className="plot", role="img", **attributes(aria_label=label))
 

@@ -417,6 +417,7 @@ def test_what_a_browser_sends_cannot_write_to_the_owners_terminal(board, store):
 
 
 def test_the_owners_page_shows_and_withdraws_and_nobody_elses_does(board, store):
+    enter(board.test_client(), "Kim", "not the password", "203.0.113.42")
     owner, worker = signed_in(board, "Ina"), signed_in(board, "Jo")
     page = page_of(owner, "/people")
     for text in ("Ina (this browser)", "Jo", "Kim", "failed sign-in", "Withdraw"):
