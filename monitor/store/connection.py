@@ -12,10 +12,14 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from monitor.core.errors import StoreFault
 from monitor.store import migrations
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 StoreAddress = Path | str
 """Database file, or the URL of a database on a PostgreSQL server."""
@@ -23,6 +27,8 @@ BUSY_WAIT_S, READ_WAIT_S = 10.0, 1.0
 """Longest wait of a writer for another's transaction, and of a reader for a lock. [s]"""
 UNFINISHED = "unfinished copy"
 """Name of a tally in a copy that is not whole yet."""
+Columns = Sequence[tuple[str, str]]
+"""Names of columns and their kinds, `i8` or `f8`."""
 Row3 = tuple[int, int, float]
 """Reading by its series: series id, time [ms since 1970-01-01 UTC], value."""
 
@@ -58,6 +64,14 @@ class StoreConnection(ABC):
         If it is not our database, comes from a newer version of this program, or is damaged.
     """
 
+    LATEST = """
+SELECT series_id, place, sensor, quantity, ts_ms, value FROM series JOIN reading USING (series_id)
+WHERE ts_ms = (SELECT max(ts_ms) FROM reading AS r
+  WHERE r.series_id = series.series_id AND r.ts_ms <= ?)
+ORDER BY place, sensor, quantity
+"""
+    """Query of the newest reading of each series up to a time."""
+
     def __init__(self, name: str) -> None:
         self.name = name
         """Where the store is, without a password."""
@@ -78,6 +92,13 @@ class StoreConnection(ABC):
         self, sql: str, values: Sequence[Any] = ()
     ) -> contextlib.AbstractContextManager[Iterable[Any]]:
         """A query to be read row by row; other threads wait until it is read."""
+
+    def table(self, sql: str, values: Sequence[Any], columns: Columns) -> NDArray[np.void]:
+        """All rows of a query of whole numbers and floats, none of them NULL, as a structured array."""
+        import numpy as np  # only readers need it
+
+        with self.cursor(sql, values) as rows:
+            return np.fromiter(rows, dtype=list(columns))
 
     @abstractmethod
     def transaction(self, *, beside: bool = False) -> contextlib.AbstractContextManager[Cursor]:

@@ -19,6 +19,7 @@ from urllib.parse import unquote
 
 import numpy as np
 import psycopg
+from numpy.typing import NDArray
 from psycopg.conninfo import conninfo_to_dict
 from psycopg.types.numeric import FloatDumper, FloatLoader
 from psycopg.types.string import StrDumper
@@ -26,7 +27,7 @@ from psycopg.types.string import StrDumper
 from monitor.core.clock import now_ms
 from monitor.core.errors import LeaseLost, StoreFault, StoreMissing, StoreUnavailable
 from monitor.store import connection, migrations, postgresql_bulk, postgresql_schema, rollups
-from monitor.store.connection import Row3, StoreConnection
+from monitor.store.connection import Columns, Row3, StoreConnection
 
 CONNECT_S = 5
 """Longest wait for the server to answer. [s]"""
@@ -137,6 +138,12 @@ class PostgresqlConnection(StoreConnection):
     """A connection to a database on a server; see `StoreConnection`. For writing, the schema is
     brought up to date."""
 
+    LATEST = """
+SELECT series_id, place, sensor, quantity, ts_ms, value FROM series CROSS JOIN LATERAL (
+  SELECT ts_ms, value FROM reading AS r WHERE r.series_id = series.series_id AND ts_ms <= ?
+  ORDER BY ts_ms DESC LIMIT 1) AS newest
+ORDER BY place, sensor, quantity
+"""
     raw: psycopg.Connection[Any] | None = None
 
     def __init__(self, url: str, *, read_only: bool) -> None:
@@ -172,6 +179,11 @@ class PostgresqlConnection(StoreConnection):
     def row(self, sql: str, values: Sequence[Any] = ()) -> Any:
         with self.cursor(sql, values) as found:
             return found.fetchone()
+
+    def table(self, sql: str, values: Sequence[Any], columns: Columns) -> NDArray[np.void]:
+        arrays = postgresql_bulk.as_arrays(sql, columns)
+        with self._lock, self._translated(), self._begun(arrays, values, binary=True) as found:
+            return postgresql_bulk.table(found.pgresult, columns)
 
     @contextlib.contextmanager
     def cursor(self, sql: str, values: Sequence[Any] = ()) -> Iterator[_Cursor]:
@@ -391,17 +403,17 @@ class PostgresqlConnection(StoreConnection):
     def _is_cut(self) -> bool:
         return self.raw is None or self.raw.closed
 
-    def _begun(self, sql: str, values: Sequence[Any] = ()) -> Any:
+    def _begun(self, sql: str, values: Sequence[Any] = (), *, binary: bool = False) -> Any:
         """A cursor after its first statement; if the connection was cut while it was idle, it is made
         anew."""
         if self.raw is not None and not self.raw.closed:
             try:
-                return self.raw.cursor().execute(sql, values)
+                return self.raw.cursor().execute(sql, values, binary=binary)
             except psycopg.Error:
                 if not self.raw.closed:
                     raise
         self.raw = self._connected()
-        return self.raw.cursor().execute(sql, values)
+        return self.raw.cursor().execute(sql, values, binary=binary)
 
     def _was_committed(self, number: str) -> bool:
         """Return whether a transaction that was cut during its commit is stored."""

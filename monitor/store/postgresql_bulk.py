@@ -1,12 +1,20 @@
-"""Many readings at once for PostgreSQL: the binary form of COPY, and their rollups."""
+"""Many rows at once for PostgreSQL: the binary form of COPY, rollups, and columns as arrays."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+if TYPE_CHECKING:
+    from psycopg.pq.abc import PGresult
+
+    from monitor.store.connection import Columns
+
+_TYPES = {"i8": "bigint", "f8": "float8"}
+_ARRAY_HEAD = 20
+"""Size of what precedes the elements of an array of one dimension. [bytes]"""
 _COPY_HEAD, _COPY_END = b"PGCOPY\n\xff\r\n\0" + bytes(8), b"\xff\xff"
 _COPY_ROW = np.dtype(
     [("fields", ">i2")]
@@ -28,6 +36,26 @@ def copy_content(
     for name, column in (("series_id", series), ("ts_ms", at), ("value", values)):
         table[name], table[f"{name}_size"] = column, 8
     return bytes(_COPY_HEAD + table.tobytes() + _COPY_END)
+
+
+def as_arrays(sql: str, columns: Columns) -> str:
+    """A query that gives each column of another as one array, without NULL."""
+    every = (f"array_agg({name}::{_TYPES[kind]})" for name, kind in columns)
+    names = ", ".join(name for name, _ in columns)
+    return f"SELECT {', '.join(every)} FROM ({sql}) AS found ({names})"  # noqa: S608 - ours
+
+
+def table(result: PGresult, columns: Columns) -> NDArray[np.void]:
+    """Rows of such a query from its answer in binary form. An array's elements follow its head, each
+    after its size."""
+    arrays = [result.get_value(0, i) for i in range(len(columns))]
+    if arrays[0] is None:
+        return np.empty(0, list(columns))
+    found = np.empty((len(arrays[0]) - _ARRAY_HEAD) // 12, list(columns))
+    for (name, kind), array in zip(columns, arrays, strict=True):
+        element = [("size", ">i4"), (name, f">{kind}")]
+        found[name] = np.frombuffer(array or b"", element, offset=_ARRAY_HEAD)[name]
+    return found
 
 
 def windows(

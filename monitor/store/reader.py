@@ -24,12 +24,6 @@ if TYPE_CHECKING:
     from monitor.domain.sensor import Correction
 
 _QUANTITY = {str(one): one for one in Quantity}
-_LATEST = """
-SELECT series_id, place, sensor, quantity, ts_ms, value FROM series JOIN reading USING (series_id)
-WHERE ts_ms = (SELECT max(ts_ms) FROM reading AS r
-  WHERE r.series_id = series.series_id AND r.ts_ms <= ?)
-ORDER BY place, sensor, quantity
-"""
 _OF_READINGS = (
     "SELECT ?, count(*), min(value), sum(value) / count(*), max(value) FROM reading "
     "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? HAVING count(*) > 0"
@@ -107,7 +101,7 @@ class Reader:
         """
         self._look()
         until_ms = now_ms + AHEAD_MAX_MS
-        rows = self.connection.rows(_LATEST, (until_ms,))
+        rows = self.connection.rows(self.connection.LATEST, (until_ms,))
         found = [Latest(i, Reading(Series(p, s, _QUANTITY[q]), t, v)) for i, p, s, q, t, v in rows]
         if not self._histories:
             return found
@@ -222,8 +216,9 @@ class Reader:
         return found
 
     def correction_of(self, series_id: int, at_ms: int) -> Correction | None:
-        """The correction of a series at a time; None if there is none. [ms]"""
-        for piece in self._pieces(series_id):
+        """The correction of a series at a time, as known when its id was asked for; None if there is
+        none. [ms]"""
+        for piece in self._views.get(series_id, ()):
             if piece.from_ms <= at_ms < piece.until_ms and piece.correction is not None:
                 return piece.correction
         return None
@@ -286,7 +281,7 @@ class Reader:
         until_ms = now_ms + AHEAD_MAX_MS
         found = []
         for series_id, place, sensor, quantity, ts_ms, value in self.connection.rows(
-            _LATEST, (until_ms,)
+            self.connection.LATEST, (until_ms,)
         ):
             history = self._histories.get(f"{place}/{sensor}")
             newest: tuple[int, float] | None = (ts_ms, value)
@@ -455,7 +450,7 @@ class Reader:
         return middle[within], table["mean"][within]
 
     def _readings(self, series_id: int, start_ms: int, end_ms: int) -> NDArray[np.void]:
-        return self._array(
+        return self.connection.table(
             "SELECT ts_ms, value FROM reading "
             "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? ORDER BY ts_ms",
             (series_id, start_ms, end_ms),
@@ -469,7 +464,7 @@ class Reader:
         series_id, from_ms, until_ms, correction = piece
         step = 1000 * period_s
         first, last = -(-from_ms // step) * step, until_ms // step * step
-        table = self._array(
+        table = self.connection.table(
             "SELECT ts_ms, n, low, total / n, high FROM rollup WHERE series_id = ? "
             "AND period_s = ? AND ts_ms >= ? AND ts_ms < ? ORDER BY ts_ms",
             (series_id, period_s, max(start_ms - step + 1, first), min(end_ms, last)),
@@ -488,7 +483,7 @@ class Reader:
                 if bucket < self._cleared.get(series_id, -EVER_MS):  # to ten minutes
                     ends = high - 1000 * TEN_MINUTES_S + 1
                     of, values = _OF_TEN_MINUTES, (bucket, series_id, low, ends, TEN_MINUTES_S)
-                parts.append(self._array(of, values, ROLLUP))
+                parts.append(self.connection.table(of, values, ROLLUP))
             table = _merged(parts)
         if correction is not None:
             columns = corrected_series.correct(
@@ -497,14 +492,6 @@ class Reader:
             for name, column in zip(("low", "mean", "high"), columns, strict=True):
                 table[name] = column
         return table
-
-    def _array(
-        self, sql: str, values: tuple[int | str, ...], columns: list[tuple[str, str]]
-    ) -> NDArray[np.void]:
-        import numpy as np  # only readers need it
-
-        with self.connection.cursor(sql, values) as rows:
-            return np.fromiter(rows, dtype=columns)
 
 
 def _joined(

@@ -261,6 +261,14 @@ def test_rollups_of_many_series_are_those_of_the_readings_of_each(writer, reader
     assert reader.rollups_of([], TEN_MINUTES_S, start, end) == {}
 
 
+def test_the_correction_of_a_value_asks_the_store_nothing(writer, reader, statements):  # noqa: F811
+    writer.write([Reading(BENCH, T0, 20.0)])
+    series_id = reader.series()[BENCH]
+    statements.clear()
+    assert reader.uncertainty(series_id, 20.0, T0) is None
+    assert statements == set()
+
+
 # Rejected messages, deliveries, lateness
 
 
