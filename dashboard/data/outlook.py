@@ -95,7 +95,8 @@ class OutlookQueries:
 
     def _every(self) -> list[PlaceOutlook]:
         there = files.looked_places(self._shop.settings)
-        found = (self.outlook_of(place) for place in self.places() if place.id in there)
+        places = self.places() if there else []
+        found = (self.outlook_of(place) for place in places if place.id in there)
         return [one for one in found if one is not None]
 
     def stamp(self, place_id: str) -> str:

@@ -133,5 +133,6 @@ def places_of(every: Iterable[Series], settings: Settings) -> list[Place]:
     """The same `places`, of all series."""
     known = {place.id: place for place in settings.places}
     for series in every:
-        known.setdefault(series.place, Place(id=series.place))
+        if series.place not in known:
+            known[series.place] = Place(id=series.place)
     return list(known.values())

@@ -81,6 +81,7 @@ INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high)
 SELECT * FROM unnest(?::bigint[], ?::bigint[], ?::bigint[], ?::bigint[], ?::float8[], ?::float8[],
   ?::float8[])
 {rollups.MERGED}"""  # noqa: S608 - a constant of the store
+_PERIODS_S = (rollups.TEN_MINUTES_S, rollups.HOUR_S)
 _COPY = "COPY reading FROM STDIN (FORMAT BINARY)"
 
 
@@ -183,7 +184,8 @@ ORDER BY place, sensor, quantity
     def table(self, sql: str, values: Sequence[Any], columns: Columns) -> NDArray[np.void]:
         arrays = postgresql_bulk.as_arrays(sql, columns)
         with self._lock, self._translated(), self._begun(arrays, values, binary=True) as found:
-            return postgresql_bulk.table(found.pgresult, columns)
+            answer = [found.pgresult.get_value(0, i) for i in range(len(columns))]
+            return postgresql_bulk.table(answer, columns)
 
     @contextlib.contextmanager
     def cursor(self, sql: str, values: Sequence[Any] = ()) -> Iterator[_Cursor]:
@@ -255,12 +257,11 @@ ORDER BY place, sensor, quantity
         try:
             with run.copy(_COPY) as copy:
                 copy.write(content)
+                windows = postgresql_bulk.windows(series, at, values, _PERIODS_S)  # meanwhile
         except psycopg.errors.UniqueViolation:  # some are there already
             run.execute("ROLLBACK TO before")
             return self._put_new(run, rows)
-        order = np.lexsort((at, series))
-        for period_s in (rollups.TEN_MINUTES_S, rollups.HOUR_S):
-            columns = postgresql_bulk.windows(series[order], at[order], values[order], period_s)
+        for columns in windows:
             run.execute(_ROLL, columns)
         return len(rows)
 

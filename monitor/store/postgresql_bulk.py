@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from psycopg.pq.abc import PGresult
+    from collections.abc import Iterable, Sequence
 
     from monitor.store.connection import Columns
 
@@ -45,10 +45,9 @@ def as_arrays(sql: str, columns: Columns) -> str:
     return f"SELECT {', '.join(every)} FROM ({sql}) AS found ({names})"  # noqa: S608 - ours
 
 
-def table(result: PGresult, columns: Columns) -> NDArray[np.void]:
-    """Rows of such a query from its answer in binary form. An array's elements follow its head, each
+def table(arrays: Sequence[bytes | None], columns: Columns) -> NDArray[np.void]:
+    """Rows from the answer to such a query, in binary form. An array's elements follow its head, each
     after its size."""
-    arrays = [result.get_value(0, i) for i in range(len(columns))]
     if arrays[0] is None:
         return np.empty(0, list(columns))
     found = np.empty((len(arrays[0]) - _ARRAY_HEAD) // 12, list(columns))
@@ -59,18 +58,27 @@ def table(result: PGresult, columns: Columns) -> NDArray[np.void]:
 
 
 def windows(
-    series: NDArray[np.int64], at: NDArray[np.int64], values: NDArray[np.float64], period_s: int
-) -> list[list[Any]]:
-    """Columns of the rollups of readings, which are by series and time."""
-    start = at - at % (1000 * period_s)
-    new = (np.diff(series) != 0) | (np.diff(start) != 0)
-    first = np.flatnonzero(np.append(True, new))
-    return [
-        series[first].tolist(),
-        [period_s] * len(first),
-        start[first].tolist(),
-        np.diff(first, append=len(at)).tolist(),
-        np.minimum.reduceat(values, first).tolist(),
-        np.add.reduceat(values, first).tolist(),
-        np.maximum.reduceat(values, first).tolist(),
-    ]
+    series: NDArray[np.int64],
+    at: NDArray[np.int64],
+    values: NDArray[np.float64],
+    periods_s: Iterable[int],
+) -> list[list[list[Any]]]:
+    """Columns of the rollups of readings, for each period."""
+    order = np.lexsort((at, series))
+    series, at, values = series[order], at[order], values[order]
+    found = []
+    for period_s in periods_s:
+        start = at - at % (1000 * period_s)
+        new = (np.diff(series) != 0) | (np.diff(start) != 0)
+        first = np.flatnonzero(np.append(True, new))
+        columns = (
+            series[first],
+            np.full(len(first), period_s),
+            start[first],
+            np.diff(first, append=len(at)),
+            np.minimum.reduceat(values, first),
+            np.add.reduceat(values, first),
+            np.maximum.reduceat(values, first),
+        )
+        found.append([column.tolist() for column in columns])
+    return found
