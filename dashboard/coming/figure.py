@@ -123,7 +123,7 @@ def summary(one: PlaceOutlook, quantity: str, view: View) -> str:
 
     def at_hour(i: int) -> str:
         a, b, c = (formats.figure(float(v[i]), how.decimals) for v in (low, middle, high))
-        stamp = formats.moments(np.array([at_ms(one)[i]], np.int64), view.zone)[0]
+        stamp = formats.moments(np.array([one.at_ms(i)], np.int64), view.zone)[0]
         return f"{b} {how.unit} ({a} to {c}) {stamp}"
 
     return (

@@ -113,7 +113,7 @@ def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Head
         return Headline(
             "right",
             f"{name}: no dry, damp or hot spell is expected.",
-            f"The band is {one.low_pct:g} to {one.high_pct:g} %. {forecast_reach(one, now_ms, zone)}",
+            f"The band is {one.low_pct:g} to {one.high_pct:g} %.",
         )
     sort, word, spell = found[0]
     extreme = _extreme(sort, spell, unit)
@@ -236,18 +236,6 @@ def span(quantity: str, values: OutlookRange, unit: Unit) -> str:
     mark = formats.scale(quantity, unit).unit
     name = f"{mark} RH" if quantity == "humidity" else mark  # a chance is never in percent
     return f"{middle} {name}" if low == high else f"{middle} {name} ({low} to {high} {mark})"
-
-
-def forecast_reach(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
-    """Reach of the forecast, and what is used after it."""
-    look = one.look
-    if not look.source:
-        return "No forecast. The usual outdoor air of the season is used, which is less certain."
-    ends = formats.ahead(one.at_ms(look.reaches_h), now_ms, zone)
-    return (
-        f"The forecast ends {ends}. After that, the usual "
-        "weather of the season is used, which is less certain."
-    )
 
 
 def unused_forecast(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:

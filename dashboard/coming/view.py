@@ -231,7 +231,6 @@ def below(
             html.H2("Based on"),
             html.P(coming_text.rests_on(one, fit, zone)),
             *([html.P(credit, className="aside")] if credit else []),
-            html.P(coming_text.forecast_reach(one, now_ms, zone)),
             html.P(coming_text.age(one, now_ms)),
             html.H3("The room"),
             html.Ul([*(html.Li(line) for line in lines), *answered], className="plain"),

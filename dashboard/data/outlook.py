@@ -14,7 +14,7 @@ from monitor.core.formats import local
 from monitor.outlook import files, summary
 from monitor.outlook.inputs import humidifier_at
 from monitor.outlook.shut_today import chance_open_again, chance_shut, closed_until
-from monitor.outlook.summary import SOON_H, PlaceOutlook
+from monitor.outlook.summary import PlaceOutlook
 from monitor.science.outlook import ensemble_statistics, tank
 from monitor.science.outlook.room_model import room_description
 from monitor.science.outlook.shut_days import ASK
@@ -179,7 +179,7 @@ class Worst(NamedTuple):
 def worst(one: PlaceOutlook) -> Worst:
     """The driest hour, or the dampest where that is likelier to leave the band."""
     dry, damp = (0.0 if s is None else s.chance for s in (one.dry, one.over))
-    step, found = ensemble_statistics.extreme_step(one.look.air[1][:, :SOON_H], below=dry >= damp)
+    step, found = ensemble_statistics.extreme_step(one.look.air[1], below=dry >= damp)
     return Worst(step, dry >= damp, found)
 
 

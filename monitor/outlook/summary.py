@@ -21,7 +21,7 @@ from monitor.domain.cold_walls import INSTEAD
 from monitor.domain.opening_hours import Hours, is_open
 from monitor.domain.places import AirLimits, Place, band
 from monitor.outlook import files
-from monitor.outlook.files import HOUR_MS, StoredOutlook, WeatherMembers
+from monitor.outlook.files import HOUR_MS, StoredOutlook
 from monitor.outlook.safe_air import SafeAhead, safe_ahead
 from monitor.science.outlook import ensemble_statistics as ensemble
 from monitor.science.outlook.ensemble_statistics import (
@@ -287,8 +287,20 @@ def cold_words(one: PlaceOutlook, zone: ZoneInfo, unit: str) -> str:
     )
 
 
-def _member_words(members: WeatherMembers) -> list[str]:
+def _reach_words(one: PlaceOutlook, zone: ZoneInfo) -> list[str]:
+    """Sentence on a forecast that ends before the outlook does."""
+    reaches_h = one.look.reaches_h
+    if reaches_h >= one.look.air.shape[2]:
+        return []
+    return [
+        f"It ends {weekday(one.at_ms(reaches_h), zone)}. After that, the usual weather of the season "
+        "is used, which is less certain."
+    ]
+
+
+def _member_words(one: PlaceOutlook, zone: ZoneInfo) -> list[str]:
     """Sentences on the members of the forecast; none if it never had any."""
+    members = one.look.members
     count, reaches_h, days = members.count, members.reaches_h, members.days
     if not count:
         without = (
@@ -298,7 +310,8 @@ def _member_words(members: WeatherMembers) -> list[str]:
         return [without] if days else []
     if not reaches_h:
         return [
-            f"It has only {count} members: at least {FEWEST} are needed, so they are not used."
+            f"The forecast has only {count} members: at least {FEWEST} are needed, so they are "
+            "not used."
         ]
     spread = (
         f"Their spread is corrected by their errors in the last "
@@ -307,8 +320,8 @@ def _member_words(members: WeatherMembers) -> list[str]:
         else "Their spread is not corrected yet, because there are no earlier members to compare."
     )
     return [
-        f"It has {count} members: each is one way in which the weather may go on. They reach "
-        f"{reaches_h} h ahead. {spread}"
+        f"The forecast has {count} members: each is one way in which the weather may go on. They "
+        f"end {weekday(one.at_ms(reaches_h), zone)}. {spread}"
     ]
 
 
@@ -317,9 +330,9 @@ def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str
     look = one.look
     if look.source:
         said = [
-            f"Based on the forecast from {look.source}, issued {weekday(look.issued_ms, zone)}, "
-            f"which reaches {look.reaches_h} h ahead.",
-            *_member_words(look.members),
+            f"Based on the forecast from {look.source}, issued {weekday(look.issued_ms, zone)}.",
+            *_reach_words(one, zone),
+            *_member_words(one, zone),
         ]
     else:
         said = [

@@ -32,6 +32,7 @@ from dashboard.ui.themes import theme
 from monitor.alerting.observations import ServiceTroubles, Snapshot, _coming
 from monitor.commands import Commands
 from monitor.core.errors import Rejected
+from monitor.core.formats import local
 from monitor.domain.cold_walls import INSTEAD
 from monitor.domain.forecast import Forecast
 from monitor.outlook import files
@@ -153,9 +154,7 @@ def test_a_hot_spell_is_told_in_the_readers_unit(one):
 
 def test_without_a_forecast_it_says_weak_and_a_room_not_known_is_not_described(one):
     look = dataclasses.replace(one.look, source="", issued_ms=0, reaches_h=0)
-    assert "less certain" in coming_text.forecast_reach(
-        dataclasses.replace(one, look=look), NOW, PARIS
-    )
+    assert "is weak" in coming_text.rests_on(dataclasses.replace(one, look=look), None, PARIS)
     room = dataclasses.replace(one.look.room, refused="the log is too short")
     told = coming_room_text.room_words(
         dataclasses.replace(one, look=dataclasses.replace(look, room=room)), "C"
@@ -733,6 +732,9 @@ def test_what_the_outlook_lacks_and_whose_range_it_gives_is_said(one, shop):
         )
 
     assert "With 14 days or more it is more accurate" in said()  # of eight days
+    ends = f"It ends {local(one.at_ms(70), PARIS):%a %H:%M}. After that, the usual weather"
+    assert ends in said(reaches_h=70)
+    assert "It ends" not in said(reaches_h=120)
     assert "no outdoor sensor" not in said()
     assert "no outdoor sensor" in said(outdoors=False)
     assert "There is no forecast" in said(source="", outdoors=False)
@@ -742,13 +744,13 @@ def test_what_the_outlook_lacks_and_whose_range_it_gives_is_said(one, shop):
     assert "members" not in said()
     members = files.WeatherMembers(20, 96, 31.2)
     words = said(members=members)
-    assert "It has 20 members: each is one way in which the weather may go on" in words
-    assert (
-        "They reach 96 h ahead. Their spread is corrected by their errors in the last 31 days."
-        in words
-    )
+    assert "The forecast has 20 members: each is one way in which the weather may go on" in words
+    ends = f"{local(one.at_ms(96), PARIS):%a %H:%M}"
+    assert f"They end {ends}. Their spread is corrected by their errors in the last 31" in words
     assert "not corrected yet" in said(members=dataclasses.replace(members, days=0.0))
-    assert "It has only 3 members: at least 5" in said(members=files.WeatherMembers(3, 0, 0.0))
+    assert "The forecast has only 3 members: at least 5" in said(
+        members=files.WeatherMembers(3, 0, 0.0)
+    )
     assert "no members, although earlier" in said(members=files.WeatherMembers(0, 0, 12.0))
     # ±2 % RH (k = 2) and a range of ±1 %: the half widths add in square, 1.28 of a standard deviation.
     air = one.look.air.copy()
