@@ -13,6 +13,7 @@ import flask
 
 from dashboard.access import guard
 from dashboard.access.visitor import may, visitor
+from dashboard.data import machine
 from dashboard.server.limits import DIRECT
 from monitor import __version__
 from monitor.core.clock import from_ms, now_ms
@@ -113,7 +114,7 @@ def _families(shop: ShopData, now: int) -> list[Family]:
         for one in found
         for grade in Grade
     ]
-    disk = shop.disk_free_bytes()
+    disk = machine.disk_free_bytes(shop.settings)
     families = [
         Family("benchweather_build", "info", "Build of the program.", [Sample(1, version)]),
         _gauge("benchweather_up", "1 if the service runs.", int(not state.gone)),
@@ -122,13 +123,13 @@ def _families(shop: ShopData, now: int) -> list[Family]:
     ]
     families += _of_store(shop, now)
     if state.beat is not None and not state.gone:
-        families += _of_service(shop, state.beat)
+        families += _of_service(state.beat)
     return families
 
 
 def _of_store(shop: ShopData, now: int) -> list[Family]:
     """Metrics that are in the store; without a store that can be read only the size of its file."""
-    size = shop.store_bytes()
+    size = machine.store_bytes(shop.settings)
     families = [_gauge("benchweather_store_bytes", "Size of the store's file.", size, "bytes")]
     try:
         counts, newest = shop.counts(), shop.newest_by_place()
@@ -149,9 +150,9 @@ def _of_store(shop: ShopData, now: int) -> list[Family]:
     return [*families, Family(name, "gauge", about, ages, "seconds")]
 
 
-def _of_service(shop: ShopData, beat: Heartbeat) -> list[Family]:
+def _of_service(beat: Heartbeat) -> list[Family]:
     """Metrics that the service counts, by its heartbeat."""
-    memory = shop.memory_bytes(beat.pid)
+    memory = machine.memory_bytes(beat.pid)
     rounds = [Sample(beat.rounds, ending="_count"), Sample(beat.rounds_s, ending="_sum")]
     families = [
         _gauge(

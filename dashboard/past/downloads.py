@@ -11,7 +11,8 @@ import flask
 import numpy as np
 from dash import html
 
-from dashboard.data.shop import CSV_ROWS_MAX
+from dashboard.data import histories
+from dashboard.data.histories import CSV_ROWS_MAX
 from dashboard.past.selection import is_time, named_file
 from dashboard.ui import formats
 from monitor.core.csv_text import CsvWriter
@@ -90,7 +91,7 @@ def answer(shop: ShopData) -> flask.Response:
             places = [place for place in shop.places(reader) if place.id in wanted]
         if not places:
             return _refused("None of these places has readings.")
-        rows, _ = shop.stored(places, quantity, int(start), int(end))
+        rows, _ = histories.stored(shop, places, quantity, int(start), int(end))
     except StoreFault as exc:
         return flask.Response(f"{exc}\n", 503, mimetype="text/plain")
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from dash import html
 
+from dashboard.data import histories
 from dashboard.past import downloads, marks, view_page
 from dashboard.past.selection import QUANTITIES, Choice, span_of
 from dashboard.past.spans import SPANS, words
@@ -117,7 +118,9 @@ def answered(
 def _histories(
     chosen: Sequence[Place], quantity: str, start: int, end: int, shop: ShopData
 ) -> list[QuantityHistory]:
-    return [shop.history(place, quantity, start, end, share=len(chosen)) for place in chosen]
+    return [
+        histories.history(shop, place, quantity, start, end, share=len(chosen)) for place in chosen
+    ]
 
 
 def _line(history: QuantityHistory, shop: ShopData) -> Line:

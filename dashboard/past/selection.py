@@ -8,6 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from dashboard.data import histories
 from dashboard.past import spans
 from dashboard.past.spans import SPANS
 from dashboard.ui import formats
@@ -180,7 +181,7 @@ def span_of(choice: Choice, now: int, shop: ShopData) -> tuple[int, int]:
     if choice.zoom:
         return choice.zoom
     if choice.span == "all":
-        extent = shop.extent(list(choice.places))
+        extent = histories.extent(shop, list(choice.places))
         return (
             (extent[0], max(extent[1] + 1, extent[0] + SHORTEST_MS)) if extent else (now - 1, now)
         )

@@ -14,6 +14,7 @@ import numpy as np
 from dash import ClientsideFunction, Input, Output, State, dcc, html
 
 from dashboard.access.visitor import may_change
+from dashboard.data import histories
 from dashboard.past import picture, view_form
 from dashboard.past.selection import (
     Choice,
@@ -219,7 +220,7 @@ def drawing(view_of: Callable[..., Drawn]) -> Callable[..., Drawn]:
 )
 def layout(shop: ShopData, view: PastView, query: Mapping[str, Any]) -> Component:
     """A view's page; `query` holds the parameters of its address."""
-    offered = shop.quantities()
+    offered = histories.quantities(shop)
     with shop.reader() as reader:
         places = [p for p in shop.places(reader) if p.id in offered]
     asked = view.asked(places, offered)

@@ -431,9 +431,9 @@ def test_the_download_holds_every_reading_in_utc_and_local_time(full, client):
 
 
 def test_a_long_download_is_cut_to_the_newest_rows(full, client, monkeypatch):
-    from dashboard.data import shop as data_shop
+    from dashboard.data import histories
 
-    monkeypatch.setattr(data_shop, "CSV_ROWS_MAX", 300)
+    monkeypatch.setattr(histories, "CSV_ROWS_MAX", 300)
     now = now_ms()
     answer = client.get(
         f"/past.csv?places=front-bench&quantity=humidity&start={now - DAY}&end={now + 1}"

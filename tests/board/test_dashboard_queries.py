@@ -6,10 +6,10 @@ import dashboard_fixtures as shop_air
 import numpy as np
 import pytest
 
+from dashboard.data import histories, thinning
 from dashboard.data import sensors as data_sensors
-from dashboard.data import shop as data_shop
-from dashboard.data import thinning
-from dashboard.data.shop import POINTS_MAX, ShopData
+from dashboard.data.histories import POINTS_MAX
+from dashboard.data.shop import ShopData
 from monitor.air.current import air_now
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
@@ -57,7 +57,7 @@ def test_few_readings_are_shown_as_they_are(shop, writer, settings):
     at = 1_790_000_000_000 + 10_000 * np.arange(300)
     values = 45 + np.sin(np.arange(300))
     put(writer, "p", at, RH, values)
-    found = shop.history(bench(settings), "humidity", int(at[0]), int(at[-1]) + 1)
+    found = histories.history(shop, bench(settings), "humidity", int(at[0]), int(at[-1]) + 1)
     assert found.source == "readings"
     assert found.width_ms == 0
     np.testing.assert_array_equal(found.points["at_ms"], at)
@@ -71,7 +71,9 @@ def test_a_gap_stays_a_gap_whatever_the_thinning(shop, writer, settings):
     shop_air.fill(writer, "front-bench", start, start + 90 * DAY, 300_000, gap=gap)
     for span in (DAY, 20 * DAY, 90 * DAY):
         begin = gap[0] - span // 2 if span < 90 * DAY else start
-        found = shop.history(bench(settings), "humidity", begin, begin + max(span, 4 * DAY))
+        found = histories.history(
+            shop, bench(settings), "humidity", begin, begin + max(span, 4 * DAY)
+        )
         breaks = found.points["at_ms"][np.isnan(found.points["mean"])]
         assert len(breaks) == 1
         assert gap[0] - DAY < breaks[0] < gap[1]
@@ -83,7 +85,7 @@ def test_extremes_and_mean_survive_thinning_and_points_are_bounded(shop, writer,
     values = 45 + np.random.default_rng(3).normal(0, 1, len(at))
     values[9_000], values[12_000] = 12.0, 88.0
     put(writer, "p", at, RH, values)
-    found = shop.history(bench(settings), "humidity", start, start + 2 * DAY)
+    found = histories.history(shop, bench(settings), "humidity", start, start + 2 * DAY)
     assert found.source == "readings"
     points = known(found.points)
     assert len(points) <= POINTS_MAX
@@ -98,7 +100,7 @@ def test_the_source_follows_from_how_many_rows_there_are(shop, writer, settings)
     end = now_ms()
     shop_air.fill(writer, "front-bench", end - 200 * DAY, end, 60_000)
     for days, source in ((1, "readings"), (20, "10-minute means"), (200, "hourly means")):
-        found = shop.history(bench(settings), "dew_point", end - days * DAY, end)
+        found = histories.history(shop, bench(settings), "dew_point", end - days * DAY, end)
         assert found.source == source
         assert 0 < len(found.points) <= POINTS_MAX + 2
         assert known(found.points)["mean"].max() < 30
@@ -109,7 +111,7 @@ def test_a_derived_quantity_agrees_with_the_formula_reading_by_reading(shop, wri
     temp, rh = 20 + np.arange(200) / 100, 40 + np.arange(200) / 20
     put(writer, "p", at, T, temp)
     put(writer, "p", at, RH, rh)
-    found = shop.history(bench(settings), "dew_point", int(at[0]), int(at[-1]) + 1)
+    found = histories.history(shop, bench(settings), "dew_point", int(at[0]), int(at[-1]) + 1)
     np.testing.assert_allclose(found.points["mean"], dew_point(temp, rh))
 
 
@@ -117,7 +119,7 @@ def test_temperature_and_rh_of_different_times_are_paired_if_they_are_near(shop,
     at = 1_790_000_000_000 + 60_000 * np.arange(100)
     put(writer, "p", at, T, np.full(100, 20.0))
     put(writer, "p", at[:50] + 7_000, RH, np.full(50, 50.0))
-    found = shop.history(bench(settings), "dew_point", int(at[0]), int(at[-1]) + 1)
+    found = histories.history(shop, bench(settings), "dew_point", int(at[0]), int(at[-1]) + 1)
     assert 50 <= len(found.points) <= 52
     assert found.points["mean"] == pytest.approx(float(dew_point(20.0, 50.0)))
 
@@ -126,15 +128,19 @@ def test_two_sensors_that_measure_one_each_give_no_dew_point(shop, writer, setti
     at = 1_790_000_000_000 + 60_000 * np.arange(10)
     put(writer, "a", at, T, np.full(10, 20.0))
     put(writer, "b", at, RH, np.full(10, 50.0))
-    assert not len(shop.history(bench(settings), "dew_point", int(at[0]), int(at[-1]) + 1).points)
-    assert shop.quantities()["front-bench"] == {"temperature", "humidity"}
+    assert not len(
+        histories.history(shop, bench(settings), "dew_point", int(at[0]), int(at[-1]) + 1).points
+    )
+    assert histories.quantities(shop)["front-bench"] == {"temperature", "humidity"}
 
 
 def test_a_second_sensor_counts_where_the_first_has_a_gap(shop, writer, settings):
     at = 1_790_000_000_000 + 60_000 * np.arange(100)
     put(writer, "a", at[:40], RH, np.full(40, 40.0))
     put(writer, "b", at, RH, np.full(100, 60.0))
-    points = shop.history(bench(settings), "humidity", int(at[0]), int(at[-1]) + 1).points
+    points = histories.history(
+        shop, bench(settings), "humidity", int(at[0]), int(at[-1]) + 1
+    ).points
     assert (points["mean"][:40] == 40).all()
     assert (points["mean"][42:] == 60).all()
     assert (np.diff(points["at_ms"]) > 0).all()
@@ -142,8 +148,8 @@ def test_a_second_sensor_counts_where_the_first_has_a_gap(shop, writer, settings
 
 def test_an_unknown_quantity_is_a_key_error_and_an_empty_span_no_points(shop, writer, settings):
     with pytest.raises(KeyError):
-        shop.history(bench(settings), "goodness", 0, 1)
-    assert not len(shop.history(bench(settings), "humidity", 0, 1).points)
+        histories.history(shop, bench(settings), "goodness", 0, 1)
+    assert not len(histories.history(shop, bench(settings), "humidity", 0, 1).points)
 
 
 def test_the_air_now_has_values_uncertainty_and_verdict(shop, writer, settings):
@@ -204,7 +210,7 @@ def test_the_token_changes_when_a_sensor_goes_quiet(shop, writer, settings, monk
     shop_air.beat(settings)
     first = shop.change_token()
     later = now_ms() + 400_000
-    monkeypatch.setattr(data_shop, "now_ms", lambda: later)
+    monkeypatch.setattr("dashboard.data.shop.now_ms", lambda: later)
     assert shop.change_token() != first
 
 

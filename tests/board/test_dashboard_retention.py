@@ -7,7 +7,9 @@ import contextlib
 import numpy as np
 from dashboard_fixtures import settings_in
 
-from dashboard.data.shop import SOURCES, ShopData
+from dashboard.data import histories
+from dashboard.data.histories import SOURCES
+from dashboard.data.shop import ShopData
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.places import Place
@@ -31,15 +33,15 @@ def test_an_old_day_shows_the_kept_means_and_a_new_one_its_readings(tmp_path):
     assert cleared == 720
     shop, bench = ShopData(settings), Place(id="front-bench")
     for quantity in ("humidity", "dew_point"):
-        before = shop.history(bench, quantity, old, old + 6 * HOUR)
+        before = histories.history(shop, bench, quantity, old, old + 6 * HOUR)
         assert before.source == SOURCES[TEN_MINUTES_S]
         known = before.points[~np.isnan(before.points["mean"])]
         assert len(known) == 36
         if quantity == "humidity":
             assert (known["low"].min(), known["high"].max()) == (45, 51)
-    after = shop.history(bench, "humidity", now - 6 * HOUR, now)
+    after = histories.history(shop, bench, "humidity", now - 6 * HOUR, now)
     assert after.source == SOURCES[0]
-    rows, total = shop.stored([bench], "humidity", old, old + 6 * HOUR)
+    rows, total = histories.stored(shop, [bench], "humidity", old, old + 6 * HOUR)
     assert (len(rows[0].at_ms), total) == (36, 360)
 
 
@@ -53,5 +55,7 @@ def test_dew_point_shows_means_also_while_only_humidity_is_cleared_yet(tmp_path)
             at = [*range(old, old + 6 * HOUR, 60_000), now - 200 * HOUR, now]
             writer.write([Reading(series, one, 20.0) for one in at])
         assert retention.clear_due(writer, {Quantity.HUMIDITY: 2}, now, float("inf")) == 360
-    found = ShopData(settings).history(Place(id="front-bench"), "dew_point", old, old + 6 * HOUR)
+    found = histories.history(
+        ShopData(settings), Place(id="front-bench"), "dew_point", old, old + 6 * HOUR
+    )
     assert np.count_nonzero(~np.isnan(found.points["mean"])) == 36

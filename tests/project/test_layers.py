@@ -77,6 +77,7 @@ def test_one_outside_library_stands_behind_one_module(library, only_in):
     }
     if library == "monitor.store":  # on the board's side only the queries know the store
         assert {p for p in importers if p.startswith("dashboard/")} == {
+            "dashboard/data/histories.py",
             "dashboard/data/shop.py",
             "dashboard/data/shops.py",
         }
