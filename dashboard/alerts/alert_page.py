@@ -79,7 +79,7 @@ def current_state(
 ) -> list[Component]:
     """State of an alert, with the taps."""
     now, zone = now_ms(), shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     parts: list[Component] = [
         html.P(view.urgency(alert.urgency if alert.open else alert.gravest[0])),
         html.H1(text.title(alert)),
@@ -144,7 +144,7 @@ def note(alert: Alert) -> Component:
 def history(alert: Alert, shop: ShopData) -> Component:
     """History of an alert, newest first: who did what and when."""
     now, zone = now_ms(), shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     return event_list(
         alert.events, lambda event: text.event_words(event, now, zone, unit), now, zone
     )

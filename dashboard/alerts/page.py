@@ -147,7 +147,7 @@ def open_now(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> l
 
 def places_without_alert(shop: ShopData, book: AlertQueries, now: int) -> list[Component]:
     """List places whose air is not right on Air, and why there is no alert about them."""
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     airs = [
         air
         for air in air_now(shop.recent(), shop.settings, now, book.drying(), unit)
@@ -165,7 +165,7 @@ def places_without_alert(shop: ShopData, book: AlertQueries, now: int) -> list[C
 
 def recently_ended(shop: ShopData, book: AlertQueries, now: int) -> list[Component]:
     zone = shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     found = book.over(now - OVER_MS)
     if not found:
         return [html.H2("Ended recently"), html.P("None in the last 14 days.")]

@@ -113,7 +113,7 @@ def line(
     rule: Rule, changed: bool, shop: ShopData, places: Mapping[str, str], *, writer: bool
 ) -> Component:
     """A rule in the list."""
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     marks = [view.urgency(rule.urgency)]
     if not rule.on:
         marks.append(html.Strong("off"))
@@ -193,7 +193,7 @@ def one(shop: ShopData, book: AlertQueries, rule_id: str) -> Component:
         return _page(
             [html.H1("No such rule"), html.P(dcc.Link("All rules", href="/alerts/rules"))]
         )
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     sentences = [
         alerts_text.ends(rule, unit),
         alerts_text.notice_words(rule),
@@ -232,7 +232,7 @@ def _family(rule: Rule, rules: Mapping[str, Rule]) -> str:
 
 def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
     """Everything that can be changed of it."""
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     shown = form_of(rule, unit)
 
     def figure(name: str, **more: Any) -> Component:

@@ -67,7 +67,7 @@ def card(
 
 def facts(alert: Alert, now_value: float | None, shop: ShopData, now: int) -> Component:
     """Its figures and since when."""
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     text = alerts_text.facts(alert, now_value, now, shop.settings.zone, unit)
     return html.P(text, className="facts-line")
 

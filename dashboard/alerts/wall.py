@@ -40,7 +40,7 @@ def over_the_places(
     if not calling:
         return None, []
     values, zone = book.values(), shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     shown, left = most_urgent(airs, calling, values, now_ms, zone, unit)
     lines = strip(left, len(book.open()), values, now_ms, zone, unit)
     return shown, [lines] if lines else []

@@ -81,7 +81,7 @@ def content(shop: ShopData, book: WaitQueries, causes: int = 0) -> list[Componen
                 "The usual time is what the work takes in reference air (20 °C and 50 % RH). “In "
                 "reference air” is the time in which the work would have dried as much in "
                 "reference air. Your answers on how it was adjust the usual time of its kind.",
-                formats.temperature_unit(shop.settings.board.temperature_unit),
+                formats.unit_of(shop.settings),
             ),
             className="aside",
         ),
@@ -99,7 +99,7 @@ def content(shop: ShopData, book: WaitQueries, causes: int = 0) -> list[Componen
 
 def cause_of(wait: Wait, shop: ShopData, book: WaitQueries) -> str:
     """The sentence of cause that the page of a wait has."""
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     return why.cause_words(book.account(wait), shop.settings.zone, unit)
 
 

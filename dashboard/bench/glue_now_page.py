@@ -88,7 +88,7 @@ def layout(shop: ShopData, book: GlueQueries, woods: WoodQueries, chosen: str = 
     now = now_ms()
     glues = {"": "Not named"} | {one.id: _glue_option(one, now) for one in book.here()}
     here = {"": "None"} | {one.id: one.reference for one in woods.here()}
-    degree = formats.degree(formats.temperature_unit(shop.settings.board.temperature_unit))
+    degree = formats.degree(formats.unit_of(shop.settings))
     return BENCH.page(
         PATH,
         [
@@ -169,7 +169,7 @@ def _fault_words(fault: Fault, form: Form) -> str:
 
 def large(found: GlueNow, shop: ShopData) -> list[Component | None]:
     """The answer in full."""
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     text = words(found, now_ms(), shop.settings.zone, unit)
     return [
         html.P([shape(SHAPES[found.answer]), html.Strong(text.word)], className="word"),
@@ -191,7 +191,7 @@ def short(shop: ShopData, book: GlueQueries) -> list[Component]:
     all_benches = [place for place in indoors(shop) if place.kind == "bench"]
     benches = all_benches[:SHORT_MOST]
     rows: list[Component] = []
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     for place in benches:
         found = book.may_glue(GlueQuestion(place.id))
         text = words(found, now, zone, unit)

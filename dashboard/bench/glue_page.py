@@ -239,7 +239,7 @@ def one(shop: ShopData, book: GlueQueries, glue_id: str) -> Component:
             "/bench/glue/one",
             [html.H1("No such glue"), html.P(dcc.Link("All glue", href="/bench/glue"))],
         )
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     warned = [formats.in_reader_unit(WORDS[c], unit) for c in found.kind.cautions]
     return _page(
         "/bench/glue/one",

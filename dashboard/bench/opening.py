@@ -120,9 +120,7 @@ def section(
                 [
                     html.H3([html.Span(id="bench-chosen"), ": where?"], tabIndex=-1),
                     html.Div(places, id="bench-places", className="places-taps"),
-                    cautions(
-                        kinds, formats.temperature_unit(shop.settings.board.temperature_unit)
-                    ),
+                    cautions(kinds, formats.unit_of(shop.settings)),
                     html.Ul(cold, id="bench-cold", className="cautions"),
                 ],
                 id="bench-where",
@@ -149,7 +147,7 @@ def live(
     the page has them.
     """
     now, zone = now_ms(), shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     indoors = [one for one in shop.recent() if one.place.kind != "outdoors"]
     labels = {one.place.id: one.place.label for one in indoors}
     glue, found = "", Starts()

@@ -69,7 +69,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
         prevent_initial_call=True,
     )
     def step(*given: Any) -> tuple[Any, ...]:
-        unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+        unit = formats.unit_of(shop.settings)
         after = stepped(str(dash.ctx.triggered_id), given[-1])
         return after, warmer_words(after[0], unit), drier_words(after[1])
 
@@ -154,7 +154,7 @@ def layout(shop: ShopData) -> Component:
     with shop.reader() as reader:
         places = [p for p in shop.places(reader) if p.kind != "outdoors"]
     now, zone = now_ms(), shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     opens = hours.next_opening(shop.opening_hours(), zone, now)
     first = f"Next opening, {formats.ahead(opens, now, zone)}" if opens else "Next opening"
     if not places:

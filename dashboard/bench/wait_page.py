@@ -142,7 +142,7 @@ def why_longer(
 ) -> tuple[list[Component | None], Any]:
     """Cause of the time that a wait takes or took, its balance, and its plot."""
     now, zone = now_ms(), shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     found = book.account(wait)
     cause = why_text.cause_words(found, zone, unit)
     rows = why_text.balance(found)

@@ -43,7 +43,7 @@ def layout(shop: ShopData, book: WaitQueries, kind_id: str) -> Component:
             "/bench/kind",
             [html.H1("No such kind"), html.P(dcc.Link("All kinds", href="/bench/kinds"))],
         )
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     warned = [formats.in_reader_unit(cautions.WORDS[c], unit) for c in kind.cautions]
     return _page(
         "/bench/kind",

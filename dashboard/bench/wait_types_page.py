@@ -75,7 +75,7 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
                 formats.in_reader_unit(
                     "The usual time is the wait you would give the work in reference air (20 °C "
                     "and 50 % RH). You can change every usual time.",
-                    formats.temperature_unit(shop.settings.board.temperature_unit),
+                    formats.unit_of(shop.settings),
                 )
             ),
             wide_table(

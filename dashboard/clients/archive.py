@@ -148,7 +148,7 @@ def opened(
     sheet = kept.ask(lambda reader, _: archive.one(reader, sheet_id))
     if sheet is None:
         raise dash.exceptions.PreventUpdate
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     fields = forms.form_of(sheet.typed, unit)
     rest = {k: v for k, v in sheet.typed.items() if k not in names}
     return (*(fields[name] for name in names), {"typed": rest, "air": sheet.air}, {}, {})

@@ -145,14 +145,14 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
     def record(_clicks: int, instrument_id: str | None) -> tuple[Any, str]:
         return recorded(str(instrument_id or ""), shop, kept)
 
-    view.register(app, shop.settings.board.temperature_unit)
+    view.register(app, shop.settings)
     files.register(app, shop)
     clients_archive.register(app, shop, kept)
 
 
 def layout(shop: ShopData, kept: CachedJournal) -> Component:
     """The page, which only the bench and the owner see, as it is about people."""
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     return html.Main(
         [
             html.H1("Clients"),
@@ -265,9 +265,7 @@ def asked(
     ClientFault
     StoreFault
     """
-    request, faults = forms.request_of(
-        form, formats.temperature_unit(shop.settings.board.temperature_unit)
-    )
+    request, faults = forms.request_of(form, formats.unit_of(shop.settings))
     if faults:
         raise ClientFault(faults)
     read = read_sheet_request({**more.get("typed", {}), **request})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import dash
 import flask
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from monitor.clients.next_fields import NextFields
+    from monitor.settings import Settings
 
 
 def layout(unit: formats.Unit, month: int) -> list[Component]:
@@ -76,7 +77,7 @@ def layout(unit: formats.Unit, month: int) -> list[Component]:
     ]
 
 
-def register(app: dash.Dash, unit_setting: Literal["auto", "C", "F"]) -> None:
+def register(app: dash.Dash, settings: Settings) -> None:
     """Show only the fields that what was tapped asks for; fill in what a preset or a city has."""
 
     @app.callback(
@@ -112,7 +113,7 @@ def register(app: dash.Dash, unit_setting: Literal["auto", "C", "F"]) -> None:
     def preset(home: str | None) -> tuple[str, ...]:
         if home not in forms.HOMES:
             raise dash.exceptions.PreventUpdate
-        return forms.preset_form(str(home), formats.temperature_unit(unit_setting))
+        return forms.preset_form(str(home), formats.unit_of(settings))
 
     def months(temp: str, rh: str) -> list[Output]:
         names = (f"{name}.{m}" for m in range(1, 13) for name in (temp, rh))
@@ -131,7 +132,7 @@ def register(app: dash.Dash, unit_setting: Literal["auto", "C", "F"]) -> None:
         if found is None:
             fault = f"{name!r:.40}: choose one of the list, or enter its months" if name else ""
             return (*(48 * (dash.no_update,)), fault)
-        unit, kept = formats.temperature_unit(unit_setting), 24 * (dash.no_update,)
+        unit, kept = formats.unit_of(settings), 24 * (dash.no_update,)
         shown = forms.city_form(found, unit)
         return (*shown, *kept, "") if source == "normals" else (*kept, *shown, "")
 

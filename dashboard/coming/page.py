@@ -107,7 +107,7 @@ def layout(shop: ShopData, book: OutlookQueries, query: Mapping[str, Any]) -> Co
     """The page; `query` may name its place and quantity, as its address does."""
     places = book.places()
     foremost = book.foremost()
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     ids = [place.id for place in places]
     asked = str(query.get("place", ""))
     chosen = asked if asked in ids else foremost.place.id if foremost else next(iter(ids), "")
@@ -141,7 +141,7 @@ def head_and_details(
 ) -> tuple[list[Component], list[Component]]:
     """Headline and everything below the plot; `writer`: whether the visitor may answer questions."""
     zone = shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     place = _place(place_id, book)
     if place is None:
         nothing = sentences.Headline("unknown", missing.NO_PLACE, "")
@@ -218,7 +218,7 @@ def answered(
 ) -> tuple[plots.Plot, str, list[Component], dict[str, str]]:
     """Plot, its sentence, the answer to what if, and what is wrong with its fields."""
     look, zone = theme_of(screen), shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     place = _place(place_id, book)
     one = book.outlook_of(place) if place else None
     if one is None:

@@ -31,7 +31,7 @@ LEAST_PCT = 30.0
 
 def foremost(shop: ShopData, book: OutlookQueries, now_ms: int) -> list[Component]:
     """The strip of the place that matters most, or that there is no outlook."""
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     one = book.foremost()
     if one is None:
         state = book.progress()

@@ -108,7 +108,7 @@ def _more(word: str, address: str, shown: bool = True) -> list[Component]:
 
 
 def _reading(shop: ShopData, state: GuideState) -> list[Component]:
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     found = shop.sensors()
     now = now_ms()
     parts: list[Component] = []

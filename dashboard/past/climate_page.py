@@ -173,7 +173,7 @@ def _class_bars(record: ClimateRecord, shop: ShopData) -> list[Component]:
         )
         for one, share in zip(CLASSES, times.share.tolist(), strict=True)
     ]
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     around = f"Set point, from the record's own means: {times.set_rh_pct:.0f} %"
     if times.set_temp_c == times.set_temp_c:
         around += f" and {formats.with_unit('temperature', times.set_temp_c, unit)}"

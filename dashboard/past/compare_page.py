@@ -84,7 +84,7 @@ def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: ShopData
     sides = [_side(place, quantity, start, end, shop) for place in places]
     if not any(len(side.ts_ms) for side in sides):
         return Drawn(plots.empty_plot("No readings in this span.", look), [])
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     view = plots.View(start, end, shop.settings.zone, unit, plots.width_of(screen))
     lines = [_line(side, view, quantity) for side in sides]
     at_ms, difference = difference_of(sides[0], sides[1], formats.scale(quantity, unit).factor)

@@ -94,7 +94,7 @@ def answer(shop: ShopData) -> flask.Response:
         rows, _ = histories.stored(shop, places, quantity, int(start), int(end))
     except StoreFault as exc:
         return flask.Response(f"{exc}\n", 503, mimetype="text/plain")
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     zone = shop.settings.zone
     name = named_file([p.id for p in places], quantity, int(start), int(end), zone)
     lines = _lines if form == "long" else _wide_lines

@@ -72,7 +72,7 @@ def answered(
     `marks_of` gives the marks of places between two moments. [ms]
     """
     look = theme_of(screen)
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     zone = shop.settings.zone
     start, end = span_of(choice, now, shop)
     with shop.reader() as reader:

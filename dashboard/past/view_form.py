@@ -37,7 +37,7 @@ def places(
         second = dcc.RadioItems(id=f"{view.name}-beside", value=choice.places[-1], options=options)
         found.append(fieldset("Compared with", second))
     if view.quantities:
-        unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+        unit = formats.unit_of(shop.settings)
         can = {q for place in offered.values() for q in place}
         known = [q for q in view.quantities if q in can]
         values = [{"label": formats.scale(q, unit).words, "value": q} for q in known]

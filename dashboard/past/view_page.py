@@ -299,7 +299,7 @@ def air_of_place(
     air = means(place, start, end, shop)
     if not len(air.ts_ms):
         return "No readings in this span."
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     return place, air, plots.View(start, end, shop.settings.zone, unit, plots.width_of(screen))
 
 

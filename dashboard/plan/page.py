@@ -161,7 +161,7 @@ def head(
 ) -> list[Component]:
     """The headline, and what to do now, next and before leaving."""
     zone, names = shop.settings.zone, Names(journal)
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     trouble = text.state(journal, present, now)
     opens = text.opens_next(hours, now)
     good = [one for one in found.verdicts if one.good]

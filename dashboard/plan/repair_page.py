@@ -95,7 +95,7 @@ def live(shop: ShopData, book: PlanQueries, repair: Repair, *, writer: bool) -> 
     """Heading, ready time, promise and steps of a repair."""
     now, zone = now_ms(), shop.settings.zone
     journal, present = book.journal(), book.plan()
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     names, hours, hands_on = Names(journal), book.hours(), book.hands_on()
     trouble, present = text.state(journal, present, now), text.usable(present, now)
     planned = agendas.planned_steps(present)

@@ -49,7 +49,7 @@ def layout(shop: ShopData, place: str = "") -> Component:
     permission = may_change()
     if not permission.allowed:
         return html.Main([html.H1(TITLE), read_only(permission)], className="sheet bench")
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     form = reading_form.reading_form(shop.place_names(), unit, place, "/")
     held = HELD_MS // formats.HOUR_MS
     return html.Main(

@@ -140,7 +140,7 @@ def _page(parts: list[Any]) -> Component:
 def current_state(one: SensorDetails, shop: ShopData) -> list[Component]:
     """State of a sensor: its place, its values, its state in a jar, and its corrections."""
     now, zone = now_ms(), shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     parts: list[Component] = [html.P(text.lead(one, shop.place_names()), className="lead")]
     if one.jar is not None:
         word, sentence = text.jar(one, now, zone, unit)

@@ -105,7 +105,7 @@ def one(shop: ShopData, book: SettingsQueries, name: str) -> Component:
         now = book.present()
     except (SettingsFault, Rejected) as exc:
         return _page([back, html.H1(section.title), *_unusable(exc)])
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     parts: list[Any] = [back, html.H1(section.title), *restart(book)]
     if name == "network":
         parts += network.let_in(shop, now)

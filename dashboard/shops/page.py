@@ -90,7 +90,7 @@ def live(shop: ShopData, shops: ShopsQueries, words: str, page: str) -> list[Com
 
 
 def _row(line: ShopLine, shop: ShopData, now: int) -> tuple[Component | str, ...]:
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     gravity = line.gravity(now)
     return (
         html.A(line.name, href=line.shop.board, target="_blank", rel="noopener")

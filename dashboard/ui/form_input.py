@@ -26,7 +26,7 @@ class Form:
     def __init__(self, typed: Mapping[str, str], settings: Settings, subject: str = "") -> None:
         self.typed, self.subject = dict(typed), subject
         self.zone = settings.zone
-        self.unit = formats.temperature_unit(settings.board.temperature_unit)
+        self.unit = formats.unit_of(settings)
         self.faults: list[Fault] = []
 
     def text(self, name: str) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -54,6 +54,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from monitor.settings import Settings
+
 __all__ = [
     "DAY_MS",
     "HOUR_MS",
@@ -97,11 +99,11 @@ __all__ = [
     "shown",
     "spread",
     "stamp",
-    "temperature_unit",
     "ticks",
     "to_celsius",
     "to_input",
     "unbroken",
+    "unit_of",
     "utc",
     "when",
     "whole_temperature",
@@ -123,8 +125,9 @@ def prefers_fahrenheit(accept_language: str) -> bool:
     return formats.prefers_fahrenheit(accept_language.split(",")[0].split(";")[0].strip())
 
 
-def temperature_unit(setting: Literal["auto", "C", "F"]) -> Unit:
-    """The unit of the request under way; °C where there is none."""
+def unit_of(settings: Settings) -> Unit:
+    """The unit of temperature of the request under way; °C where there is none."""
+    setting = settings.board.temperature_unit
     if setting != "auto":
         return setting
     import flask

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Generic, NamedTuple, TypeVar
 from urllib.parse import parse_qs, urlencode
 
-from dash import dcc, html
+import dash
+from dash import Input, Output, State, dcc, html
 
 from dashboard.ui import formats
 from dashboard.ui.controls import text_field
@@ -30,6 +31,36 @@ class Asked(NamedTuple):
 
 FIRST = Asked()
 """The first page of all."""
+
+
+def register_list(
+    app: dash.Dash,
+    name: str,
+    path: str,
+    title: str,
+    live: Callable[[Asked], list[Component]],
+    framed: Callable[[list[Component]], Component],
+) -> None:
+    """Hang a page with a long list into the app; what is `live` is drawn again with the token.
+
+    `framed` puts it into the page, as the children of the component whose id is `name`.
+    """
+    dash.register_page(
+        name,
+        path=path,
+        name=title,
+        title=title,
+        layout=lambda q="", page="", **_: framed(live(Asked(str(q), str(page)))),
+    )
+
+    @app.callback(
+        Output(name, "children"),
+        Input("token", "data"),
+        State("_pages_location", "search"),
+        prevent_initial_call=True,
+    )
+    def refresh(_token: str, search: str | None) -> list[Component]:
+        return live(asked_in(search))
 
 
 def asked_in(search: str | None) -> Asked:

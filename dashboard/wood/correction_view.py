@@ -44,7 +44,7 @@ _UNITS = {
 def amend(one: Instrument, shop: ShopData) -> Component:
     """Form that corrects the entries of an instrument."""
     shown = form_of(one, shop)
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     degrees = formats.scale("temperature", unit).unit
     tap = {"about": "instrument", "instrument": one.id, "then": "reload"}
 

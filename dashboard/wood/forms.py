@@ -133,7 +133,7 @@ def label_of(field: str) -> str:
 
 def form_of(instrument: Instrument, shop: ShopData) -> dict[str, str]:
     """Every field that can be corrected, as its page shows it, by the names of its fields."""
-    zone, unit = shop.settings.zone, formats.temperature_unit(shop.settings.board.temperature_unit)
+    zone, unit = shop.settings.zone, formats.unit_of(shop.settings)
     home = instrument.home
     shown = {
         "home_rh": "" if home is None or home.rh_pct is None else f"{home.rh_pct:g}",

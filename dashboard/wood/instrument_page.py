@@ -179,7 +179,7 @@ def _taps(one: Instrument) -> list[Component]:
 
 def _facts(one: Instrument, shop: ShopData) -> Component:
     now, zone = now_ms(), shop.settings.zone
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     rows = [
         ("came in", formats.when(one.arrived_ms, now, zone)),
         ("air at home", text.home(one, unit)),
@@ -338,7 +338,7 @@ def drawing(
 def history(one: Instrument, shop: ShopData) -> Component:
     """History of an instrument, newest first: who did what and when."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     return event_list(
         one.events,
         lambda event: history_text.event_words(event, places, now, zone, unit),

@@ -53,7 +53,7 @@ def layout(shop: ShopData, book: WoodQueries, back: str = "", reference: str = "
         lacks = missing.missing(missing.NO_PLACE, missing.SET_UP_PLACE)
         return WOOD.page("/wood/new", [html.H1("Take an instrument in"), lacks])
     before = book.instrument(back) if back else None
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    unit = formats.unit_of(shop.settings)
     return WOOD.page(
         "/wood/new",
         [

@@ -21,6 +21,7 @@ from dashboard import shell
 from dashboard.access import guard
 from dashboard.access.visitor import Visitor
 from dashboard.air import page as air_page
+from dashboard.air import place_row
 from dashboard.air import text as air_text
 from dashboard.app import create_app
 from dashboard.data.shop import ShopData
@@ -196,7 +197,7 @@ def test_the_mark_on_the_strip_never_contradicts_the_verdict(settings, writer):
                 writer.write([Reading(Series(place, "p", quantity), now + rh, value)])
         for one in air_now(ShopData(settings).recent()[:2], settings, now + 100):
             if one.assessment.weight == 0:
-                assert air_page.mark_state(one) == "right", (one.place.id, rh)
+                assert place_row.mark_state(one) == "right", (one.place.id, rh)
 
 
 def test_an_empty_shop_leads_to_the_guide_in_plain_words(settings, writer):
