@@ -50,14 +50,6 @@ _HOLD_SHAPES = {
     Hold.COLD: "cold",
     Hold.HOT: "hot",
 }
-WORDS = {
-    "ready": "ready",
-    "hold": "on hold",
-    "paused": "paused",
-    "unknown": "not known",
-    "waiting": "waiting",
-    "long": "more than five days",
-}
 
 
 class Axis(NamedTuple):

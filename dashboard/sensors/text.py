@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from dashboard.ui import formats
 from monitor.core.clock import EVER_MS
-from monitor.core.measurements import MEASURES, Quantity
+from monitor.core.measurements import Quantity
 from monitor.domain.sensor import Correction, VoidedSpan
-from monitor.domain.sensor_requests import BOUNDS, SensorAction
+from monitor.domain.sensor_requests import SensorAction
 from monitor.science.calibration.salts import SALTS
 from monitor.science.calibration.settling import SettlingStage
 from monitor.sensor_care import calibration
@@ -178,11 +178,6 @@ def voided_span(span: VoidedSpan, now_ms: int, zone: ZoneInfo) -> str:
         "" if span.until_ms >= EVER_MS else f" until {formats.when(span.until_ms, now_ms, zone)}"
     )
     return f"from {begins}{ends or ' on'}: {span.why}"
-
-
-def drift(quantity: Quantity) -> str:
-    """Allowance for drift, in words."""
-    return f"{BOUNDS[quantity].drift_a_year:g} {MEASURES[quantity].unit} a year"
 
 
 def _first_upper(text: str) -> str:

@@ -26,7 +26,6 @@ the client's own logger, the shop's own outdoor log."""
 CLIMATES = ("", "normals", "weather", "shop")
 """Sources of the climate outdoors, by which readings and a logger's months carry to other months:
 not known, typed monthly normals, a weather file, the shop's own outdoor log."""
-FILES = ("weather", "log")
 TEXT_MAX = 60
 OUTDOOR_RH_PCT = 85.0
 """Taken for the air outdoors where only its temperature was typed. [%]  Ours."""

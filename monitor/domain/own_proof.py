@@ -22,7 +22,6 @@ from monitor.domain.instrument import PastTime
 from monitor.science.calibration.salts import SALTS
 from monitor.science.case.presets import PRESETS
 
-PRACTICE = "common practice, no source"
 MEASUREMENTS_MAX = 400
 """Most measurements of a proof."""
 BEFORE_START_MS = 90 * 86_400_000

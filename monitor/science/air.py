@@ -153,7 +153,7 @@ def frost_point(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     """Temperature of a surface on which frost just begins to grow. [°C]
 
     Solves e_i(t_f) = h e_w(t) with IAPWS R14-08(2011) over ice (from memory, see
-    `saturation_vapour_pressure_ice`), to 1e-9 K. Arguments and errors as in `dew_point`; `rh_pct`
+    `saturation.ln_ice`), to 1e-9 K. Arguments and errors as in `dew_point`; `rh_pct`
     is over liquid water, also below 0 °C. NaN where an input is NaN, where the vapour pressure is
     above that of the triple point, 611.657 Pa (dew forms, not frost), and below −100 °C. Where
     both exist below 0 °C it lies above the dew point, and above `temp_c` itself in air

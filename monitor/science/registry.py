@@ -1,7 +1,6 @@
 """Everything that can be derived from temperature and relative humidity, in one table.
 
-The board offers what stands here; a second formula for a quantity stands in `ALTERNATES`, by
-author and year, with what it is for.
+The board offers what stands here.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from monitor.science import air, saturation, wood
+from monitor.science import air, wood
 from monitor.science.air import PRESSURE_PA, RH_PCT, STANDARD_PRESSURE_PA
 from monitor.science.ranges import Floats
 
@@ -52,29 +51,6 @@ DERIVED: dict[str, Derived] = {
     )
 }
 """By name. The name is the function's; the words on a page are the dashboard's."""
-
-
-class Alternate(NamedTuple):
-    """A second formula for a quantity, and what it is for."""
-
-    function: Callable[..., Floats]
-    instead_of: Callable[..., Floats]
-    temp_c: tuple[float, float]
-    """Range of the temperature. [°C]"""
-    source: str
-    use: str
-
-
-ALTERNATES: dict[str, Alternate] = {
-    "saturation_vapour_pressure_magnus_sonntag_1990": Alternate(
-        saturation.saturation_vapour_pressure_magnus_sonntag_1990,
-        saturation.saturation_vapour_pressure,
-        (-45.0, 60.0),
-        "WMO-No. 8, Annex 4.B, after Sonntag 1990",
-        "to compare with a device that works by the Magnus form",
-    )
-}
-"""By name of the function."""
 
 
 def derive(

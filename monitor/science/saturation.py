@@ -43,10 +43,9 @@ ICE_B = (0.00333333333, 1.20666667, 1.70333333)
 """ln(e/611.657 Pa) = Σ a θ^(b − 1), θ = T/273.16 K. [-]  Source: IAPWS R14-08(2011), eq. 6.
 From memory, checked in the tests against iapws."""
 
-MAGNUS_WATER = (611.2, 17.62, 243.12)
 MAGNUS_ICE = (611.2, 22.46, 272.62)
-"""e = A exp(B t/(C + t)). [Pa], [-], [°C]  Source: see
-`saturation_vapour_pressure_magnus_sonntag_1990`."""
+"""e = A exp(B t/(C + t)), a starting value. [Pa], [-], [°C]  Source: WMO-No. 8, Annex 4.B, after
+Sonntag 1990. Second-hand: as quoted in public code."""
 
 _START = (13.764761, -0.07637, -0.001098, -0.062169)
 """Starting value of `water_temperature`: t = g (s0 + s1 g + s2 g²)/(1 + s3 g), g = ln(e/e(0 °C)).
@@ -172,36 +171,3 @@ def saturation_vapour_pressure(temp_c: ArrayLike) -> Floats:
     """
     t = checked("temp_c", temp_c, "°C", *WATER_C)
     return in_blocks(lambda t: np.exp(ln_water(t)), t)
-
-
-def saturation_vapour_pressure_ice(temp_c: ArrayLike) -> Floats:
-    """Vapour pressure of air saturated over ice, −100 to 0.01 °C. [Pa]
-
-    IAPWS R14-08(2011), eq. 6, Pressure along the Melting and Sublimation Curves of Ordinary Water
-    Substance; from memory. Agrees with iapws within 1e-9 of the pressure. Errors and shapes as in
-    `saturation_vapour_pressure`.
-
-    >>> round(float(saturation_vapour_pressure_ice(-10.0)), 2)
-    259.87
-    """
-    t = checked("temp_c", temp_c, "°C", *ICE_C)
-    return in_blocks(lambda t: np.exp(ln_ice(t)), t)
-
-
-def saturation_vapour_pressure_magnus_sonntag_1990(temp_c: ArrayLike) -> Floats:
-    """Saturation vapour pressure over water by the Magnus form, −45 to 60 °C. [Pa]
-
-    Many small sensors work by it: use it to compare with one of them. For everything else use
-    `saturation_vapour_pressure`, from which it differs by up to 0.4 %; errors and shapes are as
-    there.
-
-    e = A exp(B t/(C + t)) with A = 611.2 Pa, B = 17.62, C = 243.12 °C. Source: WMO-No. 8, Guide to
-    Instruments and Methods of Observation, Annex 4.B, after Sonntag 1990. Second-hand: coefficients
-    and range as quoted in public code.
-
-    >>> round(float(saturation_vapour_pressure_magnus_sonntag_1990(20.0)), 1)
-    2332.6
-    """
-    t = checked("temp_c", temp_c, "°C", -45, 60)
-    a, b, c = MAGNUS_WATER
-    return in_blocks(lambda t: a * np.exp(b * t / (c + t)), t)

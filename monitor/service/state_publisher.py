@@ -9,7 +9,6 @@ Topic `benchweather/bench/repair/<id>/state`, JSON; empty once the instrument is
 from __future__ import annotations
 
 import json
-import logging
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +26,6 @@ if TYPE_CHECKING:
     from monitor.planning.words import Names
     from monitor.settings import Settings
 
-log = logging.getLogger(__name__)
 
 STATE_TOPIC = "benchweather/bench/wait/{}/state"
 CLEARED_MS = SETTING_MS + 86_400_000

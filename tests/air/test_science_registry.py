@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from monitor.core.errors import OutOfRange
-from monitor.science.registry import ALTERNATES, DERIVED, derive
+from monitor.science.registry import DERIVED, derive
 
 NAMES = {
     "dew_point",
@@ -28,10 +28,9 @@ every_quantity = pytest.mark.parametrize("name", sorted(DERIVED))
 def test_the_table_offers_every_quantity_under_the_name_of_its_function():
     """Rung: property."""
     assert set(DERIVED) == NAMES
-    for table in (DERIVED, ALTERNATES):
-        for name, entry in table.items():
-            assert entry.function.__name__ == name
-            assert entry.source
+    for name, entry in DERIVED.items():
+        assert entry.function.__name__ == name
+        assert entry.source
 
 
 @every_quantity
@@ -50,16 +49,6 @@ def test_the_ranges_of_the_table_are_those_of_the_functions(name):
             quantity.function(20, 0)
     else:
         quantity.function(20, 0)
-
-
-def test_an_alternate_has_the_range_of_the_table_and_differs_from_the_formula_it_is_for():
-    """Rung: property."""
-    for entry in ALTERNATES.values():
-        for temp_c, beyond_c in zip(entry.temp_c, (-0.01, 0.01), strict=True):
-            assert entry.function(temp_c) == pytest.approx(entry.instead_of(temp_c), rel=0.01)
-            with pytest.raises(OutOfRange):
-                entry.function(temp_c + beyond_c)
-        assert entry.function(30) != entry.instead_of(30)
 
 
 @every_quantity

@@ -24,6 +24,7 @@ from monitor.science.case.home import ClientHome, HomeYear, home_of, home_year
 from monitor.science.case.home_readings import MonthReading, from_readings
 from monitor.science.case.measures import (
     HUMIDIFIED,
+    NEVER,
     Avoid,
     CaseAssumptions,
     Holds,
@@ -155,7 +156,7 @@ def test_where_the_weather_is_not_known_no_room_humidifier_is_made_up():
     """Rung: property."""
     year = from_readings([MonthReading(1, 21.0, 15.0), MonthReading(7, 24.0, 50.0)])
     found = advise(COVER, year)
-    assert found.options[0].holds_dry is Holds.NO
+    assert found.options[0].not_dry_share < NEVER
     assert found.least.kind is Measure.SMALL_ROOM
     assert Why.COVER in found.why
     assert CaseAssumptions.MONTHS_BRIDGED in found.assumed

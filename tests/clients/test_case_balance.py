@@ -106,8 +106,8 @@ def test_half_times_are_thomsons_where_the_wood_has_no_resistance(m, b, n, days)
         lining_g_pct=0,
         exchange_g_h_pct=2,
     )
-    resistance = np.log(2) * m * b / (24 * 2)  # of what little the wood resists here
-    assert case.half_time_d() - resistance == pytest.approx(days, rel=0.004)  # 4.01 for 4
+    half_d = np.log(2) * case.capacity_g_pct / case.leak_g_day_pct()
+    assert half_d == pytest.approx(days, rel=0.004)  # 4.01 for 4
 
 
 # Source: as above; Thomson's classic case, 20 kg of ordinary silica gel, M 2, in 1 m³, 1 change a

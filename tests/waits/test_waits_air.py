@@ -45,9 +45,7 @@ class EquivalentTime(NamedTuple):
     unknown_s: float
 
 
-def equivalent_time(
-    law: Law, air: AirLog, start_ms: int, *, capped: bool = False
-) -> EquivalentTime:
+def equivalent_time(law: Law, air: AirLog, start_ms: int) -> EquivalentTime:
     """Time in reference air that the air from a start to the log's end is worth, exactly.
 
     Parameters
@@ -56,10 +54,8 @@ def equivalent_time(
     air : AirLog
     start_ms : int
         Inside the log. [ms since 1970-01-01 UTC]
-    capped : bool
-        Whether good air counts at most the law's `most_rate`.
     """
-    rate = law.relative_rate(air.temp_c, air.rh_pct, capped=capped)
+    rate = law.relative_rate(air.temp_c, air.rh_pct)
     start = np.array([start_ms])
     sums = [air.running(rate, known) for known in (AirCoverage.AIR, AirCoverage.GAP)]
     known_s, gap_s = (r.total - float(r.at(start)[0]) for r in sums)

@@ -171,11 +171,6 @@ class Option:
         return held_in_words(self.held_share)
 
     @property
-    def holds_dry(self) -> Holds:
-        """Certainty that the wood does not dry out."""
-        return held_in_words(self.not_dry_share)
-
-    @property
     def holds_damp(self) -> Holds:
         """Certainty that the wood does not get damp, whatever the cause."""
         return held_in_words(self.not_damp_share)

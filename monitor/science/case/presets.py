@@ -13,7 +13,6 @@ from monitor.science.case.fields import CaseFault, FieldFault, checked_fields, i
 from monitor.science.case.water_balance import grams_per_pct
 from monitor.science.ranges import Floats
 
-PRACTICE = "common practice, no source"
 CAPACITY_G_KG_PCT = 1.55
 """Water that a kilogram of dry wood takes up for each % RH. [g/(kg %)]  The slope of Wood Handbook
 eq. 4-5 at 20 °C, 40 to 50 %: identity."""
@@ -92,19 +91,6 @@ class Case:
         0.0311
         """
         return float(self.closed_changes_day * self.air_l / 1000 * grams_per_pct(np.array(temp_c)))
-
-    def half_time_d(self, temp_c: float = 20.0) -> float:
-        """Days in which the shut case goes half the way to the room's RH, with nothing in it that
-        gives off water: ln 2 C (1/K + 1/k), in Thomson's words hygrometric half-time. [d]
-
-        Source: Thomson, Studies in Conservation 22, 1977, whose 4 M B/N is the same at 20 °C
-        without the resistance of the wood, 1/k. From memory, unchecked.
-
-        >>> round(PRESETS["violin, hard case"].half_time_d(), 1)
-        28.4
-        """
-        resistance = 1 / self.leak_g_day_pct(temp_c) + 1 / (24 * self.exchange_g_h_pct)
-        return float(np.log(2) * self.capacity_g_pct * resistance)
 
     @property
     def holds_nothing(self) -> bool:

@@ -8,7 +8,6 @@ import numpy as np
 
 from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked
-from monitor.science.saturation import saturation_vapour_pressure
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,9 +88,7 @@ class AirEnsemble:
             rh_pct=np.hstack([self.rh_pct, far.rh_pct[rows, first:]]),
         )
 
-    def shifted(
-        self, temp_k: float = 0.0, rh_pct: float = 0.0, *, same_water: bool = False
-    ) -> AirEnsemble:
+    def shifted(self, temp_k: float = 0.0, rh_pct: float = 0.0) -> AirEnsemble:
         """The same air, warmer or more humid.
 
         Parameters
@@ -99,9 +96,7 @@ class AirEnsemble:
         temp_k : float
             Warmer by. [K]
         rh_pct : float
-            More humid by, after warming; negative is drier. [percentage points]
-        same_water : bool
-            Whether warming leaves the water in the air as it is, so that RH falls; else RH stays.
+            More humid by; negative is drier. [percentage points]
 
         Returns
         -------
@@ -113,11 +108,8 @@ class AirEnsemble:
         OutOfRange
             If a temperature leaves −40 to 60 °C.
         """
-        t = self.temp_c + temp_k
-        rh = self.rh_pct
-        if same_water:
-            rh = rh * saturation_vapour_pressure(self.temp_c) / saturation_vapour_pressure(t)
-        return replace(self, temp_c=t, rh_pct=np.clip(rh + rh_pct, 1.0, 100.0))
+        rh = np.clip(self.rh_pct + rh_pct, 1.0, 100.0)
+        return replace(self, temp_c=self.temp_c + temp_k, rh_pct=rh)
 
 
 def steady(start_ms: int, temp_c: float, rh_pct: float, horizon_s: float) -> AirEnsemble:

@@ -136,9 +136,7 @@ class DryingLaw:
         near = self.drive(t, np.array(min(rh_pct + self.slow_margin_pct, 100.0)))
         return bool(near >= self.dry_moisture_pct)
 
-    def relative_rate(
-        self, temp_c: ArrayLike, rh_pct: ArrayLike, *, capped: bool = False
-    ) -> Floats:
+    def relative_rate(self, temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
         """Rate in constant air relative to reference air; 0 on hold. [-]
 
         Ranges and errors as in `GlueLaw.relative_rate`.
@@ -150,7 +148,7 @@ class DryingLaw:
         rh = checked("rh_pct", rh_pct, "%", 0, 100)
         phi, m = np.broadcast_arrays(self.speed(t), self.drive(t, rh))
         rate = phi * relaxation_rate(self.start, self.threshold, self.reference, m)
-        return (np.minimum(rate, self.most_rate) if capped else rate)[()]
+        return rate[()]
 
 
 WASHED_WOOD = DryingLaw()

@@ -128,9 +128,7 @@ class FilmLaw:
         """True if humidity slows it."""
         return rh_pct > self.rh_full_pct
 
-    def relative_rate(
-        self, temp_c: ArrayLike, rh_pct: ArrayLike, *, capped: bool = False
-    ) -> Floats:
+    def relative_rate(self, temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
         """Rate in this air relative to reference air. [-]
 
         Parameters
@@ -139,8 +137,6 @@ class FilmLaw:
             Air temperature, −40 to 60. [°C]
         rh_pct : float or array_like, broadcast against `temp_c`
             Relative humidity, 0 to 100. [%]
-        capped : bool
-            Whether at most `most_rate` (before light), as for advice.
 
         Raises
         ------
@@ -154,7 +150,7 @@ class FilmLaw:
         """
         t = checked("temp_c", temp_c, "°C", -40, 60)
         rh = checked("rh_pct", rh_pct, "%", 0, 100)
-        return self.rate(t, rh, capped=capped)[()]
+        return self.rate(t, rh)[()]
 
 
 SPIRIT = FilmLaw()

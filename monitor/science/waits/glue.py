@@ -148,9 +148,7 @@ class GlueLaw:
         """True if the air is so near the hold that sensor error decides."""
         return rh_pct >= 100 * self.hard_activity - self.slow_margin_pct
 
-    def relative_rate(
-        self, temp_c: ArrayLike, rh_pct: ArrayLike, *, capped: bool = False
-    ) -> Floats:
+    def relative_rate(self, temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
         """The quick card: how fast constant air is, relative to reference air.
 
         Parameters
@@ -159,8 +157,6 @@ class GlueLaw:
             Air temperature, −40 to 60. [°C]
         rh_pct : float or array_like, broadcast against `temp_c`
             Relative humidity, 0 to 100. [%]
-        capped : bool
-            Whether at most `most_rate`, as for advice.
 
         Returns
         -------
@@ -181,7 +177,7 @@ class GlueLaw:
         rh = checked("rh_pct", rh_pct, "%", 0, 100)
         phi, _ = np.broadcast_arrays(self.speed(t), rh)
         rate = phi * relaxation_rate(self.start, self.threshold, self.reference, rh / 100)
-        return (np.minimum(rate, self.most_rate) if capped else rate)[()]
+        return rate[()]
 
 
 HIDE_GLUE = GlueLaw()

@@ -42,15 +42,13 @@ class FixedLaw:
         del rh_pct
         return False
 
-    def relative_rate(
-        self, temp_c: ArrayLike, rh_pct: ArrayLike, *, capped: bool = False
-    ) -> Floats:
+    def relative_rate(self, temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
         """Rate in this air relative to reference air: always 1. [-]
 
         >>> float(FixedLaw().relative_rate(5.0, 90.0))
         1.0
         """
-        return self.rate(np.asarray(temp_c), np.asarray(rh_pct), capped=capped)[()]
+        return self.rate(np.asarray(temp_c), np.asarray(rh_pct))[()]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,9 +100,7 @@ class RestLaw:
         del rh_pct
         return False
 
-    def relative_rate(
-        self, temp_c: ArrayLike, rh_pct: ArrayLike, *, capped: bool = False
-    ) -> Floats:
+    def relative_rate(self, temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
         """Rate in this air relative to reference air: 1, or 0 on hold. [-]
 
         Ranges and errors as in `GlueLaw.relative_rate`.
@@ -114,4 +110,4 @@ class RestLaw:
         """
         t = checked("temp_c", temp_c, "°C", -40, 60)
         rh = checked("rh_pct", rh_pct, "%", 0, 100)
-        return self.rate(t, rh, capped=capped)[()]
+        return self.rate(t, rh)[()]
