@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.commands.closing import answers_of
 from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
 from monitor.core.formats import local
 from monitor.outlook import files, summary
 from monitor.outlook.inputs import humidifier_at
@@ -102,7 +103,10 @@ class OutlookQueries:
     def stamp(self, place_id: str) -> str:
         """A text that changes when there is something new to show of a place."""
         settings = self._shop.settings
-        return f"{files.looked_at(settings, place_id)}|{files.progress(settings)}"
+        try:
+            return f"{files.looked_at(settings, place_id)}|{files.progress(settings)}"
+        except StoreFault as exc:  # which the page then says
+            return type(exc).__name__
 
     def looked_ms(self, place: Place) -> int | None:
         """Time at which a place's last outlook was made; None before the first. [ms]"""

@@ -26,9 +26,11 @@ FILES = (
     "demo-start.json",
 )
 """Single files that nobody can make again: settings, keys, accounts, phones, marks of the demo."""
+OUTLOOK, KINDS = "outlook", ("issuedoutlooks", "learnedplace")
+"""Folder of the outlooks, and the kinds of its files that cannot be made again, or not quickly."""
 FOLDERS = {
     "settings-versions": r"[0-9a-f]{24}\.toml",
-    "outlook": r"[^/\\\0]+\.(issuedoutlooks|learnedplace)\.npz",
+    OUTLOOK: rf"[^/\\\0]+\.({'|'.join(KINDS)})\.npz",
 }
 """Folders of which a backup has files, with a pattern of their names."""
 LEFT_OUT = {
@@ -36,7 +38,7 @@ LEFT_OUT = {
     "forecasts": "files of forecasts: what was taken from them is in the store",
     "uploads": "files of an import that has not ended",
     "log": "the log",
-    "outlook": "outlooks of this hour: they are made again",
+    OUTLOOK: "outlooks of this hour: they are made again",
     "plan.json": "the repair plan: it is made again",
     "session.json": "the session at the broker, which a restored shop begins anew",
     "known-time.json": "the time that the clock last had",

@@ -17,13 +17,13 @@ import msgspec
 from monitor import __version__
 from monitor.backup import archive, rotation, state
 from monitor.backup.archive import BackupFault, Manifest
-from monitor.backup.contents import PEOPLE, STORE, chosen
+from monitor.backup.contents import KINDS, OUTLOOK, PEOPLE, STORE, chosen
 from monitor.core.clock import from_ms, now_ms, to_ms
 from monitor.core.durable_file import rename_durably
 from monitor.core.errors import MonitorError
 from monitor.core.file_lock import held
 from monitor.runtime.disk_space import shortage
-from monitor.store import copying
+from monitor.store import copying, outlooks
 from monitor.store.connection import StoreAddress, is_there, opened
 from monitor.store.sqlite import SqliteConnection
 
@@ -88,6 +88,11 @@ def _made(settings: Settings, folder: Path, work: Path, on_pages: OnPages) -> Ma
     if settings.people_path.exists():
         databases[PEOPLE] = settings.people_path
     files = list(chosen(settings))
+    if isinstance(settings.read_address, str):  # where they are files, they are chosen
+        with contextlib.closing(opened(settings.read_address, read_only=True)) as store:
+            kept = outlooks.write_files(store, work / OUTLOOK, KINDS)
+        written = {f"{OUTLOOK}/{path.name}": path for path in kept}
+        files = [(n, p) for n, p in files if n not in written] + list(written.items())
     large = sum(_size(address) for address in databases.values())
     small = sum(path.stat().st_size for _, path in files)
     if lacking := shortage([(work, large + small), (folder, large + small)]):
@@ -97,7 +102,8 @@ def _made(settings: Settings, folder: Path, work: Path, on_pages: OnPages) -> Ma
         steps[name], tables[name] = _save(address, work / name, on_pages)
     for name, path in files:
         (work / name).parent.mkdir(exist_ok=True)
-        shutil.copyfile(path, work / name)
+        if path != work / name:
+            shutil.copyfile(path, work / name)
     names = [*databases, *(name for name, _ in files)]
     manifest = Manifest(
         format=archive.FORMAT,

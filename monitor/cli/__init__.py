@@ -28,6 +28,7 @@ from monitor.cli import (
     instruments,
     kinds,
     licences,
+    look_ahead,
     notices,
     outlook,
     people,
@@ -309,6 +310,7 @@ _COMMANDS: dict[str, Callable[..., None]] = {
     "score": score.score,
     "unit": service_unit.unit,
     "ingest": ingest_worker.ingest,
+    "look-ahead": look_ahead.look_ahead,
     "audit": people.audit,
     "licences": licences.licences,
 }

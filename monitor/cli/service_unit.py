@@ -31,9 +31,15 @@ class Part(StrEnum):
     SERVICE = "service"
     STANDBY = "standby"
     INGEST = "ingest"
+    OUTLOOK = "outlook"
 
 
-COMMANDS = {Part.SERVICE: ("run",), Part.STANDBY: ("run", "--standby"), Part.INGEST: ("ingest",)}
+COMMANDS = {
+    Part.SERVICE: ("run",),
+    Part.STANDBY: ("run", "--standby"),
+    Part.INGEST: ("ingest",),
+    Part.OUTLOOK: ("look-ahead",),
+}
 WATCHDOG_S, START_S = 60, 900
 """Time without a sign of life after which systemd starts the service again, and the longest start: it
 may change a store of years for a new version. [s]"""
@@ -41,6 +47,8 @@ may change a store of years for a new version. [s]"""
 
 def unit_name(settings: Settings, part: Part) -> str:
     """Name of a unit; workers on one computer have one each, by their data folder."""
+    if part is Part.OUTLOOK:
+        return "benchweather-outlook.service"
     if part is not Part.INGEST:
         return UNIT
     return f"benchweather-ingest-{re.sub(r'[^A-Za-z0-9_.-]', '-', settings.data.name)}.service"
@@ -55,7 +63,7 @@ def service_unit(settings: Settings, *, user: str = "", part: Part = Part.SERVIC
         An existing user to run as, for the system's own systemd; empty for a unit of the user who
         writes it.
     part : Part
-        The service, one that waits while another works, or an ingest worker.
+        The service, one that waits while another works, an ingest worker, or the outlook's work.
     """
     folder = settings.data.parent if settings.demo else settings.data
     data = str(folder.absolute())
@@ -110,7 +118,10 @@ def unit(
         typer.Option(help="User to run as, for the whole computer (default: for yourself only)"),
     ] = "",
     part: Annotated[
-        Part, typer.Option(help="Start the service, a service on standby, or an ingest worker")
+        Part,
+        typer.Option(
+            help="Start the service, a service on standby, an ingest worker, or the outlook's work"
+        ),
     ] = Part.SERVICE,
     write: WriteUnit = False,
     force: ReplaceUnit = False,

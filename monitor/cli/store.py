@@ -33,8 +33,9 @@ def copy(
     target: Annotated[str, typer.Argument(metavar="TO", help=_WHERE)],
 ) -> None:
     """Copy the store into an empty one and compare every row. Stop Benchweather first."""
+    from monitor.backup import contents
     from monitor.service.sole_use import sole_use
-    from monitor.store import copying
+    from monitor.store import copying, outlooks
     from monitor.store.connection import opened
 
     here, there = _address(source, settings), _address(target, settings)
@@ -49,6 +50,9 @@ def copy(
         of, to = stores
         task = bar.add_task("copying", total=copying.size(of))
         found = copying.copy(of, to, lambda rows: bar.advance(task, rows))
+        folder = settings.data / "outlook"
+        if there == settings.store_path and isinstance(here, str):
+            outlooks.write_files(of, folder, contents.KINDS)
     rows = sum(one.rows for one in found.values())
     out.print(f"{rows} rows of {len(found)} tables are in {to.name}, each as in {of.name}.")
     out.print("Set store.url to the store that you want to use, and start Benchweather.")

@@ -1,31 +1,32 @@
-"""Files of what was learned and of the outlook, for each place, read whole or not at all.
+"""Learned models and outlook of each place, kept whole or not at all in their home.
 
-A file holds arrays in numpy's own format and the rest as JSON. One that cannot be read, or of
+It is a file that holds arrays in numpy's own format and the rest as JSON. One that cannot be read, or of
 another version, counts as none: it will be made again, except for the issued outlooks.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import io
 import json
 import logging
 import math
 import typing
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
-from urllib.parse import quote, unquote
 from zipfile import BadZipFile
 
 import numpy as np
 
 from monitor.outlook.evaluation.report import Score, SnapScore
 from monitor.outlook.evaluation.walk_forward import Walked, WalkState
+from monitor.outlook.homes import home_of
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.room_model import RoomModel
 from monitor.science.outlook.shut_days import ShutOutlook
 from monitor.science.outlook.what_if import Launch, Water
 from monitor.science.ranges import Floats
+from monitor.store.outlooks import Item
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -157,17 +158,20 @@ class Progress(NamedTuple):
 Kept = LearnedPlace | StoredOutlook | WalkState | IssuedOutlooks
 
 
-def keep(settings: Settings, what: Kept) -> None:
-    """Replace the stored file. The caller reports an OSError."""
+def packed(what: Kept) -> Item:
+    """Item of a place as its home stores it."""
     arrays: dict[str, np.ndarray] = {}
     tree = _flat(what, arrays)
-    path = _path(settings, type(what), what.place)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_suffix(".part")
     head = json.dumps({"version": _version(type(what)), "tree": tree})
-    with part.open("wb") as file:
-        np.savez(file, head=np.frombuffer(head.encode(), np.uint8), **arrays)  # type: ignore[arg-type] # its stub takes the names for allow_pickle
-    part.replace(path)
+    file = io.BytesIO()
+    np.savez(file, head=np.frombuffer(head.encode(), np.uint8), **arrays)  # type: ignore[arg-type] # its stub takes the names for allow_pickle
+    guess = isinstance(what, LearnedPlace) and not what.tried  # learned meanwhile: that is better
+    return Item(what.place, _name(type(what)), file.getvalue(), guess)
+
+
+def keep(settings: Settings, what: Kept) -> None:
+    """Replace what is stored, outside of any turn. The caller reports an OSError."""
+    home_of(settings).put([packed(what)._replace(guess=False)])
 
 
 def fit(settings: Settings, place: str) -> LearnedPlace | None:
@@ -193,54 +197,39 @@ def look(settings: Settings, place: str, now_ms: int) -> StoredOutlook | None:
 
 def looked_at(settings: Settings, place: str) -> int:
     """Version of the stored outlook for caches; 0 before the first."""
-    try:
-        return _path(settings, StoredOutlook, place).stat().st_mtime_ns
-    except OSError:
-        return 0
+    return home_of(settings).stamp(place, _name(StoredOutlook))
+
+
+def fitted_at(settings: Settings, place: str) -> int:
+    """Version of the stored models for caches; 0 before the first."""
+    return home_of(settings).stamp(place, _name(LearnedPlace))
 
 
 def looked_places(settings: Settings) -> set[str]:
     """Places that have a stored outlook, fresh or not."""
-    end = _path(settings, StoredOutlook, "").name
-    return {unquote(one.name[: -len(end)]) for one in (settings.data / "outlook").glob(f"*{end}")}
+    return home_of(settings).places(_name(StoredOutlook))
 
 
 def progress(settings: Settings) -> Progress | None:
     """Progress of learning; None while there is none."""
-    try:
-        return Progress(*json.loads(_progress_path(settings).read_text(encoding="utf-8")))
-    except (OSError, ValueError, TypeError):
-        return None
-
-
-def note_progress(settings: Settings, state: Progress | None) -> None:
-    """Store the progress of learning; None: it is done."""
-    path = _progress_path(settings)
-    if state is None:
-        path.unlink(missing_ok=True)
-        return
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_suffix(".part")
-    part.write_text(json.dumps(state), encoding="utf-8")
-    part.replace(path)
+    found = home_of(settings).progress()
+    return None if found is None else Progress(*found)
 
 
 def _version(kind: type) -> int:
     return ISSUED_VERSION if kind is IssuedOutlooks else VERSION
 
 
-def _progress_path(settings: Settings) -> Path:
-    return settings.data / "outlook" / "progress.json"
-
-
-def _path(settings: Settings, kind: type, place: str) -> Path:
-    return settings.data / "outlook" / f"{quote(place, safe='')}.{kind.__name__.lower()}.npz"
+def _name(kind: type) -> str:
+    return kind.__name__.lower()
 
 
 def _read(settings: Settings, kind: type, place: str) -> Any:
-    path = _path(settings, kind, place)
     try:
-        with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
+        with (
+            home_of(settings).opened(place, _name(kind)) as file,
+            np.load(file, allow_pickle=False) as arrays,
+        ):
             head = json.loads(arrays["head"].tobytes())
             if head["version"] != _version(kind):
                 return None
@@ -248,7 +237,7 @@ def _read(settings: Settings, kind: type, place: str) -> Any:
     except FileNotFoundError:
         return None
     except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile) as exc:
-        log.warning("outlook cannot be read path=%s reason=%r", path, exc)
+        log.warning("outlook cannot be read place=%s kind=%s reason=%r", place, _name(kind), exc)
         return None
 
 

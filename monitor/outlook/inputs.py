@@ -129,14 +129,16 @@ def closed_and_opened(reader: Reader, settings: Settings) -> ClosedDays:
     return ClosedDays(closed_days(shop_hours(reader, settings)), opened, answered)
 
 
-def humidifier_at(reader: Reader, settings: Settings, place: str) -> bool | None:
-    """Last answer about a humidifier at a place; a tank of the place in the settings is a yes. None
-    where nobody answered."""
+def humidifiers(reader: Reader, settings: Settings) -> dict[str, bool]:
+    """Last answer about a humidifier by place; a tank of the place in the settings is a yes."""
     events, _ = journal.events_about(reader.connection, About.HUMIDIFIER)
-    for event in reversed(events):
-        if event.subject == place:
-            return event.action == HumidifierAction.THERE
-    return True if any(tank.place == place for tank in settings.reservoirs) else None
+    found = {tank.place: True for tank in settings.reservoirs}
+    return found | {one.subject: one.action == HumidifierAction.THERE for one in events}
+
+
+def humidifier_at(reader: Reader, settings: Settings, place: str) -> bool | None:
+    """Last answer about a humidifier at a place, see `humidifiers`. None where nobody answered."""
+    return humidifiers(reader, settings).get(place)
 
 
 def fills_of(reader: Reader, tanks: Iterable[str]) -> list[Fills]:

@@ -46,13 +46,13 @@ JUDGED = (HORIZONS_H >= 6) & (HORIZONS_H <= 24)
 """Leads at which that is done. [-]"""
 
 
-def add(
+def added(
     settings: Settings, place: str, hours: ShopHours, seen: HoursAhead, chance: float, bar: float
-) -> float:
-    """Keep the outlook from the end of a log, with the chance of a snap and the alert's threshold;
-    returns `recently_held` of those before it.
+) -> tuple[IssuedOutlooks, float]:
+    """The stored outlooks with that from the end of a log, with the chance of a snap and the alert's
+    threshold; and `recently_held` of those before it.
 
-    `seen` ends with it. The caller reports an OSError.
+    `seen` ends with it.
     """
     end = len(hours) - 1
     last = type(seen)(*(field[..., -1:] for field in seen))
@@ -63,8 +63,8 @@ def add(
     kept = nothing() if before is None else before.walked
     kept = since(kept, int(ends[0]) - 24 * KEPT_DAYS)
     kept = Walked(*(field[..., kept.moments < ends[0]] for field in kept))
-    files.keep(settings, IssuedOutlooks(place, joined([kept, one])))
-    return recently_held(shifted(kept, -hours.first_h), hours)
+    held = recently_held(shifted(kept, -hours.first_h), hours)
+    return IssuedOutlooks(place, joined([kept, one])), held
 
 
 def recently_held(walked: Walked, hours: ShopHours) -> float:

@@ -1,22 +1,31 @@
-"""Worker that fits each place's log at night, and computes outlooks for each new hour or forecast."""
+"""Worker that fits each place's log at night, and computes outlooks for each new hour or forecast.
+
+Each is a task for one place: from the log and what is kept to new results, which its home stores whole.
+A task that was cut off is done again.
+"""
 
 from __future__ import annotations
 
-import contextlib
+import hashlib
 import logging
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from monitor.air.latest_air import surface_days_c
 from monitor.air.place_means import places
+from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
+from monitor.core.formats import local
 from monitor.domain.places import Place, band
 from monitor.outlook import files, issued
 from monitor.outlook.evaluation.report import scores, snap_score
 from monitor.outlook.evaluation.walk_forward import FRESH_H, WALKED_DAYS, Walk
-from monitor.outlook.files import LearnedPlace, Progress, StoredOutlook, WeatherMembers
+from monitor.outlook.files import Kept, LearnedPlace, StoredOutlook, WeatherMembers
+from monitor.outlook.homes import LEARN, LOOK, home_of
 from monitor.outlook.inputs import (
     HOUR_MS,
     ReadForecasts,
@@ -24,6 +33,7 @@ from monitor.outlook.inputs import (
     fills_of,
     hours_of,
     humidifier_at,
+    humidifiers,
     issues_of,
 )
 from monitor.outlook.place_air import PlaceAirs
@@ -38,13 +48,18 @@ from monitor.science.outlook.shut_days import chance_open_again, supposed
 from monitor.science.outlook.weighed_fills import Fills, calibrated_by_fills
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
 from monitor.store import HOUR_S, Reader, forecasts
+from monitor.store.outlooks import Turn, When
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from monitor.domain.forecast import Forecast
     from monitor.settings import Settings
 
 log = logging.getLogger(__name__)
 
+NIGHT_H = 3
+"""Hour of the night from which places are learned. [h]  Ours."""
 NIGHT_DAYS = 400
 """Days of log read at night, for the snaps of a year. [d]  Ours."""
 LOOK_DAYS = 120
@@ -59,15 +74,22 @@ HELD_PCT = 5.0
 allows. [%]  Ours."""
 
 
+def night_began_ms(now_ms: int, zone: ZoneInfo) -> int:
+    """The last `NIGHT_H` by the shop's clock. [ms since 1970-01-01 UTC]"""
+    now = local(now_ms, zone)
+    at = now.replace(hour=NIGHT_H, minute=0, second=0, microsecond=0)
+    return to_ms(at if at <= now else at - timedelta(days=1))
+
+
 class Work:
     """The outlook's work for all places indoors. Each of two threads needs one of its own."""
 
     def __init__(self, settings: Settings, reader: Reader) -> None:
         self._settings, self._reader = settings, reader
+        self.home = home_of(settings)
         self._by_id: dict[str, Place] = {}
         self._outdoors = next((p.id for p in settings.places if p.kind == "outdoors"), None)
         self._prefer = [source.id for source in settings.forecasts]
-        self._seen: dict[str, tuple[object, ...]] = {}
         self._forecasts: ReadForecasts = {}
 
     def indoors(self) -> list[str]:
@@ -76,43 +98,70 @@ class Work:
         self._by_id = {place.id: place for place in known if place.kind != "outdoors"}
         return list(self._by_id)
 
-    def untried(self) -> bool:
-        """True if the log of some place has not been walked through yet."""
-        fits = (files.fit(self._settings, place) for place in self.indoors())
-        return any(fit is None or not fit.tried for fit in fits)
-
     def learn_all(self, now_ms: int) -> None:
-        """Fit every place's log again, and test it on its last weeks. [ms since 1970-01-01 UTC]"""
-        for place in self.indoors():
-            self.learn(place, now_ms)
+        """Fit the log of each place that was not fitted since the last night began, and test it on its
+        last weeks. [ms since 1970-01-01 UTC]"""
+        night_ms = night_began_ms(now_ms, self._settings.zone)
+        wanted = dict.fromkeys(self.indoors(), When(night_ms, ""))
+        for turn in self._turns(LEARN, wanted):
+            before = files.fit(self._settings, turn.place)
+            known = before is not None and before.tried and before.learned_ms >= night_ms
+            self._do(turn, lambda turn: self.learned(turn, now_ms), skip=known)
 
-    def learn(self, place: str, now_ms: int) -> None:
+    def look_all(self, now_ms: int) -> None:
+        """Compute the outlook of each place with new data. [ms since 1970-01-01 UTC]"""
+        newest = forecasts.newest(self._reader, now_ms, self._prefer)
+        known = closed_and_opened(self._reader, self._settings)
+        there = humidifiers(self._reader, self._settings)
+        shop = (newest and (newest.source, newest.issued_ms), *(one.tolist() for one in known))
+        wanted = {}
+        for place in self.indoors():
+            state = (shop, files.fitted_at(self._settings, place), there.get(place))
+            digest = hashlib.sha256(repr(state).encode()).hexdigest()
+            wanted[place] = When(now_ms // HOUR_MS * HOUR_MS, digest)
+        for turn in self._turns(LOOK, wanted):
+            self._do(turn, lambda turn: self.looked(turn, now_ms))
+
+    def _turns(self, task: str, wanted: Mapping[str, When]) -> Iterator[Turn]:
+        """Our turns to do a task for the places that need it."""
+        for place in self.home.due(task, wanted):
+            turn = self.home.take(task, place, wanted[place])
+            if turn is not None:
+                yield turn
+
+    def _do(
+        self, turn: Turn, task: Callable[[Turn], Iterable[Kept]], *, skip: bool = False
+    ) -> None:
+        """Do a task and store its results, unless another has taken the turn meanwhile."""
+        try:
+            found = [] if skip else [files.packed(one) for one in task(turn)]
+            if not self.home.finish(turn, found):
+                log.warning("turn lost task=%s place=%s", turn.task, turn.place)
+        except BaseException:
+            self.home.drop(turn)
+            raise
+
+    def learned(self, turn: Turn, now_ms: int) -> list[Kept]:
         """Go on learning one place from where the last night stopped, if its log is recent. The first
         time, its last weeks are walked through."""
+        place = turn.place
         material = self._material(place, now_ms, NIGHT_DAYS)
         if material is None:
-            return
+            return []
         hours, issues = material
-
-        def tick(done: int, total: int) -> None:
-            with contextlib.suppress(OSError):
-                files.note_progress(self._settings, Progress(place, done, total))
-
         try:
             before = files.walk_state(self._settings, place)
             walk = Walk(hours, issues, before, WALKED_DAYS)
-            walked = walk.through(tick)
+            walked = walk.through(lambda done, total: self.home.note(turn, done, total))
         except OutOfRange as exc:
             log.info("outlook not learned place=%s reason=%s", place, exc)
-            return
-        finally:
-            files.note_progress(self._settings, None)
+            return []
         if walk.learned is None:
-            return
+            return []
         learned, why = self._pinned(place, walk.learned, walk.known)
         days = len(hours) / 24
-        files.keep(
-            self._settings,
+        log.info("outlook learned place=%s days=%d", place, days)
+        return [
             LearnedPlace(
                 place,
                 now_ms,
@@ -124,43 +173,26 @@ class Work:
                 why,
                 issued.score(self._settings, self._reader, place, hours),
             ),
-        )
-        files.keep(self._settings, walk.state(place))
-        log.info("outlook learned place=%s days=%d", place, days)
+            walk.state(place),
+        ]
 
-    def look_all(self, now_ms: int) -> None:
-        """Compute the outlook of each place with new data. [ms since 1970-01-01 UTC]"""
-        for place in self.indoors():
-            newest = forecasts.newest(self._reader, now_ms, self._prefer)
-            fit = files.fit(self._settings, place)
-            state = (
-                now_ms // HOUR_MS,
-                newest and (newest.source, newest.issued_ms),
-                fit and fit.learned_ms,
-                humidifier_at(self._reader, self._settings, place),
-                *(
-                    tuple(days.tolist())
-                    for days in closed_and_opened(self._reader, self._settings)
-                ),
-            )
-            if self._seen.get(place) != state and self.look(place, fit, now_ms):
-                self._seen[place] = state
-
-    def look(self, place: str, fit: LearnedPlace | None, now_ms: int) -> bool:
-        """Compute the outlook of one place; whether that was possible."""
+    def looked(self, turn: Turn, now_ms: int) -> list[Kept]:
+        """The outlook of one place, where it is possible, and its models if there were none."""
+        place, results = turn.place, list[Kept]()
         material = self._material(place, now_ms, LOOK_DAYS)
         if material is None:
-            return True
+            return []
         hours, issues = material
+        fit = files.fit(self._settings, place)
         try:
             k = prepared_log(hours, issues)
             end = len(hours) - 1
             if fit is None:  # at once, by a first guess; the night's walk will judge it
-                files.note_progress(self._settings, Progress(place, 0, WALKED_DAYS))
+                self.home.note(turn, 0, WALKED_DAYS)
                 guess = shut_forecast.learn(k, issues, end), verification.untried(len(hours) / 24)
                 learned, why = self._pinned(place, LearnedForecaster(*guess), k)
                 fit = LearnedPlace(place, now_ms, len(hours) / 24, False, learned, (), None, why)
-                files.keep(self._settings, fit)
+                results.append(fit)
             learned = fit.learned
             if hours.humidifier is False:
                 learned = replace(learned, shop=learned.shop.without_tank())
@@ -178,7 +210,7 @@ class Work:
             )
         except OutOfRange as exc:
             log.info("no outlook place=%s reason=%s", place, exc)
-            return True
+            return results
         armed = dry_snap.Arming(*(field[looks] for field in dry_snap.arming_states(hours.rh_pct)))
         chance = float(dry_snap.confirmed(dry_snap.probability(seen.members[1], armed))[-1])
         forecast = forecasts.newest(self._reader, now_ms, self._prefer)
@@ -196,12 +228,12 @@ class Work:
             water = water_to_hold(
                 learned.shop.room, start, rh, hold, volume, round(falls.begins_h.middle)
             )
-        held = issued.add(self._settings, place, hours, seen, chance, learned.bar)
+        ours, held = issued.added(self._settings, place, hours, seen, chance, learned.bar)
         sensor = PlaceAirs(self._reader, now_ms, {}, HOUR_S).sensor_error(place, self._settings)
         first_h = hours.first_h + end + 1
         reaches = 0 if forecast is None else (forecast.ends_ms // HOUR_MS) - first_h + 1
-        files.keep(
-            self._settings,
+        results += [
+            ours,
             StoredOutlook(
                 place,
                 now_ms,
@@ -225,8 +257,8 @@ class Work:
                 sensor.u_rh_pct,
                 members_in_use(forecast, issues, first_h, learned.shop.forecast.members.days),
             ),
-        )
-        return True
+        ]
+        return results
 
     def _pinned(
         self, place: str, learned: LearnedForecaster, k: PreparedLog

@@ -61,6 +61,7 @@ from monitor.service.ingest_session import IngestSession, admit_first, take_over
 from monitor.service.ingest_worker import LOOK_S as LOOK_AT_WORKERS_S
 from monitor.service.ingest_worker import IngestGroup, new_ingest, shared_newcomers
 from monitor.service.live_discovery import LiveDiscovery
+from monitor.service.look_ahead import outlook_processes
 from monitor.service.sole_use import ServiceFault, sole_use
 from monitor.service.standby import Standby
 from monitor.service.start_faults import start_faults
@@ -74,8 +75,10 @@ from monitor.service.vital_signs import CYCLE, Parts, VitalSigns
 from monitor.settings import Settings
 from monitor.settings.board_keys import make_board_keys
 from monitor.settings.change import SettingsFile
+from monitor.settings.child_arguments import child_arguments
 from monitor.settings.shop_broker import broker_address, client_id, embedded_broker, group
 from monitor.store import Reader, Writer, ingest_workers, retention
+from monitor.store.outlooks import take_in
 from monitor.waits.evaluation import equivalent_s, expectation
 from monitor.weather.drop_folder import DropFolder
 from monitor.weather.intake import ForecastIntake
@@ -136,7 +139,7 @@ class Supervisor:
         self._changed = threading.Event()
         self._clock = SteadyClock()
         self._next_clearing_s = 0.0
-        self._backups = BackupWatch(settings, _arguments(settings))
+        self._backups = BackupWatch(settings, child_arguments(settings))
 
     def stop(self) -> None:
         self._stop.set()
@@ -185,7 +188,7 @@ class Supervisor:
                 if not (former or session.is_known()):
                     admit_first(broker, address, session)
                 broker.start()
-            board = ChildProcess("board", ["dashboard", *_arguments(settings)])
+            board = ChildProcess("board", ["dashboard", *child_arguments(settings)])
             board.start()
             parts.callback(board.stop)
             settings_file = SettingsFile(settings, functools.partial(start_faults, settings))
@@ -193,6 +196,8 @@ class Supervisor:
             writer = Writer(settings.store_address)
             parts.callback(writer.close)
             writer.claim(lease.fence if lease else None)
+            if isinstance(writer.address, str):
+                take_in(writer.connection, settings.data / "outlook")
             reader = Reader(settings.store_address)
             parts.callback(reader.close)
             self._clock = SteadyClock(known_ms=newest_known_ms(settings, reader))
@@ -302,18 +307,17 @@ class Supervisor:
             if watch is not None:
                 watch.start()
                 parts.callback(watch.stop, STOP_WAIT_S)
-            outlook = ChildProcess(
-                "outlook", ["monitor.outlook", *_arguments(settings)], self._settled
-            )
-            parts.callback(outlook.stop)
+            outlooks = outlook_processes(settings, self._settled)
+            for one in outlooks:
+                parts.callback(one.stop)
             planner = ChildProcess(
-                "planner", ["monitor.planning", *_arguments(settings)], self._repairs
+                "planner", ["monitor.planning", *child_arguments(settings)], self._repairs
             )  # 190 MB that a shop without repairs does not need
             parts.callback(planner.stop)
-            children = [board, outlook, planner]
+            children = [board, *outlooks, planner]
             if settings.demo:
                 children.append(
-                    ChildProcess("demo", ["sensors.demo", "live", *_arguments(settings)])
+                    ChildProcess("demo", ["sensors.demo", "live", *child_arguments(settings)])
                 )
                 children[-1].start()
                 parts.callback(children[-1].stop)
@@ -339,7 +343,9 @@ class Supervisor:
 
     def _back_fill(self) -> bool:
         """Let the demo fill its store before we open it; False if asked to stop meanwhile."""
-        child = ChildProcess("back-fill", ["sensors.demo", "backfill", *_arguments(self.settings)])
+        child = ChildProcess(
+            "back-fill", ["sensors.demo", "backfill", *child_arguments(self.settings)]
+        )
         child.start()
         while child.running():
             if self._stop.wait(LOOK_S):
@@ -511,12 +517,3 @@ def _run_cycle(cycle: EvaluationCycle, clock: SteadyClock, changed: threading.Ev
     while changed.is_set():
         changed.clear()
         cycle.run(clock.cautious_ms())
-
-
-def _arguments(settings: Settings) -> list[str]:
-    """Command-line arguments by which a child loads the same settings."""
-    folder = settings.data.parent if settings.demo else settings.data
-    arguments = ["--data", str(folder.absolute())]
-    if settings.config:
-        arguments += ["--config", str(settings.config.absolute())]
-    return [*arguments, "--demo"] if settings.demo else arguments

@@ -37,7 +37,13 @@ from monitor.settings.faults import (
     texts_of,
 )
 from monitor.settings.fields import PREFIX, Fields
-from monitor.settings.keeping_groups import Backup, Keep, LogSettings, StoreSettings
+from monitor.settings.keeping_groups import (
+    Backup,
+    Keep,
+    LogSettings,
+    OutlookSettings,
+    StoreSettings,
+)
 from monitor.settings.network_groups import Board, Broker
 from monitor.settings.outside_groups import NoticeChannel, OtherShop, WeatherSettings
 from monitor.settings.shop_groups import (
@@ -71,6 +77,7 @@ class Settings:
     alerts: Alerts
     keep: Keep
     store: StoreSettings
+    outlook: OutlookSettings
     backup: Backup
     weather: WeatherSettings
     log: LogSettings

@@ -28,6 +28,8 @@ def cross_faults(found: Fields) -> list[Fault]:
             )
     if found.store.read_url.get_secret_value() and not found.store.url.get_secret_value():
         faults.append(Fault("needs store.url: set both or none", "store.read_url"))
+    if (n := found.outlook.processes) != 1 and not found.store.url.get_secret_value():
+        faults.append(Fault("needs a database (store.url): use 1", "outlook.processes", n))
     if broker.group and not (broker.url and found.store.url.get_secret_value()):
         faults.append(
             Fault(

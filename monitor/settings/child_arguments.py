@@ -36,3 +36,12 @@ def begun(part: str, about: str | None) -> Settings:
     logs.set_up(part, as_json=settings.log.format == "json")
     os.nice(NICE)
     return settings
+
+
+def child_arguments(settings: Settings) -> list[str]:
+    """Command-line arguments by which a child loads the same settings."""
+    folder = settings.data.parent if settings.demo else settings.data
+    arguments = ["--data", str(folder.absolute())]
+    if settings.config:
+        arguments += ["--config", str(settings.config.absolute())]
+    return [*arguments, "--demo"] if settings.demo else arguments

@@ -13,7 +13,13 @@ from monitor.domain.forecast_source import ForecastSource, source_faults
 from monitor.domain.places import AirLimits, Place
 from monitor.domain.topic_rules import TopicRule, rule_faults
 from monitor.settings.definition import STRICT
-from monitor.settings.keeping_groups import Backup, Keep, LogSettings, StoreSettings
+from monitor.settings.keeping_groups import (
+    Backup,
+    Keep,
+    LogSettings,
+    OutlookSettings,
+    StoreSettings,
+)
 from monitor.settings.network_groups import Board, Broker
 from monitor.settings.outside_groups import NoticeChannel, OtherShop, WeatherSettings
 from monitor.settings.shop_groups import (
@@ -63,6 +69,7 @@ class Fields(BaseModel):
     alerts: Alerts = Alerts()
     keep: Keep = Keep()
     store: StoreSettings = StoreSettings()
+    outlook: OutlookSettings = OutlookSettings()
     backup: Backup = Backup()
     weather: WeatherSettings = WeatherSettings()
     log: LogSettings = LogSettings()

@@ -74,7 +74,7 @@ class StoreSettings(BaseModel):
     )
     read_url: SecretStr = setting(
         SecretStr(""),
-        "The same database for a user who may only read, for board, outlook and plan; empty: store.url",
+        "The same database for a user who may only read, for board and plan; empty: store.url",
     )
 
     @field_validator("url", "read_url")
@@ -83,6 +83,20 @@ class StoreSettings(BaseModel):
         if (url := value.get_secret_value()) and (fault := database_fault(url)):
             raise ValueError(f"{fault}, or be empty")
         return value
+
+
+class OutlookSettings(BaseModel):
+    """Work of the outlook."""
+
+    model_config = STRICT
+    processes: int = setting(
+        1,
+        "Number of processes of the service that learn places and look ahead; with a database also more "
+        "than 1, or 0 if `benchweather look-ahead` does it elsewhere",
+        "",
+        ge=0,
+        le=64,
+    )
 
 
 class LogSettings(BaseModel):

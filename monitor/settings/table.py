@@ -24,6 +24,7 @@ GROUPS = (
     "alerts",
     "keep",
     "store",
+    "outlook",
     "backup",
     "weather",
     "log",

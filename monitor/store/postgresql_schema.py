@@ -103,6 +103,32 @@ CREATE TABLE service (
 """
 """Connections of services that use the store: the server's process of each, its user and start, and
 whether the service stands by."""
+_OUTLOOK = """
+CREATE TABLE outlook (
+  place TEXT NOT NULL,
+  kind TEXT NOT NULL,
+  made_ms BIGINT NOT NULL,
+  body BYTEA NOT NULL,
+  PRIMARY KEY (place, kind)
+);
+"""
+"""What was learned of each place and its outlook, as the files of `monitor/outlook/files.py`. They are
+numbers, which are not compressed."""
+_OUTLOOK_TURN = """
+CREATE TABLE outlook_turn (
+  task TEXT NOT NULL,
+  place TEXT NOT NULL,
+  number BIGINT NOT NULL,
+  until_ms BIGINT NOT NULL,
+  at_ms BIGINT,
+  state TEXT,
+  days BIGINT,
+  of_days BIGINT,
+  PRIMARY KEY (task, place)
+);
+"""
+"""Tasks of the outlook: the number of the last claim, until when it holds by the server's clock, for
+which time and state the task was last done, and how far it is."""
 _OWN = {
     1: [_MONTHS, "REVOKE ALL ON FUNCTION reading_month FROM PUBLIC;"],
     13: [_CLEAR, "REVOKE ALL ON FUNCTION clear_readings FROM PUBLIC;"],
@@ -111,6 +137,7 @@ _OWN = {
     16: ["CREATE TABLE turn ();"],
     17: [_SERVICE],
     18: _WORKERS_SEEN,
+    19: [_OUTLOOK, "ALTER TABLE outlook ALTER body SET STORAGE EXTERNAL;", _OUTLOOK_TURN],
 }
 """What PostgreSQL needs besides, by the step of the schema."""
 

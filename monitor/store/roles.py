@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from monitor.core.errors import StoreFault
-from monitor.store import copying
+from monitor.store import copying, outlooks
 from monitor.store.connection import StoreConnection
 
 PREFIX = "benchweather"
@@ -71,7 +71,7 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
     parts = connection.rows(
         "SELECT inhrelid::regclass::text FROM pg_inherits WHERE inhparent = 'reading'::regclass"
     )
-    tables = ("schema_step", "series", *copying.BY_SERIES, *copying.AT_ONCE)
+    tables = ("schema_step", "series", *copying.BY_SERIES, *copying.AT_ONCE, *outlooks.TABLES)
     with connection.transaction() as run:
         for name in names.values():
             run.execute("SELECT 1 FROM pg_roles WHERE rolname = ?", (name,))

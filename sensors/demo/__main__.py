@@ -205,7 +205,6 @@ def look(settings: Settings) -> None:
         work = Work(settings, reader)
         if any(outlook_files.look(settings, place, now) is None for place in work.indoors()):
             work.look_all(now)
-            outlook_files.note_progress(settings, None)
 
 
 def messages(readings: Iterable[Reading]) -> Iterator[Message]:

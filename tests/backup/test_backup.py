@@ -28,7 +28,8 @@ from monitor.core.measurements import Quantity, Reading, Series
 from monitor.people.access_store import AccessStore
 from monitor.people.roles import Role
 from monitor.runtime.disk_space import shortage
-from monitor.store import Reader, Writer, migrations, retention, rollups
+from monitor.store import Reader, Writer, migrations, outlooks, retention, rollups
+from monitor.store.outlooks import Item
 from monitor.store.sqlite import SqliteConnection
 
 SECRETS = {"secrets.json": '{"session_key": "x"}', "broker-keys.json": "{}", "phones.json": "[]"}
@@ -559,12 +560,15 @@ def test_a_store_on_a_server_is_backed_up_into_a_file(shop, tmp_path, postgresql
     url = postgresql_server.address()
     with contextlib.closing(Writer(url)) as writer:
         fill(writer)
+        name = "outlook/b%C3%A4nch.issuedoutlooks.npz"
+        outlooks.put(writer.connection, [Item("bänch", "issuedoutlooks", b"of the database")])
         of_server = content(writer.connection)
         on_server = settings.load(data=shop.data, environ={"BENCHWEATHER_STORE__URL": url})
         made = making.make(on_server, shop.backup.folder)
         restoring.restore(made.path, tmp_path / "new", "")
         with contextlib.closing(Reader(tmp_path / "new" / "readings.sqlite3")) as restored:
             assert content(restored.connection) == of_server
+        assert (tmp_path / "new" / name).read_bytes() == b"of the database"
         _, compared = restoring.drill(made.path, on_server, "")
         assert all(one.good for one in compared)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import os
 import re
 from datetime import UTC, datetime
 from types import SimpleNamespace
@@ -38,7 +37,8 @@ from monitor.domain.forecast import Forecast
 from monitor.outlook import files
 from monitor.outlook import summary as outlook_summary
 from monitor.outlook.evaluation.report import Score, SnapScore
-from monitor.outlook.files import FRESH_MS, StoredOutlook
+from monitor.outlook.files import FRESH_MS
+from monitor.outlook.homes import LEARN, home_of
 from monitor.outlook.kept_outlooks import KeptOutlooks
 from monitor.outlook.summary import foreseen, walls_allow_no_water
 from monitor.science.outlook import ensemble_statistics, heat_balance, vapour_balance
@@ -53,6 +53,7 @@ from monitor.science.plates.parts import PRESETS
 from monitor.science.plates.projection import PartProjection, PlatesProjection
 from monitor.science.quantiles import QuantileRange
 from monitor.store import Writer, forecasts
+from monitor.store.outlooks import When
 from sensors.demo.shop import BENCH
 
 PARIS = ZoneInfo("Europe/Paris")
@@ -445,11 +446,14 @@ def test_a_newer_forecast_that_is_doubted_is_said_not_to_be_used(shop, book):
 
 
 def test_the_page_says_how_far_the_learning_is(shop, book):
-    files.note_progress(shop.settings, files.Progress(BENCH, 3, 12))
+    home = home_of(shop.settings)
+    turn = home.take(LEARN, BENCH, When(NOW, ""))
+    home.note(turn, 3, 12)
     try:
         head, _ = coming_page.head_and_details(BENCH, shop, book, NOW)
     finally:
-        files.note_progress(shop.settings, None)
+        home.drop(turn)
+    assert book.progress() is None
     assert "day 3 of 12" in str([part.to_plotly_json() for part in head])
 
 
@@ -776,6 +780,6 @@ def test_rules_see_the_same_by_an_outlook_that_is_kept_until_there_is_a_new_one(
     assert repr(seen(first)) == repr(seen(foreseen(settings, place, NOW, hours)))
     assert first.look.air.nbytes < 100_000
     assert kept.of(place, NOW + FRESH_MS, hours) is None
-    os.utime(files._path(settings, StoredOutlook, place.id))
+    files.keep(settings, files.look(settings, place.id, NOW))
     assert kept.of(place, NOW, hours) is not first
     assert kept.of(dataclasses.replace(place, id="elsewhere"), NOW, hours) is None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,6 +18,7 @@ from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.room_model import prepared_log, room_description
 from monitor.science.outlook.shop_model import learn, predict
+from monitor.settings import load
 
 DAYS = 40
 SHOPS = (101, 104)
@@ -167,7 +167,7 @@ def test_without_an_outdoor_sensor_the_forecasts_first_hours_stand_in(material):
 def test_a_walk_that_goes_on_night_by_night_is_the_walk_in_one_go(material, tmp_path):
     """What is kept on disk between two nights is all that a walk rests on. Rung: property."""
     first, place = material.hours.first_h, "bench"
-    settings = SimpleNamespace(data=tmp_path)
+    settings = load(data=tmp_path, environ={})
     until = {day: material.hours.until(first + 24 * day - 1, 1000) for day in (11, 12, 13)}
     whole = Walk(until[13], material.issues, None, 4).through()
     walk = Walk(until[11], material.issues, None, 2)

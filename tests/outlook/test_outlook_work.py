@@ -83,9 +83,9 @@ def looked(settings):
     with contextlib.closing(Reader(settings.store_path)) as reader:
         work = Work(settings, reader)
         work.look_all(NOW)
-        assert work.untried()
+        assert not files.fit(settings, BENCH).tried
         work.learn_all(NOW - DAY)
-        assert not work.untried()
+        assert files.fit(settings, BENCH).tried
         assert files.walk_state(settings, BENCH).forecaster.stop_h == NOW // HOUR - 24
         work.look_all(NOW - 26 * HOUR)
         work.look_all(NOW - 25 * HOUR)
@@ -174,7 +174,7 @@ def test_it_says_nothing_once_it_is_old(settings, looked):
 def test_a_damaged_file_counts_as_none(settings, looked, tmp_path, content):
     spoilt = dataclasses.replace(settings, data=tmp_path)
     (tmp_path / "outlook").mkdir()
-    (tmp_path / "outlook" / f"{BENCH}.look.npz").write_bytes(content)
+    (tmp_path / "outlook" / f"{BENCH}.storedoutlook.npz").write_bytes(content)
     assert files.look(spoilt, BENCH, NOW) is None
 
 
@@ -328,7 +328,8 @@ def test_fills_that_were_told_reach_the_outlook_and_are_kept(settings, looked, m
             return prepared_log(hours, issues)
 
         monkeypatch.setattr(worker, "prepared_log", noted)
-        assert work.look(BENCH, None, NOW)
+        (settings.data / "outlook" / f"{BENCH}.learnedplace.npz").unlink()
+        work.look_all(NOW)
     days = np.arange(14, 0, -1) * 24
     assert logs[0].filled_h.tolist() == [*(NOW // HOUR + 1 - days), NOW // HOUR]
     fit, look = files.fit(settings, BENCH), files.look(settings, BENCH, NOW)

@@ -14,7 +14,7 @@ from conftest import mosquitto_pub, until
 from monitor.core.clock import EVER_MS
 from monitor.core.errors import StoreFault
 from monitor.runtime import heartbeat
-from monitor.store import Reader, rollups
+from monitor.store import Reader, outlooks, rollups
 
 pytestmark = [pytest.mark.slow, pytest.mark.broker]
 SECRET = "hunter2-of-the-store"
@@ -73,6 +73,8 @@ def test_the_service_keeps_its_store_in_a_database(mosquitto, make_service, post
         told.append(text)
         return text
 
+    (service.data / "outlook").mkdir(parents=True)
+    (service.data / "outlook" / "a%2Fb.issuedoutlooks.npz").write_bytes(b"of an earlier version")
     service.start()
     send(0, 3)
     until(lambda: stored() == 6, what="three messages are stored")
@@ -108,6 +110,8 @@ def test_the_service_keeps_its_store_in_a_database(mosquitto, make_service, post
     titles = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=True)
     told.append(titles.stdout)
     with closing(Reader(address)) as reader:
+        kept = outlooks.read(reader.connection, "a/b", "issuedoutlooks")
+        assert kept == b"of an earlier version"
         assert rollups.recount(reader, 0, EVER_MS).disagreements == []
     service.stop()
     told.append(service.log.read_text())

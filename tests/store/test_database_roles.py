@@ -26,6 +26,8 @@ READS_ONLY = (
     "DO $$ BEGIN LOCK TABLE turn IN ROW SHARE MODE; END $$",
     "SELECT client_id FROM ingest_worker",
     "SELECT client_id FROM lease",
+    "UPDATE outlook SET body = ''",
+    "DELETE FROM outlook_turn",
 )
 NOBODY = (
     "DELETE FROM event",

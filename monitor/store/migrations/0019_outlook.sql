@@ -1,0 +1,2 @@
+-- Outlooks of places, and whose turn it is to make them. Only a database on a server has them: see
+-- `postgresql_schema.py`. Beside a file they are files in the data folder.
