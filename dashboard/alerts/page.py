@@ -5,15 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import dash
-from dash import Input, Output, dcc, html
+from dash import Input, Output, State, dcc, html
 
 from dashboard.access.visitor import may_change
 from dashboard.alerts import text, view
 from dashboard.alerts.view import ALERTS
 from dashboard.data.records import Notices, Outcome
-from dashboard.ui import formats, missing, page_frame
+from dashboard.ui import formats, missing, page_frame, paging
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
+from dashboard.ui.paging import Asked
 from monitor.air.current import air_now
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import HUMIDIFIER
@@ -30,8 +31,11 @@ if TYPE_CHECKING:
     from monitor.settings import Settings
     from monitor.settings.shop_groups import Reservoir
 
+MANY = 50
+"""Most open alerts on one page, and most ended ones that are listed."""
 OVER_MS = 14 * formats.DAY_MS
 """Time for which an ended alert stays on the page. [ms]"""
+PATH = "/alerts"
 NOTICES_READ = 200
 NOTICES_SHOWN = 8
 """Most notices listed of those that wait, and of those given up."""
@@ -48,10 +52,10 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "alerts",
-        path="/alerts",
+        path=PATH,
         name="Alerts",
         title="Alerts",
-        layout=lambda **_: layout(shop, book),
+        layout=lambda q="", page="", **_: layout(shop, book, Asked(str(q), str(page))),
     )
 
     @app.callback(
@@ -61,14 +65,15 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
         Output("alerts-tanks", "children"),
         Input("token", "data"),
         Input("bench-changed", "data"),
+        State("_pages_location", "search"),
         prevent_initial_call=True,
     )
     @page_frame.where_store_fails(
         lambda trouble, *_: (page_frame.sentence_of(trouble), *3 * [dash.no_update])
     )
-    def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
+    def refresh(_token: str, _changed: str, search: str | None) -> tuple[Any, ...]:
         writer = may_change().allowed
-        return live(shop, book, writer=writer)
+        return live(shop, book, paging.asked_in(search), writer=writer)
 
     @app.callback(Output("alerts-open", "children"), Input("token", "data"))
     def count(_token: str) -> str:
@@ -81,13 +86,13 @@ def open_count(book: AlertQueries) -> str:
     return str(len(book.open()) or "")
 
 
-@page_frame.where_store_fails(ALERTS.failed("/alerts", "Alerts"))
-def layout(shop: ShopData, book: AlertQueries) -> Component:
+@page_frame.where_store_fails(ALERTS.failed(PATH, "Alerts"))
+def layout(shop: ShopData, book: AlertQueries, asked: Asked = paging.FIRST) -> Component:
     """The page as this request may see it."""
     may = may_change()
-    now, over, notices, tanks = live(shop, book, writer=may.allowed)
+    now, over, notices, tanks = live(shop, book, asked, writer=may.allowed)
     return ALERTS.page(
-        "/alerts",
+        PATH,
         [
             html.Div(now, id="alerts-now"),
             None if may.allowed else html.P(may.why),
@@ -107,19 +112,23 @@ def layout(shop: ShopData, book: AlertQueries) -> Component:
     )
 
 
-def live(shop: ShopData, book: AlertQueries, *, writer: bool) -> tuple[list[Component], ...]:
+def live(
+    shop: ShopData, book: AlertQueries, asked: Asked, *, writer: bool
+) -> tuple[list[Component], ...]:
     """Parts of the page that change by themselves: open alerts, ended ones, notices, tanks."""
     now = now_ms()
     return (
-        open_now(shop, book, now, writer=writer),
+        open_now(shop, book, now, asked, writer=writer),
         recently_ended(shop, book, now),
         undelivered_notices(shop.notices(NOTICES_READ), shop.settings, now),
         tanks(shop, book, now, writer=writer),
     )
 
 
-def open_now(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> list[Component]:
-    """The headline and a card for each."""
+def open_now(
+    shop: ShopData, book: AlertQueries, now: int, asked: Asked = paging.FIRST, *, writer: bool
+) -> list[Component]:
+    """The headline and a card for each; of many those of one page, and a field to search."""
     found, values = book.open(), book.values()
     calling = sum(not alert.rests(now) for alert in found)
     if not found:
@@ -133,8 +142,21 @@ def open_now(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> l
         head += f", {calling} of them not acknowledged" if calling < len(found) else ""
     else:
         head += ", all acknowledged or snoozed"
+    search, ways = [], []
+    if len(found) > MANY:
+        found = paging.with_words(found, asked.words, text.title)
+        page = paging.page_of(found, asked.page, MANY)
+        found = list(page.rows)
+        search = [
+            paging.search_form(
+                "Search by place, sensor or alert", "alerts-query", PATH, asked.words
+            ),
+            html.P(paging.found_words(page, asked.words)),
+        ]
+        ways = paging.links(page, PATH, asked.words, "alerts")
     return [
         html.H1(f"{head}."),
+        *search,
         html.Div(
             [
                 view.card(alert, values.get((alert.rule, alert.subject)), shop, now, writer=writer)
@@ -142,6 +164,7 @@ def open_now(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> l
             ],
             className="alerts-open",
         ),
+        *ways,
     ]
 
 
@@ -189,8 +212,9 @@ def recently_ended(shop: ShopData, book: AlertQueries, now: int) -> list[Compone
                     ],
                     key=alert.id,
                 )
-                for alert in found
-            ],
+                for alert in found[:MANY]
+            ]
+            + ([html.Li(f"and {len(found) - MANY} more")] if len(found) > MANY else []),
             className="over-list",
         ),
     ]

@@ -19,7 +19,7 @@ from monitor.backup import archive, rotation, state
 from monitor.backup.archive import BackupFault, Manifest
 from monitor.backup.contents import KINDS, OUTLOOK, PEOPLE, STORE, chosen
 from monitor.core.clock import from_ms, now_ms, to_ms
-from monitor.core.durable_file import rename_durably
+from monitor.core.durable_file import give_to_owner, rename_durably
 from monitor.core.errors import MonitorError
 from monitor.core.file_lock import held
 from monitor.runtime.disk_space import shortage
@@ -124,6 +124,7 @@ def _made(settings: Settings, folder: Path, work: Path, on_pages: OnPages) -> Ma
         shutil.rmtree(work)
         work.mkdir(mode=0o700)
         verify(part, passphrase, work)
+        give_to_owner(part, settings.data)
         rename_durably(part, path)
     finally:
         part.unlink(missing_ok=True)

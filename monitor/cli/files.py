@@ -169,8 +169,13 @@ def export(
         typer.Option("--out", help="File to write, .csv or .parquet (default: the terminal)"),
     ] = None,
 ) -> None:
-    """Write readings as CSV or Parquet, corrected by calibration or raw."""
+    """Write readings as CSV or Parquet, corrected by calibration or raw.
+
+    Where readings were deleted (keep.readings_years), it says which. With --out, FILE.README.txt says
+    it too.
+    """
     from monitor.readings import export as exporting
+    from monitor.readings import left_out
 
     if every not in exporting.STEPS_S:
         wrong(f"--every {every}: must be one of {', '.join(exporting.STEPS_S)}")
@@ -180,6 +185,14 @@ def export(
         wrong(f"--out {to}: must end in .csv or .parquet")
     start_ms, end_ms = span_of(start, end, settings.zone)
     with store_of(settings) as reader:
+        gone = (
+            one
+            for one in left_out.deleted(reader, start_ms, end_ms)
+            if every == "raw" and (not place or one.place in place)
+        )
+        head = "Not exported:" if raw else "Means of ten minutes stand for single readings:"
+        if notes := left_out.lines(head, gone, settings.zone, now_ms()):
+            err.print("\n".join(notes))
         if raw:
             parts, digits = (
                 exporting.raw_tables(reader, start_ms=start_ms, end_ms=end_ms, places=place or ()),
@@ -200,6 +213,12 @@ def export(
         else:
             rows = to_csv(to, lambda file: exporting.write_csv(parts, file, digits))
     err.print(f"{rows} rows")
+    if to is None:
+        return
+    readme = to.with_name(f"{to.name}.README.txt")
+    if notes or readme.exists():
+        text = [to.name, *(notes or ["Nothing was deleted in the time of this file."]), ""]
+        readme.write_text("\n".join(text), encoding="utf-8")
 
 
 @contextlib.contextmanager

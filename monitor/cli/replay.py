@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.cli.alerts import URGENCY
-from monitor.cli.output import local, out, plain, print_json
+from monitor.cli.output import err, local, out, plain, print_json
 from monitor.cli.shared import Json, To, fahrenheit, failed, journal_of, known, progress, span_of
 from monitor.core.clock import now_ms
 from monitor.core.csv_text import CsvWriter
@@ -47,6 +47,7 @@ def replay_rules(
     """Show which alerts the present rules would have raised in the past."""
     from monitor.alerting.backtest import replay
     from monitor.domain.alerts import rule_registry
+    from monitor.readings import left_out
 
     zone, now = settings.zone, now_ms()
     start_ms, end_ms = span_of(start, end, zone, last_ms=now)
@@ -73,9 +74,13 @@ def replay_rules(
                 end_ms,
                 lambda done, of: bar.update(task, completed=done, total=of),
             )
+        gone = left_out.voided(reader, start_ms, end_ms)
+        notes = left_out.lines("Not replayed:", gone, zone, now)
     found = [one for one in found if one.gravest[0] >= least]
     if rule:
         found = [one for one in found if any(e.body.get("rule") in rule for e in one.events)]
+    if notes:
+        err.print("\n".join(notes))
     if to is not None:
         _write(to, found)
     if as_json:

@@ -15,7 +15,7 @@ from monitor.cli import accounts, aside, calibrate, hand_readings
 from monitor.cli.asking import ask_or_raise
 from monitor.cli.calibrate import SensorId, request
 from monitor.cli.listen import listen
-from monitor.cli.output import out, print_json, print_table
+from monitor.cli.output import err, out, print_json, print_table
 from monitor.cli.send import send
 from monitor.cli.sending import (
     Broker,
@@ -337,6 +337,7 @@ def replay(
     pace: Pace = None,
 ) -> None:
     """Publish stored raw readings again, with their own times. Repeats are ignored."""
+    from monitor.readings import left_out
     from monitor.readings import replay as replaying
 
     checked_pace(pace)
@@ -357,7 +358,16 @@ def replay(
         if file is not None:
             plan = replaying.of_file(file, **wanted)
         else:
-            plan = replaying.of_store(open_.enter_context(store_of(settings)), **wanted)
+            reader = open_.enter_context(store_of(settings))
+            plan = replaying.of_store(reader, **wanted)
+            gone = (
+                one
+                for of in (left_out.deleted, left_out.voided)
+                for one in of(reader, start_ms, end_ms)
+                if one.place in (place or (one.place,)) and one.sensor in (sensor or (one.sensor,))
+            )
+            if notes := left_out.lines("Not sent:", gone, settings.zone, now_ms()):
+                err.print("\n".join(notes))
         by_ms = replaying.shift(plan, now_ms(), as_now=as_now)
         to_send = replaying.messages(plan, by_ms, in_order=pace is not None)
         publisher, bar, task = open_.enter_context(under_way(address, plan.total))

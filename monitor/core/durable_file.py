@@ -15,8 +15,17 @@ def write_durably(path: Path, text: str, mode: int = 0o600) -> None:
     with os.fdopen(handle, "w", encoding="utf-8") as file:
         file.write(text)
         file.flush()
+        give_to_owner(handle, path.parent)
         os.fsync(file.fileno())
     rename_durably(beside, path)
+
+
+def give_to_owner(file: int | Path, folder: Path) -> None:
+    """Give a file that root made to the owner of a folder, whose service could not use it."""
+    if os.name == "posix" and os.geteuid() == 0:
+        of = folder.stat()
+        with contextlib.suppress(PermissionError):  # a root that may not
+            os.chown(file, of.st_uid, of.st_gid)
 
 
 def rename_durably(source: Path, target: Path) -> None:

@@ -6,6 +6,8 @@ import contextlib
 from collections.abc import Iterator
 from pathlib import Path
 
+from monitor.core.durable_file import give_to_owner
+
 
 @contextlib.contextmanager
 def held(path: Path) -> Iterator[bool]:
@@ -17,6 +19,7 @@ def held(path: Path) -> Iterator[bool]:
         If it cannot be opened.
     """
     with path.open("a+", encoding="utf-8") as handle:
+        give_to_owner(handle.fileno(), path.parent)
         try:
             import fcntl
         except ImportError:  # no such lock on this system

@@ -270,6 +270,19 @@ class Reader:
                 found[series] = (n, first, last)
         return found
 
+    def deleted_spans(self, start_ms: int, end_ms: int) -> dict[Series, tuple[int, int]]:
+        """Time in [start, end) of which only means of each topic are kept, from and before
+        (`retention`); only topics that have any. [ms since 1970-01-01 UTC]"""
+        self._look()
+        found = {}
+        for series, series_id in self._stored().items():
+            limit = min(self._cleared.get(series_id, start_ms), end_ms)
+            if start_ms < limit and (
+                kept := retention.span(self.connection, series_id, start_ms, limit)
+            ):
+                found[series] = (kept[0], limit)
+        return found
+
     def topics(self) -> set[str]:
         """Every topic that was ever stored, as "place/sensor"."""
         return {f"{series.place}/{series.sensor}" for series in self._stored()}

@@ -581,3 +581,14 @@ def test_names_that_belong_are_few():
     assert is_left_out("broker/jetstream/x")
     assert is_left_out("people.sqlite3-wal")
     assert not is_left_out("something-new.json")
+
+
+def test_what_root_backs_up_stays_of_the_user_of_the_data_folder(shop):
+    if os.geteuid() == 0:  # else everything is of one user, as it must be
+        os.chown(shop.data, 65534, 65534)
+    made = making.nightly(shop)
+    of = shop.data.stat()
+    left = [made.path, shop.data / making.LOCK, state.path_of(shop)]
+    assert [(path.stat().st_uid, path.stat().st_gid) for path in left] == 3 * [
+        (of.st_uid, of.st_gid)
+    ]

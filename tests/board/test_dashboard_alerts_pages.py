@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 from dataclasses import replace
 from datetime import datetime
 from functools import partial
@@ -29,6 +30,7 @@ from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
 from dashboard.data.wood import WoodQueries
+from dashboard.ui.paging import Asked
 from monitor.air.current import air_now
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
@@ -145,6 +147,32 @@ def test_the_page_says_each_alert_what_to_do_and_who_has_seen_it(shop, book, cli
     text = page(client, "/alerts")
     assert "Acknowledged by Jo" in text
     assert "3 alerts are open, 2 of them not acknowledged." in text
+
+
+def test_many_alerts_are_paged_and_found_by_their_words(shop, book, monkeypatch):
+    few = book.open()
+    now = now_ms()
+    shown = alerts_page.open_now(shop, book, now, writer=True)
+    assert "Search" not in said(shown)
+    every = [replace(few[i % 3], id=str(100 + i), label=f"Room {i}") for i in range(120)]
+    monkeypatch.setattr(book, "open", lambda: every)
+    monkeypatch.setattr(book, "over", lambda _: every)
+    first, last, found, none = (
+        alerts_page.open_now(shop, book, now, asked, writer=True)
+        for asked in (Asked(), Asked("", "3"), Asked("room 119"), Asked("no such"))
+    )
+    assert "120 alerts are open" in said(first)
+    assert "Page 1 of 3" in said(first)
+    for page_, numbers in (
+        (first, range(50)),
+        (last, range(100, 120)),
+        (found, [119]),
+        (none, []),
+    ):
+        want = [str(100 + i) for i in numbers]
+        assert list(dict.fromkeys(re.findall(r"data-alert='(\d+)'", str(page_)))) == want
+    assert "1 matches “room 119”." in said(found)
+    assert "and 70 more" in said(alerts_page.recently_ended(shop, book, now))
 
 
 def test_who_may_only_read_gets_no_taps(dry):

@@ -20,9 +20,10 @@ from typer.testing import CliRunner
 
 from monitor.cli import app
 from monitor.core.clock import now_ms, to_ms
+from monitor.domain.events import About, Event
 from monitor.runtime import heartbeat
 from monitor.service.self_check import BUILT
-from monitor.store import Writer, retention
+from monitor.store import Writer, journal, retention
 from monitor.store.retention import YEAR_MS
 
 runner = CliRunner()
@@ -124,6 +125,34 @@ def test_a_raw_export_says_so_in_its_header(shop):
     header, first, *_ = call("export", "--raw").stdout.splitlines()
     assert header == "measured_at,place,sensor,raw_temp_c,raw_rh_pct"
     assert first == "2025-01-05T10:00:00.000Z,bench,old,20.5,45.0"
+
+
+def test_what_was_deleted_or_voided_is_named_where_it_is_left_out(shop):
+    take(shop)
+    path = shop / "shop" / "readings.sqlite3"
+    with contextlib.closing(Writer(path)) as writer:
+        (series_id, _) = writer.connection.row("SELECT min(series_id), 1 FROM series")
+        retention.clear(writer, series_id, 1_736_074_800_000, float("inf"))  # 11:00 UTC
+        body = {"from_ms": 1_736_074_800_000, "until_ms": 2**53, "why": "in the sun"}
+        with writer.connection.transaction() as run:
+            event = Event(About.SENSOR, "bench/old", 1, "Mira", "void-readings", body)
+            journal.append(run, [event])
+    gone = "bench/old, 2025-01-05 10:00 to 2025-01-05 11:00: readings of temperature deleted"
+    to = shop / "raw.csv"
+    readme = to.with_name("raw.csv.README.txt")
+    assert gone in call("export", "--raw", "--out", to).stderr
+    assert gone in readme.read_text()
+    assert "Means of ten minutes stand for" in call("export").stderr
+    assert "deleted" not in call("export", "--place", "bench", "--every", "hour").stderr
+    assert "deleted" not in call("export", "--raw", "--out", to, "--from", "2025-01-06").stderr
+    assert "Nothing was deleted" in readme.read_text()
+    unsent = call("sensor", "replay", "--broker", f"mqtt://127.0.0.1:{free_port()}", code=1).stderr
+    assert gone in unsent
+    voided = "bench/old, 2025-01-05 11:00 to now: voided (in the sun)"
+    assert voided in unsent
+    found = call("replay-rules", "--from", "2025-01-05", "--to", "2025-01-06")
+    assert voided.replace("now", "2025-01-07 00:00") in found.stderr
+    assert "deleted" not in found.stderr, "rules are replayed from the means"
 
 
 def test_rollups_are_exported_by_hour(shop):
