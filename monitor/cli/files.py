@@ -190,7 +190,7 @@ def export(
             for one in left_out.deleted(reader, start_ms, end_ms)
             if every == "raw" and (not place or one.place in place)
         )
-        head = "Not exported:" if raw else "Means of ten minutes stand for single readings:"
+        head = "Not exported:" if raw else "Means of ten minutes instead of single readings:"
         if notes := left_out.lines(head, gone, settings.zone, now_ms()):
             err.print("\n".join(notes))
         if raw:

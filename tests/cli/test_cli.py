@@ -142,7 +142,7 @@ def test_what_was_deleted_or_voided_is_named_where_it_is_left_out(shop):
     readme = to.with_name("raw.csv.README.txt")
     assert gone in call("export", "--raw", "--out", to).stderr
     assert gone in readme.read_text()
-    assert "Means of ten minutes stand for" in call("export").stderr
+    assert "Means of ten minutes instead of" in call("export").stderr
     assert "deleted" not in call("export", "--place", "bench", "--every", "hour").stderr
     assert "deleted" not in call("export", "--raw", "--out", to, "--from", "2025-01-06").stderr
     assert "Nothing was deleted" in readme.read_text()
