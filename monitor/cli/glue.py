@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.cli.asking import ask
+from monitor.cli.field_options import FieldOption, number, or_none, with_fields
 from monitor.cli.output import out, print_json, print_table, when
 from monitor.cli.shared import (
+    AT_HELP,
     ClockTime,
     Json,
+    at_field,
     command,
     exit_on,
     fahrenheit,
@@ -38,49 +41,41 @@ if TYPE_CHECKING:
 app = typer.Typer(no_args_is_help=True, help="Record batches of glue; ask if you may glue now.")
 
 GlueId = Annotated[str, typer.Argument(metavar="GLUE", help="Number of the batch")]
-Name = Annotated[str | None, typer.Option(help="Name or label on the jar")]
-Strength = Annotated[str | None, typer.Option(help="Gram strength or ratio: '192 g', '1:2'")]
-Kept = Annotated[str | None, typer.Option(help="Place where it is kept, such as fridge")]
-Hot = Annotated[str, typer.Option("--hot-h", help="Hours that it has been hot until now")]
-HotLimit = Annotated[
-    str, typer.Option("--hot-limit-h", help="Most hours hot, by the maker's sheet; none to remove")
-]
-Keeps = Annotated[
-    str,
-    typer.Option("--keeps-h", help="Hours it keeps once mixed or opened, by the maker's sheet"),
-]
-Clamp = Annotated[str, typer.Option("--clamp-h", help="Clamp time by the maker's sheet, in hours")]
-Load = Annotated[
-    str, typer.Option(help="Time until it may be worked or loaded, by the maker's sheet, in hours")
-]
-NoteText = Annotated[str | None, typer.Option(help="A note")]
+_LIMIT = or_none(number)
+FIELDS = {
+    "name": FieldOption("Name or label on the jar", default=None),
+    "strength": FieldOption("Gram strength or ratio: '192 g', '1:2'", default=None),
+    "kept": FieldOption("Place where it is kept, such as fridge", default=None),
+    "at": FieldOption(AT_HELP, field="mixed_ms", read=time_of),
+    "hot_h": FieldOption("Hours that it has been hot until now", read=number),
+    "hot_limit_h": FieldOption(
+        "Most hours hot, by the maker's sheet; none to remove", read=_LIMIT
+    ),
+    "keeps_h": FieldOption(
+        "Hours it keeps once mixed or opened, by the maker's sheet", read=_LIMIT
+    ),
+    "clamp_h": FieldOption("Clamp time by the maker's sheet, in hours", read=_LIMIT),
+    "load_h": FieldOption(
+        "Time until it may be worked or loaded, by the maker's sheet, in hours", read=_LIMIT
+    ),
+    "note": FieldOption("A note", default=None),
+}
 
 
 @command(app)
+@with_fields(FIELDS)
 def mix(
     settings: Settings,
+    fields: dict[str, Any],
     kind: Annotated[
         str,
         typer.Argument(help="hide, fish, liquid-hide, casein, aliphatic, epoxy or cyanoacrylate"),
     ],
-    name: Name = None,
-    strength: Strength = None,
-    kept: Kept = None,
-    at: ClockTime = "",
-    hot_h: Hot = "",
-    hot_limit_h: HotLimit = "",
-    keeps_h: Keeps = "",
-    clamp_h: Clamp = "",
-    load_h: Load = "",
-    note: NoteText = None,
     as_json: Json = False,
 ) -> None:
     """Record a batch that you mixed, or a bottle that you opened, now or at --at."""
-    fields = _fields(
-        settings, name, strength, kept, at, hot_h, hot_limit_h, keeps_h, clamp_h, load_h, note
-    )
-    number = ask(settings, "mix", {"about": About.GLUE, "kind": kind} | fields)["glue"]
-    _show(settings, number, as_json=as_json)
+    made = ask(settings, "mix", {"about": About.GLUE, "kind": kind} | fields)
+    _show(settings, made["glue"], as_json=as_json)
 
 
 @command(app, "list")
@@ -156,24 +151,9 @@ def restore(settings: Settings, glue: GlueId) -> None:
 
 
 @command(app)
-def correct(
-    settings: Settings,
-    glue: GlueId,
-    name: Name = None,
-    strength: Strength = None,
-    kept: Kept = None,
-    at: ClockTime = "",
-    hot_h: Hot = "",
-    hot_limit_h: HotLimit = "",
-    keeps_h: Keeps = "",
-    clamp_h: Clamp = "",
-    load_h: Load = "",
-    note: NoteText = None,
-) -> None:
+@with_fields(FIELDS)
+def correct(settings: Settings, fields: dict[str, Any], glue: GlueId) -> None:
     """Correct a batch; --at is when it was mixed. The history keeps what was there before."""
-    fields = _fields(
-        settings, name, strength, kept, at, hot_h, hot_limit_h, keeps_h, clamp_h, load_h, note
-    )
     ask(settings, "correct", {"about": About.GLUE, "glue": glue} | fields)
     out.print(f"Glue {glue} is corrected.")
 
@@ -260,37 +240,8 @@ def _print_answer(settings: Settings, found: GlueNow, at_ms: int, *, as_json: bo
         out.print(f"Caution: {caution}" if caution != text.cautions[-1] else caution)
 
 
-def _fields(
-    settings: Settings,
-    name: str | None,
-    strength: str | None,
-    kept: str | None,
-    at: str,
-    hot_h: str,
-    hot_limit_h: str,
-    keeps_h: str,
-    clamp_h: str,
-    load_h: str,
-    note: str | None,
-) -> dict[str, Any]:
-    """The fields of a batch that were given."""
-    texts = {"name": name, "strength": strength, "kept": kept, "note": note}
-    fields: dict[str, Any] = {key: value for key, value in texts.items() if value is not None}
-    if at:
-        fields["mixed_ms"] = time_of(at, settings)
-    if hot_h:
-        fields["hot_h"] = number_of(hot_h, "--hot-h")
-    limits = {"hot_limit_h": hot_limit_h, "keeps_h": keeps_h, "clamp_h": clamp_h, "load_h": load_h}
-    for field, text in limits.items():
-        if text:
-            option = f"--{field.replace('_', '-')}"
-            fields[field] = None if text == "none" else number_of(text, option)
-    return fields
-
-
 def _act(settings: Settings, do: str, glue: str, at: str) -> None:
-    fields: dict[str, Any] = {"at_ms": time_of(at, settings)} if at else {}
-    ask(settings, do, {"about": About.GLUE, "glue": glue} | fields)
+    ask(settings, do, {"about": About.GLUE, "glue": glue} | at_field(at, settings))
     out.print(f"{glue}: done")
 
 

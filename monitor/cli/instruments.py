@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.cli.asking import ask
+from monitor.cli.field_options import FieldOption, number, or_none, temp_c, with_fields
 from monitor.cli.output import local, out, print_json, print_table
 from monitor.cli.shared import (
     ClockTime,
     Json,
+    at_field,
     command,
     failed,
     instrument_of,
@@ -20,7 +22,6 @@ from monitor.cli.shared import (
     moment_of,
     number_of,
     suggestion,
-    temp_c_of,
     time_of,
     wrong,
 )
@@ -41,13 +42,26 @@ app = typer.Typer(no_args_is_help=True, help="Show and record instruments and th
 Reference = Annotated[
     str, typer.Argument(metavar="INSTRUMENT", help="Reference, id, or a part of it")
 ]
-HomeRh = Annotated[str, typer.Option(help="RH of its home [%]; none if not known")]
-HomeTemp = Annotated[str, typer.Option(help="Temperature of its home, 21C or 70F")]
-Cold = Annotated[
-    str, typer.Option(help="Its temperature when it came in, 4C or 39F; none if not measured")
-]
-Arrived = Annotated[str, typer.Option(help="Time when it came in")]
-Due = Annotated[str, typer.Option(help="Day when it is due out; none for no day")]
+FIELDS = {
+    "home_rh": FieldOption(
+        "RH of its home [%]; none if not known", field="home_rh_pct", read=or_none(number)
+    ),
+    "home_temp": FieldOption(
+        "Temperature of its home, 21C or 70F", field="home_temp_c", read=temp_c
+    ),
+    "cold": FieldOption(
+        "Its temperature when it came in, 4C or 39F; none if not measured",
+        field="arrived_temp_c",
+        read=or_none(temp_c),
+    ),
+    "arrived": FieldOption("Time when it came in", field="arrived_ms", read=time_of),
+    "due": FieldOption(
+        "Day when it is due out; none for no day",
+        field="due_ms",
+        read=or_none(lambda day, settings, _: _end_of(day, settings)),
+    ),
+    "note": FieldOption("A note", default=None),
+}
 PartFields = Annotated[
     list[str] | None,
     typer.Option(
@@ -131,27 +145,21 @@ def show(settings: Settings, instrument: Reference, as_json: Json = False) -> No
 
 
 @command(app)
+@with_fields(FIELDS)
 def register(
     settings: Settings,
+    fields: dict[str, Any],
     reference: Annotated[str, typer.Argument(help="Reference on its ticket")],
     kind: Annotated[str, typer.Argument(help="violin, viola, cello or bass")],
     place: Annotated[str, typer.Argument(help="Place where it is")],
     opened: Annotated[bool, typer.Option("--open", help="The instrument is open")] = False,
-    home_rh: HomeRh = "",
-    home_temp: HomeTemp = "",
-    cold: Cold = "",
-    arrived: Arrived = "",
-    due: Due = "",
-    note: Annotated[str, typer.Option(help="A note")] = "",
     part: PartFields = None,
 ) -> None:
     """Register an instrument. Its parts start with the usual sizes of its kind."""
     from monitor.science.plates.parts import PRESETS
 
     request = {"reference": reference, "kind": kind, "place": place, "open": opened}
-    request |= _fields(settings, home_rh, home_temp, cold, arrived, due)
-    if note:
-        request["note"] = note
+    request |= fields
     if part:
         request["parts"] = _edited([one.to_mapping() for one in PRESETS.get(kind, ())], part)
     answer = ask(settings, "register", {"about": "instrument"} | request)
@@ -187,15 +195,11 @@ def leave(settings: Settings, instrument: Reference, at: ClockTime = "") -> None
     _record_event(settings, "leave", instrument, at)
 
 
+@with_fields(FIELDS)
 def correct(
     settings: Settings,
+    fields: dict[str, Any],
     instrument: Reference,
-    home_rh: HomeRh = "",
-    home_temp: HomeTemp = "",
-    cold: Cold = "",
-    arrived: Arrived = "",
-    due: Due = "",
-    note: Annotated[str | None, typer.Option(help="A note")] = None,
     part: PartFields = None,
     drop: Annotated[list[str] | None, typer.Option(help="Part to remove; may be repeated")] = None,
     like: Annotated[str, typer.Option(help="Kind of instrument whose usual parts to use")] = "",
@@ -204,9 +208,7 @@ def correct(
     from monitor.science.plates.parts import PRESETS
 
     found = instrument_of(settings, instrument)
-    request = _fields(settings, home_rh, home_temp, cold, arrived, due)
-    if note is not None:
-        request["note"] = note
+    request = dict(fields)
     if like and like not in PRESETS:
         wrong(f"--like {like!r}: must be one of {', '.join(PRESETS)}")
     if part or drop or like:
@@ -228,26 +230,8 @@ command(app, "amend", hidden=True)(correct)
 def _record_event(settings: Settings, do: str, given: str, at: str, **more: str) -> None:
     found = instrument_of(settings, given)
     request: dict[str, Any] = {"about": "instrument", "instrument": found.id, **more}
-    ask(settings, do, request | ({"at_ms": time_of(at, settings)} if at else {}))
+    ask(settings, do, request | at_field(at, settings))
     out.print(f"{found.reference}: done")
-
-
-def _fields(
-    settings: Settings, home_rh: str, home_temp: str, cold: str, arrived: str, due: str
-) -> dict[str, Any]:
-    """The fields that were given, of those that can be corrected."""
-    request: dict[str, Any] = {}
-    if home_rh:
-        request["home_rh_pct"] = None if home_rh == "none" else number_of(home_rh, "--home-rh")
-    if home_temp:
-        request["home_temp_c"] = temp_c_of(home_temp, "--home-temp")
-    if cold:
-        request["arrived_temp_c"] = None if cold == "none" else temp_c_of(cold, "--cold")
-    if arrived:
-        request["arrived_ms"] = time_of(arrived, settings, "--arrived")
-    if due:
-        request["due_ms"] = None if due == "none" else _end_of(due, settings)
-    return request
 
 
 def _edited(parts: list[dict[str, Any]], given: Sequence[str]) -> list[dict[str, Any]]:

@@ -7,18 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.cli.asking import ask
+from monitor.cli.field_options import FieldOption, number, temp_c, with_fields
 from monitor.cli.output import out, print_json, print_table, when
-from monitor.cli.shared import (
-    ClockTime,
-    Json,
-    command,
-    exit_on,
-    journal_of,
-    known,
-    number_of,
-    temp_c_of,
-    time_of,
-)
+from monitor.cli.shared import AT_HELP, Json, command, exit_on, journal_of, known, time_of
 from monitor.core.clock import now_ms
 from monitor.domain.events import About
 from monitor.settings import Settings
@@ -31,15 +22,30 @@ if TYPE_CHECKING:
 app = typer.Typer(no_args_is_help=True, help="Prove the figures in your own shop.")
 
 ProofId = Annotated[str, typer.Argument(metavar="PROOF", help="Number of the experiment")]
-MassG = Annotated[str, typer.Option("--mass-g", help="Mass, in g")]
-AfterG = Annotated[
-    str, typer.Option("--after-g", help="Mass of the humidifier after refilling, in g")
-]
-Glued = Annotated[str, typer.Option(help="Time at which the joint was glued")]
-Judged = Annotated[str, typer.Option("--judgement", help="soft or held")]
-SaltName = Annotated[str, typer.Option("--salt", help="Salt in the box, such as NaCl")]
-BoxTemp = Annotated[str, typer.Option("--temp", help="Temperature of the box, 20C or 68F")]
-BoxRh = Annotated[str, typer.Option("--rh", help="RH of the box, where it has no salt [%]")]
+FIELDS = {
+    "at": FieldOption(AT_HELP, field="at_ms", read=time_of),
+    "mass_g": FieldOption("Mass, in g", read=number),
+    "after_g": FieldOption("Mass of the humidifier after refilling, in g", read=number),
+    "glued": FieldOption("Time at which the joint was glued", field="glued_ms", read=time_of),
+    "judgement": FieldOption("soft or held"),
+    "salt": FieldOption("Salt in the box, such as NaCl"),
+    "temp": FieldOption("Temperature of the box, 20C or 68F", field="temp_c", read=temp_c),
+    "rh": FieldOption("RH of the box, where it has no salt [%]", field="rh_pct", read=number),
+}
+"""Fields of a measurement."""
+START_FIELDS = {
+    "name": FieldOption("A name for it"),
+    "dry_g": FieldOption("Oven-dry mass of the coupon, in g", read=number),
+    "dry_u_g": FieldOption("Plus or minus of that, in g", read=number),
+    "start_moisture_pct": FieldOption(
+        "Or its moisture at the first weighing [% MC]", "--start-moisture", read=number
+    ),
+    "moisture_u_pct": FieldOption("Plus or minus of that [% MC]", "--moisture-u", read=number),
+    "balance_g": FieldOption("Two weighings of one thing differ by up to, in g", read=number),
+    "wait_kind": FieldOption("Kind of wait, from `benchweather kind list`", "--kind"),
+    "room": FieldOption("Place of the room around the case"),
+    "case": FieldOption("Case, such as 'violin, hard case'"),
+}
 
 
 @command(app, "list")
@@ -70,79 +76,36 @@ def list_(settings: Settings, as_json: Json = False) -> None:
 
 
 @command(app)
+@with_fields(START_FIELDS)
 def start(
     settings: Settings,
+    fields: dict[str, Any],
     kind: Annotated[str, typer.Argument(help="coupon, laps, softening or case-leak")],
     place: Annotated[str, typer.Argument(help="Place whose sensor logs the air beside it")],
-    name: Annotated[str | None, typer.Option(help="A name for it")] = None,
-    dry_g: Annotated[str, typer.Option("--dry-g", help="Oven-dry mass of the coupon, in g")] = "",
-    dry_u_g: Annotated[str, typer.Option("--dry-u-g", help="Plus or minus of that, in g")] = "",
-    start_moisture_pct: Annotated[
-        str, typer.Option("--start-moisture", help="Or its moisture at the first weighing [% MC]")
-    ] = "",
-    moisture_u_pct: Annotated[
-        str, typer.Option("--moisture-u", help="Plus or minus of that [% MC]")
-    ] = "",
-    balance_g: Annotated[
-        str, typer.Option("--balance-g", help="Two weighings of one thing differ by up to, in g")
-    ] = "",
-    wait_kind: Annotated[
-        str, typer.Option("--kind", help="Kind of wait, from `benchweather kind list`")
-    ] = "",
-    room: Annotated[str, typer.Option(help="Place of the room around the case")] = "",
-    case: Annotated[str, typer.Option(help="Case, such as 'violin, hard case'")] = "",
 ) -> None:
     """Start an experiment, and show its steps and cautions."""
-    numbers = {
-        "dry_g": (dry_g, "--dry-g"),
-        "dry_u_g": (dry_u_g, "--dry-u-g"),
-        "start_moisture_pct": (start_moisture_pct, "--start-moisture"),
-        "moisture_u_pct": (moisture_u_pct, "--moisture-u"),
-        "balance_g": (balance_g, "--balance-g"),
-    }
-    texts = {"name": name, "wait_kind": wait_kind, "room": room, "case": case}
-    fields: dict[str, Any] = {key: text for key, text in texts.items() if text}
-    fields |= {key: number_of(*given) for key, given in numbers.items() if given[0]}
     asked = {"about": About.PROOF, "kind": kind, "place": place} | fields
     _show(settings, ask(settings, "start", asked)["proof"])
 
 
 @command(app)
-def add(
-    settings: Settings,
-    proof: ProofId,
-    at: ClockTime = "",
-    mass_g: MassG = "",
-    after_g: AfterG = "",
-    glued: Glued = "",
-    judgement: Judged = "",
-    salt: SaltName = "",
-    temp: BoxTemp = "",
-    rh: BoxRh = "",
-) -> None:
+@with_fields(FIELDS)
+def add(settings: Settings, fields: dict[str, Any], proof: ProofId) -> None:
     """Add a measurement; --at is when it was weighed or released."""
-    fields = _fields(settings, at, mass_g, after_g, glued, judgement, salt, temp, rh)
     ask(settings, "add", {"about": About.PROOF, "proof": proof} | fields)
     _print_result(settings, proof)
 
 
 @command(app)
+@with_fields(FIELDS)
 def correct(
     settings: Settings,
+    fields: dict[str, Any],
     proof: ProofId,
     number: Annotated[int, typer.Argument(help="Number of the measurement")],
-    at: ClockTime = "",
-    mass_g: MassG = "",
-    after_g: AfterG = "",
-    glued: Glued = "",
-    judgement: Judged = "",
-    salt: SaltName = "",
-    temp: BoxTemp = "",
-    rh: BoxRh = "",
     strike: Annotated[bool, typer.Option("--strike", help="Strike it out")] = False,
 ) -> None:
     """Correct a measurement, or strike it out. The history keeps what was there before."""
-    fields = _fields(settings, at, mass_g, after_g, glued, judgement, salt, temp, rh)
     more = {"strike": True} if strike else {}
     own = {"about": About.PROOF, "proof": proof, "number": number}
     ask(settings, "correct", own | fields | more)
@@ -173,30 +136,6 @@ def withdraw(settings: Settings, proof: ProofId) -> None:
     """Withdraw an experiment. Its result is no longer used; its history is kept."""
     ask(settings, "withdraw", {"about": About.PROOF, "proof": proof})
     out.print(f"Proof {proof} is withdrawn.")
-
-
-def _fields(
-    settings: Settings,
-    at: str,
-    mass_g: str,
-    after_g: str,
-    glued: str,
-    judgement: str,
-    salt: str,
-    temp: str,
-    rh: str,
-) -> dict[str, Any]:
-    """The fields of a measurement that were given."""
-    fields: dict[str, Any] = {}
-    for field, text, option in (("at_ms", at, "--at"), ("glued_ms", glued, "--glued")):
-        if text:
-            fields[field] = time_of(text, settings, option)
-    numbers = {"mass_g": (mass_g, "--mass-g"), "after_g": (after_g, "--after-g")}
-    numbers["rh_pct"] = (rh, "--rh")
-    fields |= {field: number_of(*given) for field, given in numbers.items() if given[0]}
-    if temp:
-        fields["temp_c"] = temp_c_of(temp, "--temp")
-    return fields | {k: v for k, v in {"judgement": judgement, "salt": salt}.items() if v}
 
 
 def _found(reader: Reader, proof: Proof) -> ProofResult:

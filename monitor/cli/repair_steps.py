@@ -2,96 +2,68 @@
 
 from __future__ import annotations
 
-import functools
-import inspect
-from collections.abc import Callable
 from typing import Annotated, Any
 
 import typer
 
 from monitor.cli.asking import ask_sure
+from monitor.cli.field_options import FieldOption, with_fields
 from monitor.cli.output import out, when
 from monitor.cli.repairs import RepairId, app, ask_about, show_after
-from monitor.cli.shared import ClockTime, command, journal_of, time_of, wrong
+from monitor.cli.shared import ClockTime, at_field, command, journal_of, time_of, wrong
 from monitor.domain.events import About
 from monitor.settings import Settings
 
 StepId = Annotated[str, typer.Argument(metavar="STEP", help="Number of the step")]
 Taken = Annotated[str, typer.Option("--taken", help="Hands-on time that it took, in minutes")]
-StepName = Annotated[str | None, typer.Option("--name", help="What exactly: bass side")]
-WaitKind = Annotated[
-    str | None, typer.Option("--wait", help="Kind of wait, from `kind list`; none for no wait")
-]
-Minutes = Annotated[
-    str, typer.Option("--minutes", help="Hands-on time: 30, or low, usual and high as 20-30-45")
-]
-After = Annotated[
-    str | None, typer.Option("--after", help="Steps that it must follow: 3, or 3,4; none for none")
-]
-Needs = Annotated[
-    str | None,
-    typer.Option("--needs", help="Stock that it needs: crack-clamps=4,deep-clamps=1; or none"),
-]
-StepPlace = Annotated[str | None, typer.Option("--place", help="Place, if not the instrument's")]
-Overnight = Annotated[
-    bool | None, typer.Option("--overnight/--not-overnight", help="May be left overnight")
-]
-Weekend = Annotated[
-    bool | None, typer.Option("--weekend/--not-weekend", help="May be left over a weekend")
-]
-Loads = Annotated[
-    bool | None,
-    typer.Option("--loads/--not-loads", help="Works, loads or strings the joints before it"),
-]
 Sure = Annotated[
     bool,
     typer.Option(
         "--yes", help="Do it without asking, even if it is too early or the air is wrong for it"
     ),
 ]
-Awaits = Annotated[
-    bool | None, typer.Option("--consent/--no-consent", help="The client's consent is awaited")
-]
 
 
-OPTIONS: dict[str, tuple[Any, Any]] = {
-    "name": (StepName, None),
-    "after": (After, None),
-    "wait": (WaitKind, None),
-    "minutes": (Minutes, ""),
-    "needs": (Needs, None),
-    "place": (StepPlace, None),
-    "overnight": (Overnight, None),
-    "weekend": (Weekend, None),
-    "loads": (Loads, None),
-    "consent": (Awaits, None),
+def _switch(option: str, help_text: str, field: str = "") -> FieldOption:
+    return FieldOption(help_text, option, field, default=None, kind=bool)
+
+
+FIELDS = {
+    "name": FieldOption("What exactly: bass side", default=None),
+    "after": FieldOption(
+        "Steps that it must follow: 3, or 3,4; none for none",
+        read=lambda text, *_: _listed(text),
+        default=None,
+    ),
+    "wait": FieldOption(
+        "Kind of wait, from `kind list`; none for no wait",
+        field="wait_kind",
+        read=lambda text, *_: "" if text == "none" else text,
+        default=None,
+    ),
+    "minutes": FieldOption(
+        "Hands-on time: 30, or low, usual and high as 20-30-45",
+        field="hands_on_min",
+        read=lambda text, *_: minutes_of(text),
+    ),
+    "needs": FieldOption(
+        "Stock that it needs: crack-clamps=4,deep-clamps=1; or none",
+        read=lambda text, *_: needs_of(text),
+        default=None,
+    ),
+    "place": FieldOption("Place, if not the instrument's", default=None),
+    "overnight": _switch("--overnight/--not-overnight", "May be left overnight"),
+    "weekend": _switch("--weekend/--not-weekend", "May be left over a weekend"),
+    "loads": _switch("--loads/--not-loads", "Works, loads or strings the joints before it"),
+    "consent": _switch(
+        "--consent/--no-consent", "The client's consent is awaited", "consent_awaited"
+    ),
 }
-"""Options for the fields of a step: kind and default of each."""
-
-
-def with_step_options(action: Callable[..., None]) -> Callable[..., None]:
-    """A command whose parameter `fields` becomes the options for the fields of a step."""
-    given = inspect.signature(action, eval_str=True)
-
-    @functools.wraps(action)
-    def run(**values: Any) -> None:
-        fields = _fields(**{name: values.pop(name) for name in OPTIONS})
-        action(fields=fields, **values)
-
-    del run.__wrapped__
-    parameters = [p for name, p in given.parameters.items() if name != "fields"]
-    parameters += [
-        inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=kind)
-        for name, (kind, default) in OPTIONS.items()
-    ]
-    run.__signature__ = given.replace(  # type: ignore[attr-defined] # as functools.wraps sets it
-        parameters=[p.replace(kind=p.KEYWORD_ONLY) for p in parameters]
-    )
-    return run
+"""Options for the fields of a step."""
 
 
 @command(app)
-@with_step_options
+@with_fields(FIELDS)
 def add(
     settings: Settings,
     fields: dict[str, Any],
@@ -117,7 +89,7 @@ def add_template(
 
 
 @command(app)
-@with_step_options
+@with_fields(FIELDS)
 def change(settings: Settings, fields: dict[str, Any], repair: RepairId, step: StepId) -> None:
     """Change a step that is not finished."""
     ask_about(settings, "change", {"repair": repair, "step": step} | fields)
@@ -207,36 +179,7 @@ def consent(
 
 
 def _done(settings: Settings, at: str, taken: str) -> dict[str, Any]:
-    fields: dict[str, Any] = {"at_ms": time_of(at, settings)} if at else {}
-    return fields | ({"taken_min": minutes_of(taken)[0]} if taken else {})
-
-
-def _fields(
-    name: str | None,
-    after: str | None,
-    wait: str | None,
-    minutes: str,
-    needs: str | None,
-    place: str | None,
-    overnight: bool | None,
-    weekend: bool | None,
-    loads: bool | None,
-    consent: bool | None,
-) -> dict[str, Any]:
-    """The fields of a step that were given."""
-    given = {
-        "name": name,
-        "after": None if after is None else _listed(after),
-        "wait_kind": "" if wait == "none" else wait,
-        "hands_on_min": minutes_of(minutes) if minutes else None,
-        "needs": None if needs is None else needs_of(needs),
-        "place": place,
-        "overnight": overnight,
-        "weekend": weekend,
-        "loads": loads,
-        "consent_awaited": consent,
-    }
-    return {key: value for key, value in given.items() if value is not None}
+    return at_field(at, settings) | ({"taken_min": minutes_of(taken)[0]} if taken else {})
 
 
 def _listed(text: str) -> list[str]:

@@ -11,6 +11,7 @@ from monitor.cli.output import out, print_json, print_table, when
 from monitor.cli.shared import (
     ClockTime,
     Json,
+    at_field,
     command,
     instrument_of,
     journal_of,
@@ -144,7 +145,7 @@ def hand_out(
     ] = False,
 ) -> None:
     """Hand the instrument out. It leaves the shop."""
-    fields = {"at_ms": time_of(at, settings)} if at else {}
+    fields = at_field(at, settings)
     ask_about(settings, "hand out", {"repair": repair, "unfinished": unfinished} | fields)
     out.print(f"Repair {repair} is handed out.")
 

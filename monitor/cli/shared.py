@@ -58,9 +58,8 @@ To = Annotated[str, typer.Option("--to", help="Last day, included, or end time (
 Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Log every message")]
 WriteUnit = Annotated[bool, typer.Option("--write", help="Write the unit instead of printing it")]
 ReplaceUnit = Annotated[bool, typer.Option("--force", help="Replace a unit that is different")]
-ClockTime = Annotated[
-    str, typer.Option("--at", help="Time, if not now: 14:30 or 2026-01-31T14:30")
-]
+AT_HELP = "Time, if not now: 14:30 or 2026-01-31T14:30"
+ClockTime = Annotated[str, typer.Option("--at", help=AT_HELP)]
 _COMMON = {"data": (Data, None), "config": (Config, None), "demo": (Demo, False)}
 
 
@@ -267,6 +266,11 @@ def time_of(text: str, settings: Settings, option: str = "--at") -> int:
     if len(text) == len("14:30") and text[2] == ":":
         text = f"{today(settings.zone).isoformat()}T{text}"
     return moment_of(text, settings.zone, option=option)
+
+
+def at_field(text: str, settings: Settings) -> dict[str, int]:
+    """The field of a request for --at, if it is given."""
+    return {"at_ms": time_of(text, settings)} if text else {}
 
 
 def read_secret(file: Path) -> str:

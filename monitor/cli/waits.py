@@ -8,8 +8,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.cli.asking import ask, each, listed
+from monitor.cli.field_options import FieldOption, or_none, with_fields
 from monitor.cli.output import out, print_json, print_table, when
-from monitor.cli.shared import ClockTime, Json, command, failed, journal_of, known, time_of
+from monitor.cli.shared import (
+    ClockTime,
+    Json,
+    at_field,
+    command,
+    failed,
+    journal_of,
+    known,
+    time_of,
+)
 from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.core.steady_clock import cautious_ms
@@ -33,6 +43,16 @@ WaitIds = Annotated[
 ]
 
 
+CORRECTIONS = {
+    "instrument": FieldOption("Instrument or job", default=None),
+    "what": FieldOption("What was glued, coated or set up", default=None),
+    "place": FieldOption("Place since its last move, or since its start", default=None),
+    "at": FieldOption("Time when it really started", field="start_ms", read=time_of),
+    "wanted": FieldOption(
+        "Time when it should be ready; none for no time", field="wanted_ms", read=or_none(time_of)
+    ),
+    "note": FieldOption("A note", default=None),
+}
 _TABLES = ("kind", "expected_air")
 """Fields of an event that are too long for a line."""
 
@@ -117,13 +137,13 @@ def release(
     """Release waits: the clamps are off, the coat is sanded."""
     if not yes:
         _ask_if_early(settings, waits, time_of(at, settings) if at else _cautious_now_ms(settings))
-    each(settings, "release", waits, _at(at, settings) | ({"feel": feel} if feel else {}))
+    each(settings, "release", waits, at_field(at, settings) | ({"feel": feel} if feel else {}))
 
 
 @command(app)
 def load(settings: Settings, waits: WaitIds, at: ClockTime = "") -> None:
     """End the setting of joints whose clamps are off: they are worked, loaded or strung."""
-    each(settings, "load", waits, _at(at, settings))
+    each(settings, "load", waits, at_field(at, settings))
 
 
 @command(app)
@@ -152,13 +172,13 @@ def feel(
 @command(app)
 def pause(settings: Settings, waits: WaitIds, at: ClockTime = "") -> None:
     """Stop the clock of waits."""
-    each(settings, "pause", waits, _at(at, settings))
+    each(settings, "pause", waits, at_field(at, settings))
 
 
 @command(app)
 def resume(settings: Settings, waits: WaitIds, at: ClockTime = "") -> None:
     """Start the clock of paused waits again."""
-    each(settings, "resume", waits, _at(at, settings))
+    each(settings, "resume", waits, at_field(at, settings))
 
 
 @command(app)
@@ -169,7 +189,7 @@ def move(
     at: ClockTime = "",
 ) -> None:
     """Move a wait to another place and its air."""
-    each(settings, "move", [wait], _at(at, settings) | {"place": place})
+    each(settings, "move", [wait], at_field(at, settings) | {"place": place})
 
 
 @command(app)
@@ -179,35 +199,16 @@ def reopen(settings: Settings, waits: WaitIds) -> None:
 
 
 @command(app)
+@with_fields(CORRECTIONS)
 def correct(
     settings: Settings,
+    fields: dict[str, Any],
     wait: WaitId,
-    instrument: Annotated[str | None, typer.Option(help="Instrument or job")] = None,
-    what: Annotated[str | None, typer.Option(help="What was glued, coated or set up")] = None,
-    place: Annotated[
-        str | None, typer.Option(help="Place since its last move, or since its start")
-    ] = None,
-    at: Annotated[str, typer.Option("--at", help="Time when it really started")] = "",
-    wanted: Annotated[
-        str, typer.Option(help="Time when it should be ready; none for no time")
-    ] = "",
     clamps: Annotated[int | None, typer.Option(min=0, help="Number of clamps on it")] = None,
-    note: Annotated[str | None, typer.Option(help="A note")] = None,
 ) -> None:
     """Correct an entry. The history keeps what was there before."""
-    given = {
-        "instrument": instrument,
-        "what": what,
-        "place": place,
-        "clamps": clamps,
-        "note": note,
-    }
-    request: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
-    if at:
-        request["start_ms"] = time_of(at, settings)
-    if wanted:
-        request["wanted_ms"] = None if wanted == "none" else time_of(wanted, settings, "--wanted")
-    ask(settings, "correct", {"wait": wait} | request)
+    more = {} if clamps is None else {"clamps": clamps}
+    ask(settings, "correct", {"wait": wait} | fields | more)
     out.print(f"Wait {wait} is corrected.")
 
 
@@ -250,10 +251,6 @@ def _cautious_now_ms(settings: Settings) -> int:
 
     beat = heartbeat.read(settings.heartbeat_path)
     return cautious_ms(now_ms(), beat.clock if beat is not None else None)
-
-
-def _at(at: str, settings: Settings) -> dict[str, int]:
-    return {"at_ms": time_of(at, settings)} if at else {}
 
 
 def _print_open(settings: Settings, only: set[str] | None, *, as_json: bool) -> None:
