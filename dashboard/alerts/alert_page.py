@@ -6,7 +6,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
-from dash import Input, Output, State, dcc, html
+from dash import dcc, html
 
 from dashboard.access.visitor import may_change
 from dashboard.alerts import text, view
@@ -36,23 +36,13 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
         layout=lambda alert_id="", **_: layout(shop, book, alert_id),
     )
 
-    @app.callback(
-        Output("alert-now", "children"),
-        Output("alert-history", "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        State("alert-id", "data"),
-        prevent_initial_call=True,
-    )
-    @page_frame.where_store_fails(
-        lambda trouble, *_: (page_frame.sentence_of(trouble), dash.no_update)
-    )
-    def refresh(_token: str, _changed: str, alert_id: str) -> tuple[Any, ...]:
-        writer = may_change().allowed
+    @page_frame.drawn_again(app, "alert-now", "alert-history", of="alert-id")
+    def refresh(alert_id: str) -> tuple[Any, ...] | None:
         alert = book.alert(alert_id)
         if alert is None:
-            raise dash.exceptions.PreventUpdate
-        return current_state(alert, shop, book, writer=writer), history(alert, shop)
+            return None
+        state = current_state(alert, shop, book, writer=may_change().allowed)
+        return state, history(alert, shop)
 
 
 @page_frame.where_store_fails(ALERTS.failed("/alerts/one", "Alert", "one"))

@@ -58,22 +58,11 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
         layout=lambda q="", page="", **_: layout(shop, book, Asked(str(q), str(page))),
     )
 
-    @app.callback(
-        Output("alerts-now", "children"),
-        Output("alerts-over", "children"),
-        Output("alerts-notices", "children"),
-        Output("alerts-tanks", "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        State("_pages_location", "search"),
-        prevent_initial_call=True,
-    )
-    @page_frame.where_store_fails(
-        lambda trouble, *_: (page_frame.sentence_of(trouble), *3 * [dash.no_update])
-    )
-    def refresh(_token: str, _changed: str, search: str | None) -> tuple[Any, ...]:
-        writer = may_change().allowed
-        return live(shop, book, paging.asked_in(search), writer=writer)
+    parts = ("alerts-now", "alerts-over", "alerts-notices", "alerts-tanks")
+
+    @page_frame.drawn_again(app, *parts, of=State("_pages_location", "search"))
+    def refresh(search: str | None) -> tuple[Any, ...]:
+        return live(shop, book, paging.asked_in(search), writer=may_change().allowed)
 
     @app.callback(Output("alerts-open", "children"), Input("token", "data"))
     def count(_token: str) -> str:

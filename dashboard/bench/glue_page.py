@@ -6,7 +6,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
-from dash import Input, Output, State, dcc, html
+from dash import dcc, html
 
 from dashboard.access.visitor import may_change
 from dashboard.bench.glue_forms import LABELS, shown_of
@@ -58,29 +58,14 @@ def register(app: dash.Dash, shop: ShopData, book: GlueQueries) -> None:
         layout=lambda glue_id="", **_: one(shop, book, glue_id),
     )
 
-    @app.callback(
-        Output("glues", "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        prevent_initial_call=True,
-    )
-    @page_frame.where_store_fails(page_frame.sentence_of)
-    def refresh(_token: str, _changed: str) -> Any:
+    @page_frame.drawn_again(app, "glues")
+    def refresh() -> Any:
         return batches(shop, book, may_change().allowed)
 
-    @app.callback(
-        Output("glue-now", "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        State("glue-id", "data"),
-        prevent_initial_call=True,
-    )
-    @page_frame.where_store_fails(page_frame.sentence_of)
-    def refresh_one(_token: str, _changed: str, glue_id: str) -> Any:
+    @page_frame.drawn_again(app, "glue-now", of="glue-id")
+    def refresh_one(glue_id: str) -> Any:
         found = book.glue(glue_id)
-        if found is None:
-            raise dash.exceptions.PreventUpdate
-        return state_of(found, shop, may_change().allowed)
+        return state_of(found, shop, may_change().allowed) if found is not None else None
 
 
 @page_frame.where_store_fails(BENCH.failed("/bench/glue", "Glue", "one"))

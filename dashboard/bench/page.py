@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import dash
-from dash import Input, Output, dcc, html
+from dash import dcc, html
 
 from dashboard.access.visitor import Permission, may_change
 from dashboard.bench import calendar_feed, opening, series, view
@@ -52,18 +52,15 @@ def register(
         layout=lambda **_: layout(shop, book, woods, glues),
     )
 
-    @app.callback(
-        Output("bench-next", "children"),
-        Output("bench-just", "children"),
-        Output("bench-waits", "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        prevent_initial_call=True,
+    @page_frame.drawn_again(
+        app,
+        "bench-next",
+        "bench-just",
+        "bench-waits",
+        instead=lambda trouble, *_: ([], [], page_frame.sentence_of(trouble)),
     )
-    @page_frame.where_store_fails(lambda trouble, *_: ([], [], page_frame.sentence_of(trouble)))
-    def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
-        writer = may_change().allowed
-        return live(shop, book, glues, writer)
+    def refresh() -> tuple[Any, ...]:
+        return live(shop, book, glues, may_change().allowed)
 
 
 @page_frame.where_store_fails(page_frame.sheet("Bench", "sheet bench"))

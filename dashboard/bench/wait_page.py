@@ -52,23 +52,12 @@ def register(
         layout=lambda wait_id="", **_: layout(shop, book, woods, glues, wait_id),
     )
 
-    @app.callback(
-        Output("wait-now", "children"),
-        Output("wait-history", "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        State("wait-id", "data"),
-        prevent_initial_call=True,
-    )
-    @page_frame.where_store_fails(
-        lambda trouble, *_: (page_frame.sentence_of(trouble), dash.no_update)
-    )
-    def refresh(_token: str, _changed: str, wait_id: str) -> tuple[Any, ...]:
-        writer = may_change().allowed
+    @page_frame.drawn_again(app, "wait-now", "wait-history", of="wait-id")
+    def refresh(wait_id: str) -> tuple[Any, ...] | None:
         wait = book.wait(wait_id)
         if wait is None:
-            raise dash.exceptions.PreventUpdate
-        return current_state(wait, shop, book, writer), history(wait, shop)
+            return None
+        return current_state(wait, shop, book, may_change().allowed), history(wait, shop)
 
     @app.callback(
         Output("wait-why", "children"),

@@ -56,15 +56,13 @@ def register(app: dash.Dash, shop: ShopData, book: PlanQueries) -> None:
         "plan", path=PATH, name="Plan", title="Plan", layout=lambda **_: layout(shop, book)
     )
 
-    @app.callback(
-        Output("repairs-now", "children"),
-        Output("repairs-list", "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        prevent_initial_call=True,
+    @page_frame.drawn_again(
+        app,
+        "repairs-now",
+        "repairs-list",
+        instead=lambda trouble, *_: (page_frame.sentence_of(trouble), []),
     )
-    @page_frame.where_store_fails(lambda trouble, *_: (page_frame.sentence_of(trouble), []))
-    def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
+    def refresh() -> tuple[Any, ...]:
         return live(shop, book, writer=may_change().allowed)
 
     @app.callback(

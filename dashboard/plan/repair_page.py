@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import dash
-from dash import Input, Output, State, dcc, html
+from dash import dcc, html
 
 from dashboard.access.visitor import may_change
 from dashboard.plan import agenda as agendas
@@ -47,15 +47,8 @@ def register(app: dash.Dash, shop: ShopData, book: PlanQueries) -> None:
         layout=lambda repair_id="", step="", **_: layout(shop, book, repair_id, step),
     )
 
-    @app.callback(
-        Output("repair-now", "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        State("repair-id", "data"),
-        prevent_initial_call=True,
-    )
-    @page_frame.where_store_fails(page_frame.sentence_of)
-    def refresh(_token: str, _changed: str, repair_id: str) -> list[Any]:
+    @page_frame.drawn_again(app, "repair-now", of="repair-id")
+    def refresh(repair_id: str) -> list[Any]:
         found = book.journal().repairs.get(repair_id)
         return live(shop, book, found, writer=may_change().allowed) if found else []
 

@@ -48,24 +48,13 @@ def register(app: dash.Dash, shop: ShopData) -> None:
         layout=lambda place="", name="", **_: layout(shop, f"{unquote(place)}/{unquote(name)}"),
     )
 
-    @app.callback(
-        Output("sensor-now", "children"),
-        Output("sensor-taps", "children"),
-        Output("sensor-history", "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        State("sensor-id", "data"),
-        prevent_initial_call=True,
-    )
-    @page_frame.where_store_fails(
-        lambda trouble, *_: (page_frame.sentence_of(trouble), *2 * [dash.no_update])
-    )
-    def refresh(_token: str, _changed: str, sensor_id: str) -> tuple[Any, ...]:
-        writer = may_change().allowed
+    @page_frame.drawn_again(app, "sensor-now", "sensor-taps", "sensor-history", of="sensor-id")
+    def refresh(sensor_id: str) -> tuple[Any, ...] | None:
         one = data_sensors.sensor_details(shop, sensor_id)
         if one is None:
-            raise dash.exceptions.PreventUpdate
-        return current_state(one, shop), taps(one, writer=writer), history(one, shop)
+            return None
+        own_taps = taps(one, writer=may_change().allowed)
+        return current_state(one, shop), own_taps, history(one, shop)
 
     @app.callback(
         Output("sensor-plot", "figure"),

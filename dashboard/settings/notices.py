@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 import dash
-from dash import Input, Output, html
+from dash import html
 
 from dashboard.data.guide import NOTICES_READ, tests_of_channels
 from dashboard.ui import notice_test, page_frame
@@ -23,15 +23,7 @@ SAID = "channel-said"
 def register(app: dash.Dash, shop: ShopData) -> None:
     """Hang the refreshing of the result into the app."""
 
-    @app.callback(
-        Output(SAID, "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        prevent_initial_call=True,
-    )
-    @page_frame.where_store_fails(lambda *_: dash.no_update)
-    def refresh(_token: str, _changed: str) -> str:
-        return outcome(shop)
+    page_frame.drawn_again(app, SAID)(lambda: outcome(shop))
 
 
 def said(shop: ShopData) -> Component:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import functools
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar, cast
 
-from dash import dcc, html
+import dash
+from dash import Input, Output, State, dcc, html
 
 from dashboard.ui.controls import action_results
 from dashboard.ui.markup import attributes
@@ -42,6 +43,37 @@ def where_store_fails(instead: Callable[..., Any]) -> Callable[[Read], Read]:
 def sentence_of(trouble: Trouble, *_: object, **__: object) -> list[Component]:
     """A trouble as the only content of a part of a page."""
     return [html.P(trouble.sentence)]
+
+
+def drawn_again(
+    app: dash.Dash, *parts: str, of: str | State = "", instead: Callable[..., Any] | None = None
+) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Decorator of what draws parts of a page: with each change of the store, and after each tap.
+
+    It gets what the store `of` holds, and returns the content of the parts, or None to keep it. `instead`: content where the store fails, by its trouble; else a sentence in the first.
+    """
+    kept = (len(parts) - 1) * [dash.no_update]
+
+    def failed(trouble: Trouble, *_: object) -> Any:
+        return (sentence_of(trouble), *kept) if kept else sentence_of(trouble)
+
+    def decorated(draw: Callable[..., Any]) -> Callable[..., Any]:
+        @app.callback(
+            *(Output(part, "children") for part in parts),
+            Input("token", "data"),
+            Input("bench-changed", "data"),
+            *([State(of, "data") if isinstance(of, str) else of] if of else []),
+            prevent_initial_call=True,
+        )
+        @where_store_fails(instead or failed)
+        def refresh(_token: str, _changed: str, *subject: str) -> Any:
+            if (found := draw(*subject)) is None:
+                raise dash.exceptions.PreventUpdate
+            return found
+
+        return draw
+
+    return decorated
 
 
 def sheet(title: str, classes: str = "sheet") -> Callable[..., Component]:

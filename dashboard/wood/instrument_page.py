@@ -47,28 +47,15 @@ def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
         layout=lambda instrument_id="", **_: layout(shop, book, instrument_id),
     )
 
-    @app.callback(
-        Output("instrument-now", "children"),
-        Output("instrument-parts", "children"),
-        Output("instrument-history", "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        State("instrument-id", "data"),
-        prevent_initial_call=True,
-    )
-    @page_frame.where_store_fails(
-        lambda trouble, *_: (page_frame.sentence_of(trouble), *2 * [dash.no_update])
-    )
-    def refresh(_token: str, _changed: str, instrument_id: str) -> tuple[Any, ...]:
-        writer = may_change().allowed
+    parts = ("instrument-now", "instrument-parts", "instrument-history")
+
+    @page_frame.drawn_again(app, *parts, of="instrument-id")
+    def refresh(instrument_id: str) -> tuple[Any, ...] | None:
         found = book.instrument(instrument_id)
         if found is None:
-            raise dash.exceptions.PreventUpdate
-        return (
-            current_state(found, shop, book, writer),
-            inside(found, shop, book),
-            history(found, shop),
-        )
+            return None
+        state = current_state(found, shop, book, may_change().allowed)
+        return state, inside(found, shop, book), history(found, shop)
 
     @app.callback(
         Output("stay-plot", "figure"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import dash
-from dash import Input, Output, dcc, html
+from dash import dcc, html
 
 from dashboard.ui import formats, page_frame
 from dashboard.wood import text, view
@@ -35,15 +35,7 @@ def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
         layout=lambda **_: handed_out(shop, book),
     )
 
-    @app.callback(
-        Output("wood-live", "children"),
-        Input("token", "data"),
-        Input("bench-changed", "data"),
-        prevent_initial_call=True,
-    )
-    @page_frame.where_store_fails(page_frame.sentence_of)
-    def refresh(_token: str, _changed: str) -> list[Component]:
-        return live(shop, book)
+    page_frame.drawn_again(app, "wood-live")(lambda: live(shop, book))
 
 
 @page_frame.where_store_fails(WOOD.failed("/wood", "Wood", "all"))
