@@ -50,7 +50,8 @@ def drawn_again(
 ) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """Decorator of what draws parts of a page: with each change of the store, and after each tap.
 
-    It gets what the store `of` holds, and returns the content of the parts, or None to keep it. `instead`: content where the store fails, by its trouble; else a sentence in the first.
+    It gets what the store `of` holds, and returns the content of the parts, or None to keep it.
+    `instead`: content where the store fails, by its trouble; else a sentence in the first.
     """
     kept = (len(parts) - 1) * [dash.no_update]
 
