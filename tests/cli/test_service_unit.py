@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 
 import pytest
-from conftest import needs
+from conftest import ROOT, needs
 from typer.testing import CliRunner
 
 from monitor.cli import app
@@ -16,6 +17,21 @@ def call(*arguments, code=0):
     answer = CliRunner().invoke(app, ["unit", *map(str, arguments)])
     assert answer.exit_code == code, answer.output
     return answer.output
+
+
+def test_the_container_has_named_files_only_no_secret_and_no_root():
+    text = (ROOT / ".container/Containerfile").read_text().replace("\\\n", " ")
+    steps = [line.split(maxsplit=1) for line in text.splitlines() if line[:1].isupper()]
+    copied = [words.split()[:-1] for step, words in steps if step == "COPY"]
+    for name in (name for names in copied for name in names if names[0][:2] != "--"):
+        assert (ROOT / name).exists()
+        assert name not in (".", "*")
+    last = dict(steps)  # of each kind
+    assert last["USER"] == "10001:10001"
+    assert last["VOLUME"] == "/data"
+    assert "/health'" in last["HEALTHCHECK"]
+    kept = " ".join(words for step, words in steps if step in ("ENV", "ARG"))
+    assert not re.search("password|secret|token|passphrase|url", kept, re.I)
 
 
 def test_the_unit_starts_this_shop_and_is_watched(tmp_path):
