@@ -91,9 +91,9 @@ def pytest_collection_finish() -> None:
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """One worker a core; of the whole suite half as many again, as its slow tests wait a lot."""
+    """One worker a core; of the whole suite two, as its slow tests wait a lot."""
     cores = min(os.cpu_count() or 1, 4)
-    return cores if config.getoption("markexpr") == "quick" else cores + cores // 2
+    return cores if config.getoption("markexpr") == "quick" else 2 * cores
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -280,10 +280,13 @@ def guarded(tmp_path: Path, tls_folder: Path) -> Iterator[Mosquitto]:
 
 
 class RunningService:
-    """`benchweather run` as a user starts it, in a process of its own."""
+    """`benchweather run` as a user starts it, in a process of its own; `board=False` for a test
+    that asks its board for nothing: `tests/no_board.py` takes its place."""
 
-    def __init__(self, folder: Path, *, broker_url: str = "", demo: bool = False) -> None:
-        self.data, self.demo = folder, demo
+    def __init__(
+        self, folder: Path, *, broker_url: str = "", demo: bool = False, board: bool = True
+    ) -> None:
+        self.data, self.demo, self.board = folder, demo, board
         self.before = ""
         """Statements that its process runs first, such as one that shortens a period."""
         self._child: subprocess.Popen[bytes] | None = None
@@ -310,11 +313,25 @@ class RunningService:
         keys = read_session_keys(self.data / ("demo" if self.demo else "") / "broker-keys.json")
         return LOCAL_USER, keys.local_password
 
-    def start(self, *, within_s: float = 60.0, board: bool = True) -> None:
-        """Start it, and wait until the board answers, or only until the ingest is at the broker."""
+    @property
+    def without_board(self) -> str:
+        """Statements that leave the board out: something that listens takes its place."""
+        return f"""
+from monitor.service import supervisor
+class Child(supervisor.ChildProcess):
+    def start(self):
+        if self.name == "board":
+            self.arguments = ["tests.no_board", "{self.board_port}"]
+        super().start()
+supervisor.ChildProcess = Child
+"""
+
+    def start(self, *, within_s: float = 60.0) -> None:
+        """Start it, and wait until the board answers and the ingest is at the broker."""
         program = ["-m", "monitor"]
-        if self.before:
-            program = ["-c", f"{self.before}\nfrom monitor.__main__ import main; main()"]
+        before = self.before if self.board else f"{self.without_board}\n{self.before}"
+        if before:
+            program = ["-c", f"{before}\nfrom monitor.__main__ import main; main()"]
         with self.log.open("w") as log:
             self._child = subprocess.Popen(
                 [sys.executable, *program, "run", *(["--demo"] if self.demo else [])],
@@ -323,8 +340,7 @@ class RunningService:
                 stdout=log,
                 stderr=subprocess.STDOUT,
             )
-        sign = "Board: " if board else " broker connected "
-        until(lambda: self._says(sign), within_s=within_s, what="the service is ready")
+        until(lambda: self._says("Board: "), within_s=within_s, what="the service is ready")
         found = subprocess.run(
             ["pgrep", "-P", str(self.pid), "-f", "dashboard"], capture_output=True, text=True
         )
@@ -424,6 +440,14 @@ def make_service(tmp_path: Path) -> Iterator[Callable[..., RunningService]]:
 
 @pytest.fixture
 def service(make_service: Callable[..., RunningService]) -> RunningService:
+    """A service without a board."""
+    running = make_service(board=False)
+    running.start()
+    return running
+
+
+@pytest.fixture
+def whole_service(make_service: Callable[..., RunningService]) -> RunningService:
     running = make_service()
     running.start()
     return running

@@ -86,12 +86,12 @@ def both_sensors(agent, period_s=0.2):
 def test_readings_survive_kills_of_the_embedded_broker_the_service_and_the_agent(
     make_agent, make_service
 ):
-    service = make_service()
+    service = make_service(board=False)
     agent = make_agent(f"mqtt://127.0.0.1:{service.broker_port}")
     both_sensors(agent)
     agent.start()  # before there is any broker
     agent.says("broker away")
-    service.start(board=False)
+    service.start()
     agent.says("broker connected")
     source = random.Random(20261125)
     for _ in range(2):
@@ -103,7 +103,7 @@ def test_readings_survive_kills_of_the_embedded_broker_the_service_and_the_agent
     keeps_more(agent, 8)
     service.kill()
     keeps_more(agent, 8)
-    service.start(board=False)
+    service.start()
     keeps_more(agent, 8)
     check_every_reading_is_stored_once(service, agent, kills=2)
 
@@ -111,8 +111,8 @@ def test_readings_survive_kills_of_the_embedded_broker_the_service_and_the_agent
 def test_readings_survive_a_mosquitto_that_goes_and_comes_back(
     make_agent, make_service, mosquitto
 ):
-    service = make_service(broker_url=mosquitto.url)
-    service.start(board=False)
+    service = make_service(broker_url=mosquitto.url, board=False)
+    service.start()
     agent = make_agent(mosquitto.url)
     both_sensors(agent)
     agent.start()

@@ -142,22 +142,22 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         service = RunningService(Path(name) / "shop")
         service.data.mkdir()
-        fill(service.store, 2 if quick else 30)
+        fill(service.store, 1 if quick else 30)
         service.start()
         service.stop()
         began = time.monotonic()
         service.start()
         print(f"ready after a warm start             {time.monotonic() - began:8.2f} s    <= 5 s")
-        rows = sorted(to_row(service, 30 if quick else 300))
+        rows = sorted(to_row(service, 5 if quick else 300))
         print(f"message to readable row, median      {statistics.median(rows):8.2f} ms")
         print(
             f"message to readable row, 95 %        {rows[int(0.95 * len(rows))]:8.2f} ms   <= 5 ms"
         )
-        pages = to_page(service, 5 if quick else 30)
+        pages = to_page(service, 2 if quick else 30)
         print(f"message to changed page, median      {statistics.median(pages):8.2f} s    <= 1 s")
         print(f"message to changed page, longest     {max(pages):8.2f} s    <= 2 s")
-        idle(service, 5 if quick else 60)
-        busy(service, *((1_000, 1) if quick else (20_000, 3)))
+        idle(service, 1 if quick else 60)
+        busy(service, *((200, 1) if quick else (20_000, 3)))
         service.stop()
 
 

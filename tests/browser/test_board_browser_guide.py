@@ -35,6 +35,7 @@ class NewUser:
 
     def __init__(self, seen, service):
         self.seen, self.page, self.taps = seen, seen.page, 0
+        self.service = service
         self.url = f"http://127.0.0.1:{service.board_port}"
         link = re.search(r"http\S+/open/\S+", service.log.read_text())
         self.page.goto(link.group(0))
@@ -70,8 +71,8 @@ class NewUser:
 
 
 @pytest.fixture
-def user(service, visit):
-    return NewUser(visit("desk"), service)
+def user(whole_service, visit):
+    return NewUser(visit("desk"), whole_service)
 
 
 def no_page_is_a_dead_end(user) -> None:
@@ -91,7 +92,7 @@ def who_only_looks_is_told_who_may_set_the_shop_up(user, other) -> None:
     assert other.page.locator("main button").count() == 0
 
 
-def test_a_new_user_gets_from_an_empty_folder_to_a_ready_time_and_a_mail(user, service, visit):
+def test_a_new_user_gets_from_an_empty_folder_to_a_ready_time_and_a_mail(user, visit):
     page = user.page
     assert page.url == f"{user.url}/guide"
     assert page.locator("h1").inner_text() == "Set up your shop"
@@ -145,7 +146,7 @@ def test_a_new_user_gets_from_an_empty_folder_to_a_ready_time_and_a_mail(user, s
         # The morning brief may be due at this hour too.
         until(lambda: any("Quillon Lane Strings" in mail["Subject"] for mail in box.mails))
     assert SECRET not in page.content()
-    assert SECRET not in service.log.read_text()
+    assert SECRET not in user.service.log.read_text()
 
     user.unfold("forecast")
     user.tap("#step-forecast [data-do=skip]")
@@ -155,7 +156,7 @@ def test_a_new_user_gets_from_an_empty_folder_to_a_ready_time_and_a_mail(user, s
     user.until("document.querySelector('#step-forecast').dataset.state === 'to do'")
 
 
-def test_a_sensor_that_sends_in_its_own_form_is_heard_and_read_after_a_tap(user, service):
+def test_a_sensor_that_sends_in_its_own_form_is_heard_and_read_after_a_tap(user):
     stop = threading.Event()
     pack = json.dumps({"temp": 71.2, "hum": 44.0})
 
@@ -164,7 +165,7 @@ def test_a_sensor_that_sends_in_its_own_form_is_heard_and_read_after_a_tap(user,
             for topic, payload in (("attic/climate", pack), ("attic/noise", b"\x00\xff")):
                 with contextlib.suppress(OSError):
                     paho.mqtt.publish.single(
-                        topic, payload, qos=1, hostname="127.0.0.1", port=service.broker_port
+                        topic, payload, qos=1, hostname="127.0.0.1", port=user.service.broker_port
                     )
 
     sender = threading.Thread(target=send)

@@ -88,7 +88,7 @@ def shop(make_command_server):
 @pytest.fixture
 def running(make_service, hook):
     """The whole service, for what comes and goes over MQTT and by its own rounds."""
-    one = dry(make_service(), hook.url)
+    one = dry(make_service(board=False), hook.url)
     until(lambda: open_rules(one) == {"very-dry"}, within_s=20)
     return one
 

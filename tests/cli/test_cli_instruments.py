@@ -33,7 +33,7 @@ def shop(make_command_server, six_days):
 
 @pytest.fixture
 def running(make_service, six_days_until_now):
-    return opened(make_service(), six_days_until_now, columns="100")
+    return opened(make_service(board=False), six_days_until_now, columns="100")
 
 
 def journal(shop):

@@ -141,7 +141,7 @@ def test_a_button_works_on_a_repair_and_its_state_is_published(make_service, tmp
     """The whole service, with its planner, and another MQTT client."""
     needs("mosquitto_pub", "mosquitto-clients")
     fill(tmp_path / "present.sqlite3", 24 * 6)
-    running = opened(make_service(), tmp_path / "present.sqlite3")
+    running = opened(make_service(board=False), tmp_path / "present.sqlite3")
     running.command("instrument", "register", "VN-1", "violin", "bench")
 
     settings = load(environ=running.environment)

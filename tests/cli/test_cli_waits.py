@@ -41,7 +41,7 @@ def running(tmp_path_factory):
     present: the air of `six_days` may end at the tests' clock, which is another day."""
     folder = tmp_path_factory.mktemp("running")
     fill(folder / "present.sqlite3", 24 * 6)
-    one = RunningService(folder / "shop")
+    one = RunningService(folder / "shop", board=False)
     try:
         yield opened(one, folder / "present.sqlite3")
     finally:

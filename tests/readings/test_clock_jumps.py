@@ -300,7 +300,7 @@ def test_a_service_whose_clock_visits_2039_shows_nothing_of_it_as_present(make_s
     shim.mkdir()
     offset.write_text("0")
     (shim / "sitecustomize.py").write_text(STEPPED.format(file=str(offset)))
-    service = make_service()
+    service = make_service(board=False)
     service.before = LOOKS_OFTEN
     path = os.pathsep.join([str(shim), os.environ.get("PYTHONPATH", "")])
     service.environment["PYTHONPATH"] = path
@@ -394,7 +394,7 @@ def test_a_service_that_starts_three_days_slow_loses_and_misdates_nothing(make_s
     source, shim, offset = (tmp_path / name for name in ("clock.c", "clock.so", "offset"))
     source.write_text(SHIM)
     subprocess.run([compiler, "-shared", "-fPIC", "-O1", "-o", shim, source], check=True)
-    service = make_service()
+    service = make_service(board=False)
     service.before = LOOKS_OFTEN
 
     def send(value: float) -> float:
@@ -413,7 +413,7 @@ def test_a_service_that_starts_three_days_slow_loses_and_misdates_nothing(make_s
         service.stop()
         offset.write_text(str(-3 * 86_400))
         service.environment |= {"LD_PRELOAD": str(shim), "CLOCK_OFF": str(offset)}
-        service.start(board=False)
+        service.start()
         sent = {value: send(value) for value in (51.0, 52.0, 53.0)}
         until(lambda: sum(one.messages for one in aside.by_sensor(reader)) == 3, what="kept aside")
         assert reader.tallies()["readings"] == 1

@@ -168,20 +168,20 @@ def outside_broker(request, tmp_path):
 def test_a_killed_service_loses_no_acknowledged_reading_and_doubles_none(
     outside_broker, make_service
 ):
-    service = make_service(broker_url=outside_broker)
-    service.start(board=False)
+    service = make_service(broker_url=outside_broker, board=False)
+    service.start()
     load = Load(service.port, count=2500, per_s=800)
     load.start()
     load.goes_on(random.Random(7).randint(300, 900))
     service.kill()
-    service.start(board=False)
+    service.start()
     load.join()
     check_nothing_lost_or_doubled(service, load)
     service.stop()
 
 
 def test_service_and_its_own_broker_killed_together_lose_and_double_nothing(make_service):
-    service = make_service()
+    service = make_service(board=False)
     service.start()
     load = Load(service.port, count=3500, per_s=600)
     load.start()
@@ -190,7 +190,7 @@ def test_service_and_its_own_broker_killed_together_lose_and_double_nothing(make
         load.goes_on(source.randint(200, 700))
         kill_brokers_of(service)
         service.kill()
-        service.start(board=False)
+        service.start()
     load.join()
     # A sender that got no answer from the dying broker sends again. Without a time of its own that
     # reading cannot be told from a new one (MQTT 3.1.1, section 4.3.2: at least once).
@@ -242,7 +242,7 @@ def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(make_service)
 @pytest.mark.parametrize("wrong", [False, True])
 def test_an_outside_broker_with_password_and_tls_is_used(guarded, make_service, wrong):
     certificate = str(guarded.folder / "cert.pem")
-    service = make_service()
+    service = make_service(board=False)
     service.environment |= {
         "BENCHWEATHER_BROKER__URL": f"mqtts://localhost:{guarded.port}",
         "BENCHWEATHER_BROKER__USER": "shop",
@@ -270,7 +270,7 @@ def test_an_outside_broker_with_password_and_tls_is_used(guarded, make_service, 
 
 def test_what_a_sensor_sends_in_the_first_moment_of_a_new_shop_is_kept(make_service):
     """A broker acknowledges and drops what nobody has subscribed to: the ingest comes first."""
-    service = make_service()
+    service = make_service(board=False)
     first = int(time.time() * 1000) - 60_000
     times = range(first, first + 50_000, 1_000)
     sent: list[int] = []

@@ -23,7 +23,7 @@ def test_no_connect_with_a_guessed_client_id_loses_an_acknowledged_reading(
     request, make_service, kind
 ):
     url = request.getfixturevalue("mosquitto").url if kind == "mosquitto" else ""
-    service = make_service(broker_url=url)
+    service = make_service(broker_url=url, board=False)
     service.start(within_s=120)
     load = Load(service.port, count=2000, per_s=800)
     load.start()

@@ -49,7 +49,8 @@ class Board:
         return {page: self.page_s(page) for page in PAGES}
 
 
-def test_ten_thousand_topics_wait_and_the_board_stays_quick(service):
+def test_ten_thousand_topics_wait_and_the_board_stays_quick(whole_service):
+    service = whole_service
     client = connected(service.port)
     pack = dumps(
         [{"n": "temperature", "u": "Cel", "v": 20}, {"n": "humidity", "v": 45, "u": "%RH"}]

@@ -83,6 +83,8 @@ def test_a_full_disk_is_said_and_everything_comes_back_by_itself_when_there_is_s
         disk = SmallDisk(tmp_path / "shop0", 160)
         ends.callback(disk.unmount)
         service = make_service()
+        service.before = "from monitor.service import broker_watch as watch"
+        service.before += "; watch.DOUBTED_PROBE_S, watch.SICK_PROBE_WAIT_S = 1, 1"
         ends.callback(service.clear)
         service.start()
         reserve = service.data / "space.reserve"
@@ -307,7 +309,7 @@ def test_a_disk_that_is_mounted_for_reading_only_is_said(tmp_path):
 @pytest.mark.slow
 @pytest.mark.broker
 def test_a_mosquitto_of_this_machine_is_our_broker_if_the_settings_name_it(make_service):
-    service = make_service()
+    service = make_service(board=False)
     service.environment["BENCHWEATHER_BROKER__PROGRAM"] = needs("mosquitto", "mosquitto")
     service.start()
     until(lambda: "answers and accepts our sign-in" in service.command("check").stdout)

@@ -52,7 +52,7 @@ class Service:
     def start(self):
         with self.log.open("w") as log:
             self.child = subprocess.Popen(
-                [sys.executable, "-c", PROGRAM, "run", "--standby"],
+                [sys.executable, "-c", self.running.without_board + PROGRAM, "run", "--standby"],
                 cwd=ROOT,
                 env=self.running.environment,
                 stdout=log,

@@ -127,7 +127,7 @@ def test_the_service_takes_forecasts_by_every_way(make_service, request, outside
     with WeatherServer(now).open() as server:
         server.answers(as_json(met(issued=now - 60_000, start=now - now % HOUR)))
         url = request.getfixturevalue("mosquitto").url if outside else ""
-        service = make_service(broker_url=url)
+        service = make_service(broker_url=url, board=False)
         service.before = "from monitor.service import supervisor; supervisor.FORECAST_FILES_S = 1"
         service.data.mkdir()
         (service.data / "benchweather.toml").write_text(HEAD + MET.format(url=server.url))
