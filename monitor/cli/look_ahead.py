@@ -19,9 +19,9 @@ from monitor.settings import Settings
 def look_ahead(
     settings: Settings,
     processes: Annotated[
-        int,
+        int | None,
         typer.Option(min=1, max=64, help="Number of processes (default: all processors but one)"),
-    ] = 0,
+    ] = None,
     verbose: Verbose = False,
 ) -> None:
     """Learn places and look ahead beside the service, on this or another computer. Ctrl-C ends it.

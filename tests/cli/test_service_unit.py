@@ -103,3 +103,15 @@ def test_systemd_accepts_the_unit(tmp_path, more):
     verify = [program, "verify", "--man=no", str(tmp_path / UNIT)]
     done = subprocess.run(verify, capture_output=True, text=True)
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+def test_a_unit_starts_the_outlooks_work_under_a_name_of_its_own(tmp_path):
+    call("--data", tmp_path, "--part", "outlook", "--write", "--to", tmp_path)
+    text = (tmp_path / "benchweather-outlook.service").read_text(encoding="utf-8")
+    assert f"-m monitor look-ahead --data {tmp_path}" in text
+
+
+def test_looking_ahead_apart_needs_a_database(tmp_path):
+    answer = CliRunner().invoke(app, ["look-ahead", "--data", str(tmp_path)])
+    assert answer.exit_code == 2
+    assert "store.url is not set" in answer.output

@@ -194,8 +194,10 @@ def test_only_a_database_is_shared_by_several_processes(tmp_path, address):
         look_ahead(one, 1, lambda: None)
 
 
-VICTIM = """
-import sys, time
+VICTIMS = """
+import os, sys, time
+from monitor.outlook.evaluation.walk_forward import nothing
+from monitor.outlook.files import IssuedOutlooks
 from monitor.outlook.worker import Work
 from monitor.settings import load
 from monitor.store import Reader, outlooks
@@ -203,14 +205,16 @@ outlooks.TURN_MS = 2_000
 settings = load()
 def learned(self, turn, now_ms):
     self.home.note(turn, 1, 2)
-    time.sleep(600)
+    os.read(0, 1)
+    return [IssuedOutlooks(turn.place, nothing())]
 Work.learned = learned
+print(os.fork(), flush=True)
 Work(settings, Reader(settings.read_address)).learn_all(int(sys.argv[1]))
 """
 
 
 @pytest.mark.slow
-def test_what_a_killed_process_was_doing_is_done_by_another_and_nothing_twice(
+def test_what_a_dead_or_frozen_process_was_doing_is_done_by_another_and_nothing_twice(
     postgresql_server, tmp_path
 ):
     address = postgresql_server.address()
@@ -221,9 +225,9 @@ def test_what_a_killed_process_was_doing_is_done_by_another_and_nothing_twice(
         coming_fixtures.fill(settings, writer, now, 5)
     places = {coming_fixtures.BENCH, coming_fixtures.OUTDOORS}
 
-    def process(*arguments):
+    def process(*arguments, **streams):
         return subprocess.Popen(
-            [sys.executable, *arguments], cwd=ROOT, env={**os.environ, **environ}
+            [sys.executable, *arguments], cwd=ROOT, env={**os.environ, **environ}, **streams
         )
 
     def done():
@@ -231,18 +235,28 @@ def test_what_a_killed_process_was_doing_is_done_by_another_and_nothing_twice(
         looks = [files.look(settings, place, home_of(settings).now_ms()) for place in places]
         return all(fit and fit.tried for fit in fits) and all(looks)
 
-    victim = process("-c", VICTIM, str(now))
-    until(lambda: files.progress(settings), what="a place is being learned")
-    killed = files.progress(settings).place
-    victim.send_signal(signal.SIGKILL)
-    victim.wait()
-    assert not done()
+    def turns(condition="true"):
+        with closing(opened(address, read_only=True)) as store:
+            sql = "SELECT place, number FROM outlook_turn WHERE task = 'learn' AND "
+            return dict(store.rows(sql + condition))
+
+    frozen = process("-c", VICTIMS, str(now), stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    killed = int(frozen.stdout.readline())
+    until(lambda: set(turns("days = 1")) == places, what="both have a place each")
+    os.kill(killed, signal.SIGKILL)
+    frozen.send_signal(signal.SIGSTOP)
     other = process("-m", "monitor", "look-ahead", "--processes", "1")
     try:
         until(done, within_s=60, what="every place is learned and looked at")
+        frozen.send_signal(signal.SIGCONT)
+        frozen.communicate(b"go on", timeout=30)
+        assert frozen.returncode == 0
     finally:
+        frozen.kill()
         other.terminate()
         assert other.wait(10) == 0
-    with closing(opened(address, read_only=True)) as store:
-        turns = dict(store.rows("SELECT place, number FROM outlook_turn WHERE task = 'learn'"))
-    assert turns == {place: 2 if place == killed else 1 for place in places}
+    assert turns() == dict.fromkeys(places, 2)
+    for place in places:
+        assert files.issued(settings, place).walked.moments.size, (
+            "of the frozen one nothing is kept"
+        )
