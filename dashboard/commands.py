@@ -10,12 +10,14 @@ import contextlib
 import functools
 import json
 from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import flask
 
 from dashboard.access.visitor import record, visitor
 from dashboard.alerts import forms as alerts_forms
+from dashboard.alerts import rule_fields
 from dashboard.bench import forms as bench_forms
 from dashboard.bench import glue_forms, opening, proof_forms
 from dashboard.coming import closing
@@ -24,7 +26,7 @@ from dashboard.plan import forms as plan_forms
 from dashboard.sensors import forms as sensors_forms
 from dashboard.sensors import reading_page
 from dashboard.settings import forms as settings_forms
-from dashboard.ui import formats
+from dashboard.ui import formats, reading_form
 from dashboard.ui.form_input import Form, beside_field
 from dashboard.wood import forms as wood_forms
 from monitor.commands import ipc, read_request
@@ -51,18 +53,32 @@ class FormReader(NamedTuple):
     """Functions that read the taps about one thing.
 
     `values_of` returns the fields of the request that a tap and its form mean, or raises `Rejected`
-    with the faults at the fields of the form. `field_of` returns the form's name of a field of the
-    request, or "" if the form has none; `label_of` its label. `beside` makes the text at a field.
-    `reply` gives what the answer to a tap that was carried out says besides.
+    with the faults at the fields of the form. `labels` are those of the form's fields, `names` the
+    form's names of fields of the request, where they differ by more than the unit ms; `field_of` and
+    `label_of` find both where tables do not do. `beside` makes the text at a field. `reply` gives
+    what the answer to a tap that was carried out says besides.
     """
 
     values_of: Callable[[Tap, Form], dict[str, Any]]
-    field_of: Callable[[str, Form], str]
-    label_of: Callable[[str], str]
+    labels: Mapping[str, str] = MappingProxyType({})
+    names: Mapping[str, str] = MappingProxyType({})
+    field_of: Callable[[str, Form], str] | None = None
+    label_of: Callable[[str], str] | None = None
     beside: Callable[[Fault, Form, str], str] = lambda fault, form, name: beside_field(
         fault, form.text(name), form.unit
     )
     reply: Callable[[Tap, Mapping[str, Any]], Mapping[str, Any]] = lambda _tap, _done: {}
+
+    def field(self, name: str, form: Form) -> str:
+        """The form's name of a field of the request; "" if the form has none."""
+        if self.field_of is not None:
+            return self.field_of(name, form)
+        own = self.names.get(name, name.removesuffix("_ms"))
+        return own if own in form.typed else ""
+
+    def label(self, name: str) -> str:
+        """The label of a field of the form."""
+        return self.label_of(name) if self.label_of is not None else self.labels.get(name, name)
 
 
 def readings(
@@ -76,54 +92,48 @@ def readings(
     """The reader of the taps about each thing."""
     of_waits = FormReader(
         functools.partial(bench_forms.values_of, waits=waits),
-        bench_forms.field_of,
-        bench_forms.label_of,
+        names=bench_forms.NAMES,
+        label_of=bench_forms.label_of,
         reply=functools.partial(opening.reply, shop=shop, waits=waits, woods=woods, glues=glues),
     )
     of_alerts = FormReader(
         functools.partial(alerts_forms.values_of, shop=shop, book=alerts),
-        alerts_forms.field_of,
-        alerts_forms.label_of,
-        functools.partial(alerts_forms.beside, book=alerts),
+        rule_fields.LABELS,
+        field_of=alerts_forms.field_of,
+        beside=functools.partial(alerts_forms.beside, book=alerts),
     )
     of_instruments = FormReader(
         functools.partial(wood_forms.values_of, shop=shop, book=woods),
-        wood_forms.field_of,
-        wood_forms.label_of,
+        field_of=wood_forms.field_of,
+        label_of=wood_forms.label_of,
     )
-    of_sensors = FormReader(
-        sensors_forms.values_of, sensors_forms.field_of, sensors_forms.label_of
-    )
+    of_sensors = FormReader(sensors_forms.values_of, sensors_forms.LABELS)
     of_hand_readings = FormReader(
         functools.partial(reading_page.values_of, shop=shop),
-        reading_page.field_of,
-        reading_page.label_of,
+        reading_form.LABELS,
+        reading_page.NAMES,
     )
     of_guide = FormReader(
         functools.partial(guide_forms.values_of, shop=shop),
-        guide_forms.field_of,
-        guide_forms.label_of,
+        guide_forms.LABELS,
+        field_of=guide_forms.field_of,
         reply=functools.partial(
             guide_forms.restart, ask=functools.partial(ipc.ask, shop.settings.command_link_path)
         ),
     )
-    of_channels = FormReader(
-        lambda tap, _: {"channel": tap.get("channel", "")}, lambda *_: "", lambda name: name
-    )
+    of_channels = FormReader(lambda tap, _: {"channel": tap.get("channel", "")})
     of_glues = FormReader(
-        functools.partial(glue_forms.values_of, book=glues),
-        glue_forms.field_of,
-        glue_forms.label_of,
+        functools.partial(glue_forms.values_of, book=glues), glue_forms.LABELS, {"mixed_ms": "at"}
     )
     of_settings = FormReader(
         functools.partial(settings_forms.values_of, book=settings),
-        settings_forms.field_of,
-        settings_forms.label_of,
-        settings_forms.beside,
+        field_of=settings_forms.field_of,
+        label_of=settings_forms.label_of,
+        beside=settings_forms.beside,
     )
-    of_closings = FormReader(closing.values_of, closing.field_of, closing.label_of)
-    of_proofs = FormReader(proof_forms.values_of, proof_forms.field_of, proof_forms.label_of)
-    of_repairs = FormReader(plan_forms.values_of, plan_forms.field_of, plan_forms.label_of)
+    of_closings = FormReader(closing.values_of, closing.LABELS)
+    of_proofs = FormReader(proof_forms.values_of, proof_forms.LABELS)
+    of_repairs = FormReader(plan_forms.values_of, plan_forms.LABELS, field_of=plan_forms.field_of)
     return {
         About.REPAIR: of_repairs,
         About.STOCK: of_repairs,
@@ -146,7 +156,7 @@ def readings(
         About.READING: of_hand_readings,
         About.GUIDE: of_guide,
         About.CHANNEL: of_channels,
-        About.LISTENING: FormReader(lambda *_: {}, lambda *_: "", lambda name: name),
+        About.LISTENING: FormReader(lambda *_: {}),
     }
 
 
@@ -206,10 +216,10 @@ def _rejected(rejected: Rejected, reader: FormReader, form: Form) -> flask.Respo
         return _reply(409, question=formats.in_reader_unit(first.problem, form.unit))
     fields, sentences = {}, []
     for fault in rejected.faults:
-        name = reader.field_of(fault.field, form) if fault.field else ""
+        name = reader.field(fault.field, form) if fault.field else ""
         if name:
             fields[name] = reader.beside(fault, form, name)
-            sentences.append(f"{reader.label_of(name)}: {fields[name]}")
+            sentences.append(f"{reader.label(name)}: {fields[name]}")
         else:
             sentences.append(_first_upper(str(fault)))
     return _reply(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, get_args
 
-from dashboard.alerts.rule_fields import LABELS, TEXTS, TIMES, form_of, scales
+from dashboard.alerts.rule_fields import TEXTS, TIMES, form_of, scales
 from dashboard.ui import formats
 from dashboard.ui.form_input import Form, id_of
 from monitor.core.clock import now_ms
@@ -72,11 +72,6 @@ def field_of(name: str, form: Form) -> str:
     """The form's name of a field of a request; "" if the form has none."""
     own = _FIELDS.get(name, name)
     return own if own in form.typed or own in {fault.field for fault in form.faults} else ""
-
-
-def label_of(name: str) -> str:
-    """The label of a field."""
-    return LABELS.get(name, name)
 
 
 def beside(fault: Fault, form: Form, name: str, book: AlertQueries) -> str:

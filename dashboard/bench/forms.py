@@ -40,20 +40,8 @@ LABELS = {
     "spread": "Spread",
 }
 """The label of each field."""
-_FIELDS = {
-    "start_ms": "start",
-    "wanted_ms": "wanted",
-    "basis_s": "basis_h",
-    "minimum_s": "minimum_h",
-    "load_s": "load_h",
-}
+NAMES = {"basis_s": "basis_h", "minimum_s": "minimum_h", "load_s": "load_h"}
 """Names of a request's fields in the form, where they differ."""
-
-
-def field_of(name: str, form: Form) -> str:
-    """The form's name of a field of a request; "" if the form has none."""
-    own = _FIELDS.get(name, name)
-    return own if own in form.typed else ""
 
 
 def label_of(name: str) -> str:

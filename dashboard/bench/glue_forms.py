@@ -35,16 +35,6 @@ LABELS = {
 """The label of each field."""
 
 
-def field_of(name: str, form: Form) -> str:
-    """The form's name of a field of a request; "" if the form has none."""
-    own = "at" if name == "mixed_ms" else name
-    return own if own in form.typed else ""
-
-
-def label_of(name: str) -> str:
-    return LABELS.get(name, name)
-
-
 def values_of(tap: Mapping[str, Any], form: Form, book: GlueQueries) -> dict[str, Any]:
     """The fields of the request that a tap means.
 

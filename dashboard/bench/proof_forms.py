@@ -34,17 +34,6 @@ LABELS = {
     "number": "Number of the measurement",
 }
 """The label of each field."""
-_FIELDS = {"at_ms": "at", "glued_ms": "glued"}
-
-
-def field_of(name: str, form: Form) -> str:
-    """The form's name of a field of a request; "" if the form has none."""
-    own = _FIELDS.get(name, name)
-    return own if own in form.typed else ""
-
-
-def label_of(name: str) -> str:
-    return LABELS.get(name, name)
 
 
 def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:

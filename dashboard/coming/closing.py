@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 LAST = "last"
 """The field for the last closed day."""
+LABELS = {LAST: "Last closed day"}
 MAYBE = 0.2
 """From this probability on, Coming names the chance of a closed day. [-]  Ours."""
 
@@ -76,16 +77,6 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
     return values
 
 
-def field_of(name: str, form: Form) -> str:
-    """The form's name of a field of the request; "" if the form has none."""
-    return name if name in form.typed else ""
-
-
-def label_of(name: str) -> str:
-    """The label of a field."""
-    return "Last closed day" if name == LAST else name
-
-
 def question(shut: ShutToday, *, writer: bool) -> Component:
     """The question whether the shop is closed today, or open again, with two taps."""
     asks, reason = "Closed today? Until when?", why(shut.chance)
@@ -110,7 +101,7 @@ def taps(today: date, *, until: date | None = None) -> list[Component]:
         "then": "reload",
     }
     last = labelled(
-        label_of(LAST),
+        LABELS[LAST],
         "coming-closed-last",
         dcc.Input(
             id="coming-closed-last",

@@ -203,8 +203,3 @@ def field_of(name: str, form: Form) -> str:
         or name.rpartition(".")[2]
     )
     return own if own in form.typed else ""
-
-
-def label_of(name: str) -> str:
-    """The label of a field."""
-    return LABELS.get(name, name)

@@ -35,22 +35,16 @@ LABELS = {
     "weekend": "May it be left over a weekend?",
 }
 """The label of each field."""
-_FIELDS = {"promised_ms": "promised", "fixed_ms": "fixed", "hands_on_min": "minutes"}
-"""Names of a request's fields in the form, where they differ."""
 
 
 def field_of(name: str, form: Form) -> str:
     """The form's name of a field of a request; "" if the form has none."""
-    own = _FIELDS.get(name, name)
+    own = "minutes" if name == "hands_on_min" else name.removesuffix("_ms")
     if own.startswith("needs"):
         return "needs" if any(one.startswith("needs.") for one in form.typed) else ""
     if own == "stock" and "stock" not in form.typed:
         own = "name"
     return own if own in form.typed else ""
-
-
-def label_of(name: str) -> str:
-    return LABELS.get(name, name)
 
 
 def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:

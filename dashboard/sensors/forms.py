@@ -93,14 +93,3 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
         case SensorAction.MOVE:
             values.setdefault("place", form.text("place"))
     return values
-
-
-def field_of(name: str, form: Form) -> str:
-    """The form's name of a field of a request; "" if the form has none."""
-    own = name.removesuffix("_ms")
-    return own if own in form.typed else ""
-
-
-def label_of(name: str) -> str:
-    """The label of a field."""
-    return LABELS.get(name, name)

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from dashboard.ui.form_input import Form
 
 TITLE = "Type a reading"
-FIELDS = {"place": "place", "temp_c": "temp", "rh_pct": "rh", "at_ms": "at"}
+NAMES = {"temp_c": "temp", "rh_pct": "rh"}
 """The form's name of each field of a request."""
 
 
@@ -121,14 +121,3 @@ def values_of(tap: Mapping[str, Any], form: Form, *, shop: ShopData) -> dict[str
     return {
         name: value for name, value in (values | {"at_ms": at_ms}).items() if value is not None
     }
-
-
-def field_of(name: str, form: Form) -> str:
-    """The form's name of a field of a request; "" if the form has none."""
-    own = FIELDS.get(name, name)
-    return own if own in form.typed else ""
-
-
-def label_of(name: str) -> str:
-    """The label of a field."""
-    return reading_form.LABELS.get(name, name)
