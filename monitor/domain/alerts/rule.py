@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator
 from enum import StrEnum
@@ -315,3 +316,7 @@ class Rule(msgspec.Struct, frozen=True, kw_only=True):
             value = getattr(self, name)
             if value is not None and not low <= value <= high:
                 yield range_fault(name, value, low, high, self.unit)
+
+
+flag_rule = functools.partial(Rule, test=Test.ABOVE, high=0.5)
+"""Rule on a quantity that is 1 while its condition holds, and else 0."""

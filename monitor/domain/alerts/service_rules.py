@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.domain.alerts.rule import HOUR_S, MINUTE_S, Rule, Test
+from monitor.domain.alerts.rule import HOUR_S, MINUTE_S, Rule, Test, flag_rule
 from monitor.domain.cautions import HUMIDIFIER
 
 
@@ -84,12 +84,10 @@ def sensors_rules() -> tuple[Rule, ...]:
             source="common practice, no source",
             do="Calibrate it. Its page under Sensors shows each step.",
         ),
-        Rule(
+        flag_rule(
             id="jar-rested",
             name="Steady in its jar",
             quantity="rested",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=1,
             calm_s=0,
             why="Its reading over the salt no longer changes.",
@@ -121,12 +119,10 @@ def shop_rules() -> tuple[Rule, ...]:
             do="Empty, clean and fill it. Then record that it is filled.",
             caution=HUMIDIFIER,
         ),
-        Rule(
+        flag_rule(
             id="broker-away",
             name="No readings arrive",
             quantity="broker_away",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=3,
             hold_s=2 * MINUTE_S,
             calm_s=MINUTE_S,
@@ -136,12 +132,10 @@ def shop_rules() -> tuple[Rule, ...]:
             source="ours",
             do="Check the broker's machine and network.",
         ),
-        Rule(
+        flag_rule(
             id="store-trouble",
             name="Readings not stored",
             quantity="store_trouble",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=3,
             hold_s=2 * MINUTE_S,
             calm_s=MINUTE_S,
@@ -151,12 +145,10 @@ def shop_rules() -> tuple[Rule, ...]:
             source="ours",
             do="Make space on the disk, or check the disk's health.",
         ),
-        Rule(
+        flag_rule(
             id="clock-jump",
             name="Clock jumped",
             quantity="clock_jump",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=2,
             calm_s=HOUR_S,
             repeat_s=24 * HOUR_S,
@@ -171,12 +163,10 @@ def shop_rules() -> tuple[Rule, ...]:
                 "Sensors for readings that were kept aside."
             ),
         ),
-        Rule(
+        flag_rule(
             id="backup-failed",
             name="Backup failed",
             quantity="backup_trouble",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=2,
             calm_s=0,
             repeat_s=24 * HOUR_S,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.domain.alerts.rule import HOUR_S, MINUTE_S, Rule, Test
+from monitor.domain.alerts.rule import HOUR_S, MINUTE_S, Rule, Test, flag_rule
 from monitor.domain.cautions import (
     ANY_WORK,
     CLOSED_CAR,
@@ -90,12 +90,10 @@ def wood_rules() -> tuple[Rule, ...]:
 
 def waits_rules() -> tuple[Rule, ...]:
     return (
-        Rule(
+        flag_rule(
             id="wait-ready",
             name="Ready",
             quantity="ready",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=1,
             calm_s=0,
             why="It has had its full time in the air of its place.",
@@ -106,12 +104,10 @@ def waits_rules() -> tuple[Rule, ...]:
             ),
             caution=f"{ANY_WORK} Use extraction and a mask when you sand.",
         ),
-        Rule(
+        flag_rule(
             id="wait-loadable",
             name="May be worked",
             quantity="loadable",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=1,
             calm_s=0,
             why="The joint has had its full time in the air of its place since it was glued.",
@@ -122,12 +118,10 @@ def waits_rules() -> tuple[Rule, ...]:
             ),
             caution=f"{ANY_WORK} Use extraction and a mask when you sand.",
         ),
-        Rule(
+        flag_rule(
             id="wait-held",
             name="On hold",
             quantity="held",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=2,
             hold_s=30 * MINUTE_S,
             calm_s=2 * HOUR_S,
@@ -139,12 +133,10 @@ def waits_rules() -> tuple[Rule, ...]:
             ),
             caution=ANY_WORK,
         ),
-        Rule(
+        flag_rule(
             id="wait-late",
             name="Will be late",
             quantity="late",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=1,
             hold_s=30 * MINUTE_S,
             calm_s=2 * HOUR_S,
@@ -161,12 +153,10 @@ def waits_rules() -> tuple[Rule, ...]:
 
 def repair_rules() -> tuple[Rule, ...]:
     return (
-        Rule(
+        flag_rule(
             id="last-start",
             name="Last start today",
             quantity="last_starts",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=2,
             calm_s=0,
             why="A joint that is glued before you leave hardens overnight.",
@@ -203,12 +193,10 @@ def glue_rules() -> tuple[Rule, ...]:
             do="Top up the water, or switch the pot off and unplug it. Then record that it is off.",
             caution=pot,
         ),
-        Rule(
+        flag_rule(
             id="pot-at-closing",
             name="Glue pot on at closing",
             quantity="pot_at_closing",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=3,
             calm_s=0,
             repeat_s=4 * HOUR_S,
@@ -219,12 +207,10 @@ def glue_rules() -> tuple[Rule, ...]:
             do="Pot off and unplugged? Check it before you leave. Then record that it is off.",
             caution=pot,
         ),
-        Rule(
+        flag_rule(
             id="glue-past",
             name="Past its discard time",
             quantity="glue_past",
-            test=Test.ABOVE,
-            high=0.5,
             urgency=1,
             calm_s=0,
             family="old glue",
