@@ -237,7 +237,7 @@ def check(
     `benchweather recount --correct` corrects wrong rollups. Readings are never changed.
     """
     from monitor.service import housekeeping, self_check
-    from monitor.service.supervisor import broker_address
+    from monitor.settings.shop_broker import broker_address
 
     rows = list(table(settings))
     corrected = housekeeping.correct(settings) if correct else []

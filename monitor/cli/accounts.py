@@ -95,7 +95,7 @@ def files(
     from monitor.mqtt.accounts import mosquitto_hash, read_accounts
     from monitor.mqtt.mosquitto_files import write_mosquitto_files
     from monitor.readings.payload import Contract
-    from monitor.service.supervisor import access_rules
+    from monitor.service.broker_access import access_rules
 
     broker = settings.broker
     own = (broker.user, broker.password.get_secret_value())

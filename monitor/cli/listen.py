@@ -34,7 +34,7 @@ def listen(
     """
     from monitor.mqtt.broker_log import broker_refusals, log_size
     from monitor.readings.topic_discovery import TopicListener, listen, opened
-    from monitor.service.supervisor import broker_address
+    from monitor.settings.shop_broker import broker_address
 
     if fault := filter_fault(topic):
         wrong(f"--topic {topic!r} {fault}")

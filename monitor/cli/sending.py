@@ -41,8 +41,8 @@ def checked_pace(pace: float | None) -> float | None:
 def address_of(settings: Settings, broker: str, user: str, password_file: Path | None) -> Address:
     """The address of the shop's broker, or of another, which never gets the shop's password."""
     from monitor.mqtt.client import Address
-    from monitor.service.supervisor import broker_address
     from monitor.settings.addresses import mqtt_url
+    from monitor.settings.shop_broker import broker_address
 
     if bool(user) != (password_file is not None) or (user and not broker):
         wrong("--user and --password-file must be given together, and only with --broker")

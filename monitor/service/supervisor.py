@@ -11,12 +11,10 @@ import functools
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from monitor.air.place_means import places
-from monitor.alerting.observations import ServiceTroubles
 from monitor.clients import archive
 from monitor.commands import Commands
 from monitor.commands.closing import shop_hours
@@ -30,11 +28,8 @@ from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
 from monitor.core.systemd import Notifier
 from monitor.domain.opening_hours import is_open
-from monitor.domain.shop_clock import trouble_of
-from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
-from monitor.mqtt.accounts import AccessRules
-from monitor.mqtt.client import Address, Publisher, Subscription, shared
-from monitor.mqtt.embedded_broker import EmbeddedBroker, becomes_free, ingest_account, is_listening
+from monitor.mqtt.client import Subscription, shared
+from monitor.mqtt.embedded_broker import becomes_free, is_listening
 from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.notifications.phones import ABOUT as PHONES
 from monitor.notifications.phones import Phones
@@ -49,14 +44,15 @@ from monitor.runtime import heartbeat
 from monitor.runtime.child_process import STOP_WAIT_S, ChildProcess
 from monitor.runtime.disk_space import DiskSpace
 from monitor.runtime.scheduler import Scheduler
-from monitor.runtime.service_troubles import broker_trouble
 from monitor.sensor_care.calibration import JarWatch
+from monitor.service import scheduled_jobs
 from monitor.service.backup_watch import LOOK_S as LOOK_AT_BACKUP_S
 from monitor.service.backup_watch import BackupWatch
+from monitor.service.broker_access import broker_and_way, read_filters
 from monitor.service.broker_watch import BrokerWatch
 from monitor.service.clock_watch import LOOK_S as LOOK_AT_CLOCK_S
 from monitor.service.clock_watch import ClockWatch, newest_known_ms
-from monitor.service.evaluation_cycle import EvaluationCycle
+from monitor.service.evaluation_runs import CYCLE_S, evaluation, run_cycles
 from monitor.service.ingest_session import IngestSession, admit_first, take_over
 from monitor.service.ingest_worker import LOOK_S as LOOK_AT_WORKERS_S
 from monitor.service.ingest_worker import IngestGroup, new_ingest, shared_newcomers
@@ -65,34 +61,21 @@ from monitor.service.look_ahead import outlook_processes
 from monitor.service.sole_use import ServiceFault, sole_use
 from monitor.service.standby import Standby
 from monitor.service.start_faults import start_faults
-from monitor.service.state_publisher import (
-    ALERTS_TOPIC,
-    REPAIR_FILTER,
-    STATE_FILTER,
-    StatePublisher,
-)
 from monitor.service.vital_signs import CYCLE, Parts, VitalSigns
 from monitor.settings import Settings
 from monitor.settings.board_keys import make_board_keys
 from monitor.settings.change import SettingsFile
 from monitor.settings.child_arguments import child_arguments
-from monitor.settings.shop_broker import broker_address, client_id, embedded_broker, group
-from monitor.store import Reader, Writer, ingest_workers, retention
+from monitor.settings.shop_broker import client_id, group
+from monitor.store import Reader, Writer, ingest_workers
 from monitor.store.outlooks import take_in
 from monitor.waits.evaluation import equivalent_s, expectation
-from monitor.weather.drop_folder import DropFolder
 from monitor.weather.intake import ForecastIntake
 
 log = logging.getLogger(__name__)
 
 LOOK_S = 0.25
 """Interval between checks of the parts. [s]"""
-CYCLE_S = 60
-"""Period of the evaluation cycle. [s]"""
-CLEARING_S = 3600
-"""Period of looking for old readings to clear while there are none. [s]"""
-FORECAST_FILES_S = 15
-"""Period of looking into the folder of forecasts. [s]"""
 BOARD_WAIT_S = 30.0
 """Time after which a board that does not answer is logged. [s]"""
 OUTLOOK_AFTER_S = 20.0
@@ -138,7 +121,6 @@ class Supervisor:
         self._repairs, self._settled = threading.Event(), threading.Event()
         self._changed = threading.Event()
         self._clock = SteadyClock()
-        self._next_clearing_s = 0.0
         self._backups = BackupWatch(settings, child_arguments(settings))
 
     def stop(self) -> None:
@@ -164,12 +146,12 @@ class Supervisor:
             contract = Contract(settings.topics)
             if faults := channel_faults(settings):
                 raise SettingsFault(faults)
-            broker, address = _broker(settings, contract)
+            broker, address = broker_and_way(settings, contract)
             session = IngestSession(
                 settings.data / "session.json",
                 settings.broker.url or settings.broker.program,
                 lease.client_id if lease else client_id(settings),
-                _filters(settings, contract),
+                read_filters(settings, contract),
             )
             used = settings.store_path if broker is None else broker.kept
             former = session.former_id(
@@ -269,7 +251,7 @@ class Supervisor:
             watch = None if broker is None else BrokerWatch(broker, address, ingest, disk)
             parts.callback(self._backups.stop)
             cycle = parts.enter_context(
-                _evaluation(
+                evaluation(
                     settings,
                     address,
                     f"{session.client_id}-tells",
@@ -281,11 +263,12 @@ class Supervisor:
                     self._backups,
                 )
             )
-            run_cycle = functools.partial(_run_cycle, cycle, self._clock, self._changed)
-            self._schedule(jobs, ingest, run_cycle, kept)
+            run_cycle = functools.partial(run_cycles, cycle, self._clock, self._changed)
+            jobs.every(CYCLE, CYCLE_S, run_cycle)
+            scheduled_jobs.add_tidying(jobs, settings, writer, kept, self._clock)
+            scheduled_jobs.add_forecasts(jobs, settings, intake)
             jobs.every("clock", LOOK_AT_CLOCK_S, clock_watch.look)
             jobs.every("backup", LOOK_AT_BACKUP_S, self._backups.look)
-            self._schedule_forecasts(jobs, intake)
             link = CommandLink(
                 settings.command_link_path,
                 functools.partial(_carry_out, ingest, phones, sender, settings),
@@ -390,69 +373,6 @@ class Supervisor:
             for child in children:
                 child.restart_if_ended()
 
-    def _schedule(
-        self, jobs: Scheduler, ingest: Ingest, run_cycle: Callable[[], None], kept: AsideMessages
-    ) -> None:
-        def tidy() -> None:
-            dropped = ingest.writer.prune_refused(self.settings.keep.refused_max)
-            forgotten = ingest.writer.prune_commands(now_ms())
-            kept.prune(self.settings.keep.aside_max, self.settings.keep.aside_days)
-            ingest.writer.tidy()
-            log.info("store tidied refused_pruned=%d commands_pruned=%d", dropped, forgotten)
-
-        jobs.nightly("tidy", tidy)
-        if any(self.settings.keep.years().values()):
-            jobs.every("retention", CYCLE_S, lambda: self._clear_old(ingest.writer))
-        jobs.every(CYCLE, CYCLE_S, run_cycle)
-
-    def _clear_old(self, writer: Writer) -> None:
-        """Clear old readings, a little each minute while there are any, else a look once an hour; none
-        while the clock is in doubt."""
-        doubted = self._clock.unknown() or self._clock.jump() is not None
-        if doubted or time.monotonic() < self._next_clearing_s:
-            return
-        years, now = self.settings.keep.years(), self._clock.cautious_ms()
-        if cleared := retention.clear_due(writer, years, now):
-            log.info("old readings cleared, their means kept readings=%d", cleared)
-        else:
-            self._next_clearing_s = time.monotonic() + CLEARING_S
-
-    def _schedule_forecasts(self, jobs: Scheduler, intake: ForecastIntake) -> None:
-        """Schedule the drop folder and, if the settings have a source for it, the polling."""
-        folder = DropFolder(self.settings.forecast_folder, intake)
-        jobs.every("forecast files", FORECAST_FILES_S, lambda: folder.take_files(now_ms()))
-        if any(source.asked for source in self.settings.forecasts):
-            from monitor.weather.poller import ForecastPoller  # brings an HTTP client
-
-            poller = ForecastPoller(self.settings, intake)
-            jobs.every("forecasts", CYCLE_S, lambda: poller.poll(now_ms()))
-
-
-def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | None, Address]:
-    """Our own broker, unless an outside one is set, and the ingest's way to it."""
-    address = broker_address(settings)
-    if settings.broker.url:
-        return None, address
-    door = ingest_account()
-    own = embedded_broker(settings, door, access_rules(contract))
-    return own, replace(address, user=door.user, password=door.password)
-
-
-def access_rules(contract: Contract) -> AccessRules:
-    """Rules of what accounts at the broker may publish and read."""
-    commands = (COMMAND_FILTER, FORECAST_FILTER)
-    return AccessRules(
-        tuple(contract.filters),
-        commands,
-        (STATE_FILTER, REPAIR_FILTER, ALERTS_TOPIC),
-        (AGENT_FILTER,),
-    )
-
-
-def _filters(settings: Settings, contract: Contract) -> tuple[str, ...]:
-    """Every topic filter that we read; commands and forecasts are not shared with other ingests."""
-    return (*shared(group(settings), contract.filters), COMMAND_FILTER, FORECAST_FILTER)
-
 
 def _carry_out(
     ingest: Ingest,
@@ -473,47 +393,3 @@ def _carry_out(
             ingest.writer, settings.data, settings.zone, command, now_ms()
         )
     return ingest.commands.carry_out(command, now_ms())
-
-
-@contextlib.contextmanager
-def _evaluation(
-    settings: Settings,
-    address: Address,
-    publisher_id: str,
-    ingest: Ingest,
-    sender: OutboxWorker,
-    clock: SteadyClock,
-    watch: BrokerWatch | None,
-    phones: Phones,
-    backups: BackupWatch,
-) -> Iterator[EvaluationCycle]:
-    """The evaluation cycle, with an MQTT client and a reader of its own."""
-    publisher = Publisher(address, publisher_id)
-
-    def troubles() -> ServiceTroubles:
-        broker = broker_trouble(ingest.subscription.trouble, watch.outage if watch else None)
-        return ServiceTroubles(
-            broker, ingest.store_trouble, trouble_of(clock.jump()), backups.trouble
-        )
-
-    publisher.start()
-    with contextlib.closing(Reader(settings.store_address)) as reader:
-        cycle = EvaluationCycle(
-            settings,
-            reader,
-            ingest.writer,
-            StatePublisher(settings, publisher),
-            troubles,
-            sender.wake,
-            phones,
-        )
-        yield cycle
-        publisher.close()
-
-
-def _run_cycle(cycle: EvaluationCycle, clock: SteadyClock, changed: threading.Event) -> None:
-    """Run the cycle; again if something has changed meanwhile, for which no second run begins."""
-    changed.set()
-    while changed.is_set():
-        changed.clear()
-        cycle.run(clock.cautious_ms())

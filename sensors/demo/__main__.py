@@ -35,8 +35,8 @@ with uncollected():
     from monitor.outlook import files as outlook_files
     from monitor.outlook.worker import Work
     from monitor.readings.replay import Message, message
-    from monitor.service.supervisor import broker_address
     from monitor.settings import Settings, load
+    from monitor.settings.shop_broker import broker_address
     from monitor.store import Reader, Writer
     from monitor.store import forecasts as archive
     from sensors.demo import past_days

@@ -37,9 +37,9 @@ from monitor.mqtt.embedded_broker import ingest_account, is_listening
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.runtime.disk_space import DiskSpace
+from monitor.service.broker_access import access_rules
 from monitor.service.broker_watch import BrokerWatch
 from monitor.service.ingest_session import IngestSession, admit_first
-from monitor.service.supervisor import access_rules
 from monitor.settings.shop_broker import broker_address, client_id, embedded_broker
 from monitor.store import Writer
 

@@ -18,9 +18,9 @@ from monitor.readings.payload import Contract
 from monitor.readings.payload.detect import kind_of
 from monitor.readings.payload.rule_suggestions import proposal
 from monitor.readings.topic_discovery import TOPICS_MAX, TopicListener, listen, opened
-from monitor.service.supervisor import broker_address
 from monitor.settings import load
 from monitor.settings.change import add_topic_rule, rule_as_content
+from monitor.settings.shop_broker import broker_address
 from monitor.settings.toml_edit import as_toml
 
 NOW = 1_800_000_000_000

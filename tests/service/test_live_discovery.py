@@ -20,7 +20,7 @@ from monitor.mqtt.embedded_broker import ingest_account
 from monitor.readings import heard_topics
 from monitor.readings.payload import Contract
 from monitor.service import live_discovery
-from monitor.service.supervisor import access_rules
+from monitor.service.broker_access import access_rules
 from monitor.settings import load
 from monitor.settings.shop_broker import broker_address, embedded_broker
 from monitor.store import Reader

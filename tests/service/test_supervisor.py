@@ -12,6 +12,7 @@ from monitor import settings
 from monitor.core.steady_clock import SteadyClock
 from monitor.runtime.disk_space import DiskSpace
 from monitor.service import self_check, supervisor
+from monitor.service.evaluation_runs import run_cycles
 from monitor.service.sole_use import sole_use
 from monitor.service.supervisor import Supervisor
 from monitor.service.vital_signs import Parts
@@ -111,6 +112,6 @@ def test_a_change_during_a_round_has_a_round_of_its_own():
             if len(rounds) == 1:
                 changed.set()  # a command that came meanwhile
 
-    supervisor._run_cycle(Cycle(), SteadyClock(), changed)
+    run_cycles(Cycle(), SteadyClock(), changed)
     assert len(rounds) == 2
     assert not changed.is_set()

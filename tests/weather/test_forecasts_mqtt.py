@@ -128,7 +128,9 @@ def test_the_service_takes_forecasts_by_every_way(make_service, request, outside
         server.answers(as_json(met(issued=now - 60_000, start=now - now % HOUR)))
         url = request.getfixturevalue("mosquitto").url if outside else ""
         service = make_service(broker_url=url, board=False)
-        service.before = "from monitor.service import supervisor; supervisor.FORECAST_FILES_S = 1"
+        service.before = (
+            "from monitor.service import scheduled_jobs; scheduled_jobs.FORECAST_FILES_S = 1"
+        )
         service.data.mkdir()
         (service.data / "benchweather.toml").write_text(HEAD + MET.format(url=server.url))
         (service.data / "forecasts").mkdir()
