@@ -29,7 +29,7 @@ FORECAST_FILES_S, FORECASTS_S = 15, 60
 def add_tidying(
     jobs: Scheduler, settings: Settings, writer: Writer, kept: AsideMessages, clock: SteadyClock
 ) -> None:
-    """Tidy the store at night, and clear old readings if the settings say so."""
+    """Add tidying of the store at night and, where the settings have it, clearing of old readings."""
     keep = settings.keep
 
     def tidy() -> None:
@@ -63,7 +63,7 @@ class Clearing:
 
 
 def add_forecasts(jobs: Scheduler, settings: Settings, intake: ForecastIntake) -> None:
-    """Look into the drop folder and, if the settings have a source for it, poll it."""
+    """Add a look into the drop folder and, where the settings have a source, its polling."""
     folder = DropFolder(settings.forecast_folder, intake)
     jobs.every("forecast files", FORECAST_FILES_S, lambda: folder.take_files(now_ms()))
     if any(source.asked for source in settings.forecasts):
