@@ -7,7 +7,7 @@ import contextlib
 import pytest
 from full_store import fill
 
-from monitor.core.errors import StoreFault
+from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.domain.shop_state import ShopState
 from monitor.store import Writer, connection, roles, shop_states
 
@@ -91,6 +91,17 @@ def test_a_shop_cannot_keep_the_service_of_another_from_its_store(shops, monkeyp
             attacker.execute("SELECT pg_advisory_lock(%s, hashtext(%s))", (lock, shops["mill"][0]))
         with contextlib.closing(Writer(shops["mill"][1])) as writer:
             writer.claim()
+
+
+def test_a_service_keeps_others_away_whose_users_may_not_look_at_its_own(shops):
+    address = shops["mill"][1]
+    with contextlib.closing(Writer(address.replace("mill_writer@", "owner@"))) as first:
+        first.claim()
+        with (
+            contextlib.closing(Writer(address)) as second,
+            pytest.raises(StoreUnavailable, match="another Benchweather"),
+        ):
+            second.claim()
 
 
 def test_an_overview_reads_the_state_of_each_shop_and_nothing_else(shops):
