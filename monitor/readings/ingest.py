@@ -8,27 +8,22 @@ stay unacknowledged.
 from __future__ import annotations
 
 import functools
-import hashlib
 import logging
 import threading
 import time
-from collections import Counter
 from collections.abc import Callable, Iterable
-from typing import NamedTuple
 
 from monitor.commands import Commands
-from monitor.core.clock import AHEAD_MAX_MS, EVER_MS
 from monitor.core.errors import BadPayload, MonitorError, StoreFault, StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal, name_fault
-from monitor.core.steady_clock import Moment, SteadyClock
+from monitor.core.steady_clock import SteadyClock
 from monitor.domain.events import About
 from monitor.domain.topic_rules import command_about, forecast_source
 from monitor.mqtt.client import Arrival, Subscription
+from monitor.readings.batch import BatchReader, digest_of, refusal_of
 from monitor.readings.newcomers import Newcomers, Visit, VisitOutdated
 from monitor.readings.payload import FORECAST_MAX, PAYLOAD_MAX, Contract, json_object, reason_of
-from monitor.science.sensor_clock import HOUR_MS
 from monitor.store import Writer, newcomers, until_stored
-from monitor.store.aside import AsideMessage
 from monitor.store.connection import Cursor
 from monitor.store.ingest_workers import Share, ShareLost
 
@@ -36,64 +31,17 @@ log = logging.getLogger(__name__)
 
 PRUNE_EVERY = 2_000
 """Number of rejected messages after which the oldest are deleted."""
-REFUSED_TEXT_MAX = 500
-"""Longest part of a rejected message's topic, and of the reason, that is stored. [characters]"""
 BATCH_MAX = 1_000
 """Most messages in one transaction."""
 PACKET_IDS = 1 << 16
 """Number of packet ids of an MQTT session."""
-LATENESS_EVERY_MS = 60_000
-"""Period of storing the lateness of messages. [ms]"""
 IDLE_WAIT_S = 0.5
 """Longest wait for a message before checking for a stop. [s]"""
-
-
-class Batch(NamedTuple):
-    """The content of a group of messages. `deliveries` has digests by packet id; `singly` are
-    commands and forecasts, each a transaction of its own; `lateness` is as `Writer.write` has it."""
-
-    readings: list[Reading]
-    refusals: list[Refusal]
-    deliveries: dict[int, bytes]
-    tallies: Counter[str]
-    singly: list[Arrival]
-    lateness: dict[tuple[str, str, int], int]
-    aside: list[AsideMessage]
-    visit: Visit
 
 
 StoreForecast = Callable[[str, bytes, int, Iterable[tuple[int, bytes]]], None]
 """Stores a forecast: source, message, arrival [ms], and deliveries to be noted in the same
 transaction. Raises `BadPayload` if it is rejected."""
-
-
-class _Lateness:
-    """The least lateness of each topic and hour of arrival, gathered over batches and stored once in
-    `LATENESS_EVERY_MS`, so that it costs the ingest almost nothing. A crash loses what was not
-    stored yet, but never a reading."""
-
-    def __init__(self) -> None:
-        self._least: dict[tuple[str, str, int], int] = {}
-        self._now_ms = self._told_ms = 0
-
-    def note(self, arrival: Arrival, readings: list[Reading]) -> None:
-        """Note how long after its newest reading a message came, if none came sooner."""
-        (place, sensor, _), newest, _ = readings[0]
-        if len(readings) > 1:
-            newest = max([reading.ts_ms for reading in readings])
-        self._now_ms = now = arrival.received_ms
-        hour = (place, sensor, now - now % HOUR_MS)
-        known = self._least.get(hour)
-        if known is None or now - newest < known:
-            self._least[hour] = now - newest
-
-    def due(self) -> dict[tuple[str, str, int], int]:
-        """The values to be stored now; empty if some were stored a short while ago."""
-        return self._least if abs(self._now_ms - self._told_ms) >= LATENESS_EVERY_MS else {}
-
-    def stored(self) -> None:
-        """Note that the values that were due are stored."""
-        self._least, self._told_ms = {}, self._now_ms
 
 
 class Ingest:
@@ -122,8 +70,8 @@ class Ingest:
         self.refused_max = refused_max
         self._clock = clock or SteadyClock()
         self._newcomers = newcomers
+        self._batches = BatchReader(contract, writer, self._clock, newcomers, self._first_packet)
         self._refused = 0
-        self._lateness = _Lateness()
         self.commands = commands or Commands(writer)
         self._store_forecast = store_forecast
         self.store_trouble = ""
@@ -185,7 +133,7 @@ class Ingest:
         came = self._clock.moment()
 
         def store() -> None:
-            batch = self.read(arrivals, came)
+            batch = self._batches.read(arrivals, came)
             try:
                 self.writer.write(
                     batch.readings,
@@ -205,7 +153,7 @@ class Ingest:
             if self._newcomers is not None:
                 self._newcomers.stored(batch.visit)
             if batch.lateness:
-                self._lateness.stored()
+                self._batches.lateness.stored()
             self.stored += len(batch.readings)
             singly[:] = batch.singly
             self._prune(len(batch.refusals))
@@ -260,7 +208,7 @@ class Ingest:
 
     def _handle_singly(self, arrival: Arrival) -> None:
         """Carry out a command or store a forecast; otherwise store the message as rejected."""
-        digest = _digest(arrival)
+        digest = digest_of(arrival)
         packet_id = self._first_packet + arrival.packet_id
         if arrival.repeat and self.writer.delivered(packet_id) == digest:
             return
@@ -310,7 +258,7 @@ class Ingest:
     def _reject(self, arrival: Arrival, reason: str, deliveries: list[tuple[int, bytes]]) -> None:
         if arrival.retained and self.writer.refused_before(arrival.topic, arrival.payload):
             return
-        self.writer.write([], refusals=[_refusal(arrival, reason)], deliveries=deliveries)
+        self.writer.write([], refusals=[refusal_of(arrival, reason)], deliveries=deliveries)
         self._prune(1)
 
     def _prune(self, refused: int) -> None:
@@ -327,123 +275,6 @@ class Ingest:
         while (left_s := until - time.monotonic()) > 0 and not self._stop.is_set():
             self.subscription.rest(min(left_s, IDLE_WAIT_S))
         return not self._stop.is_set()
-
-    def read(self, arrivals: list[Arrival], came: Moment | None = None) -> Batch:
-        """Decode a group of messages that `came` at a moment, or now; nothing is stored yet."""
-        batch = Batch([], [], {}, Counter(), [], {}, [], Visit())
-        came, unknown = came or self._clock.moment(), self._clock.unknown()
-        doubted = unknown or came.wall_ms != came.steady_ms
-        latest_ms = came.steady_ms + AHEAD_MAX_MS
-        newest_ms = max((arrival.received_ms for arrival in arrivals), default=0)
-        batch.tallies["messages"] = len(arrivals)
-        note_lateness = self._lateness.note
-        for arrival in arrivals:
-            if command_about(arrival.topic) or forecast_source(arrival.topic):
-                batch.singly.append(arrival)
-                continue
-            kept = None
-            if doubted or arrival.received_ms > latest_ms:
-                at_ms = arrival.received_ms
-                at = Moment(at_ms, *(ms - newest_ms + at_ms for ms in came[1:]))
-                readings, faults, timed, kept = self._decode_doubted(arrival, at, unknown=unknown)
-            else:
-                readings, faults, timed = self._decode(arrival, arrival.received_ms)
-            known = (
-                self._newcomers is None
-                or not readings
-                or (self._newcomers.is_known(readings[0].series))
-            )
-            if timed and not faults and not kept and known:
-                batch.readings.extend(readings)
-                if readings and not arrival.retained and not unknown:
-                    note_lateness(arrival, readings)
-            else:
-                self._read_with_care(
-                    arrival, readings, faults, timed=timed, batch=batch, kept=kept
-                )
-        if batch.visit.beyond:
-            batch.tallies[newcomers.BEYOND] += batch.visit.beyond
-        batch.lateness.update(self._lateness.due())
-        return batch
-
-    def _decode_doubted(
-        self, arrival: Arrival, at: Moment, *, unknown: bool
-    ) -> tuple[list[Reading], list[str], bool, AsideMessage | None]:
-        """`_decode` for a message that came at a moment of a doubted clock, and what is kept aside.
-
-        While the time is unknown, only readings are taken that have times of their own which have
-        passed for certain; a message that is sound otherwise is kept aside.
-        """
-        readings, faults, timed = self._decode(arrival, EVER_MS if unknown else at.wall_ms)
-        if not unknown and at.wall_ms < at.steady_ms and faults:  # set back: it may be right
-            again = self._decode(arrival, at.steady_ms)
-            if again[2] and not again[1]:
-                readings, faults, timed = again
-        latest_ms = at.steady_ms + AHEAD_MAX_MS
-        ahead = any(reading.ts_ms > latest_ms for reading in readings)
-        if not readings or not (ahead or (unknown and not timed)):
-            return readings, faults, timed, None
-        if not unknown and at.wall_ms <= latest_ms:
-            return readings, faults, timed, None
-        sensor = f"{readings[0].series.place}/{readings[0].series.sensor}"
-        sent = (sensor, arrival.topic, arrival.payload, len(readings))
-        boot = self._clock.boot
-        kept = AsideMessage(at.wall_ms, at.steady_ms, *sent, at.counter_ms, boot, int(unknown))
-        return readings, faults, timed, kept
-
-    def _decode(self, arrival: Arrival, came_ms: int) -> tuple[list[Reading], list[str], bool]:
-        """Readings, faults, and whether each reading has a time of its own."""
-        try:
-            return self.contract.decode(arrival.topic, arrival.payload, came_ms)
-        except BadPayload as exc:
-            return [], [str(exc)], False
-        except Exception as exc:
-            # Our own fault; but a message that came again for ever would stop everything.
-            log.exception("message could not be decoded topic=%s", arrival.topic)
-            return [], [f"could not be read: {exc!r}"], False
-
-    def _read_with_care(
-        self,
-        arrival: Arrival,
-        readings: list[Reading],
-        faults: list[str],
-        *,
-        timed: bool,
-        batch: Batch,
-        kept: AsideMessage | None,
-    ) -> None:
-        """Read a message whose repeat cannot be recognised by its readings alone; `kept` is the form
-        in which it is kept aside, if it is."""
-        if arrival.retained and (
-            (readings and not timed)  # an old value of unknown age
-            or self.writer.refused_before(arrival.topic, arrival.payload)
-        ):
-            batch.tallies["repeats"] += len(readings)
-            return
-        if arrival.qos:
-            digest = _digest(arrival)
-            packet_id = self._first_packet + arrival.packet_id
-            known = batch.deliveries.get(packet_id) or self.writer.delivered(packet_id)
-            if arrival.repeat and known == digest:
-                batch.tallies["repeats"] += len(readings)
-                return
-            batch.deliveries[packet_id] = digest
-        came_ms = kept.steady_ms if kept else arrival.received_ms
-        message = (came_ms, arrival.topic, arrival.payload, len(readings))
-        if (
-            readings
-            and self._newcomers is not None
-            and self._newcomers.held(batch.visit, readings[0].series, message)
-        ):
-            readings = []
-        elif kept is not None:
-            batch.aside.append(kept)
-            return
-        batch.readings.extend(readings)
-        if faults:
-            reason = reason_of(faults)
-            log.debug("message rejected topic=%s reason=%s", arrival.topic, reason)
-            batch.refusals.append(_refusal(arrival, reason))
 
     def _admit(self, admission: Newcomers) -> None:
         """Store the messages of newcomers that were admitted since."""
@@ -492,19 +323,3 @@ class Ingest:
                 continue
             admission.stored(visit)
             log.info("newcomers admitted messages=%d readings=%d", len(rows), len(readings))
-
-
-def _digest(arrival: Arrival) -> bytes:
-    """Digest by which a message is recognised, beside its packet id."""
-    text = arrival.topic.encode("utf-8", "replace") + b"\0" + arrival.payload
-    return hashlib.blake2b(text, digest_size=16).digest()
-
-
-def _refusal(arrival: Arrival, reason: str) -> Refusal:
-    return Refusal(
-        arrival.received_ms,
-        arrival.topic[:REFUSED_TEXT_MAX],
-        arrival.payload[:REFUSED_PAYLOAD_MAX],
-        len(arrival.payload),
-        reason[:REFUSED_TEXT_MAX],
-    )

@@ -92,7 +92,9 @@ def shop(tmp_path_factory):
     data.mkdir(parents=True)
     (data / "benchweather.toml").write_text(SETTINGS, encoding="utf-8")
     service = RunningService(data)
-    service.before = "from monitor.service import supervisor; supervisor.FORECAST_FILES_S = 1"
+    service.before = (
+        "from monitor.service import scheduled_jobs; scheduled_jobs.FORECAST_FILES_S = 1"
+    )
     service.start()
     environment = {k: v for k, v in service.environment.items() if not k.startswith("XDG_")}
     del environment["BENCHWEATHER_DATA"]

@@ -18,8 +18,9 @@ from monitor.air.place_means import means
 from monitor.air.unreliable_readings import doubtful
 from monitor.commands import Commands
 from monitor.core.measurements import Quantity, Series
+from monitor.core.steady_clock import SteadyClock
 from monitor.mqtt.client import Arrival
-from monitor.readings.ingest import Ingest
+from monitor.readings.batch import BatchReader
 from monitor.readings.payload import Contract
 from monitor.science.sensor_clock import misdated, overlapping, slow_s, wrong_clock_hours
 from monitor.science.sensor_health import SensorFault
@@ -156,10 +157,10 @@ def shop(tmp_path, monkeypatch):
         contextlib.closing(Writer(settings.store_path)) as writer,
         contextlib.closing(Reader(settings.store_path)) as reader,
     ):
-        ingest = Ingest(None, Contract(), writer)
+        batches = BatchReader(Contract(), writer, SteadyClock())
         for hour in range(NOW - DAY, NOW, HOUR):
             slow = HOUR if hour >= NOW - 8 * HOUR else 0
-            batch = ingest.read(
+            batch = batches.read(
                 [
                     one
                     for at in range(hour, hour + HOUR, 5 * MIN)
@@ -190,15 +191,15 @@ def test_the_least_lateness_of_each_hour_is_kept_over_writers(shop):
 
 def test_the_store_is_told_once_a_minute_and_again_if_it_could_not_be_written(shop):
     *_, writer = shop
-    ingest = Ingest(None, Contract(), writer)
+    batches = BatchReader(Contract(), writer, SteadyClock())
     late = {
-        at: ingest.read([message("b", NOW + at - 700, NOW + at)]).lateness for at in (0, 9_000)
+        at: batches.read([message("b", NOW + at - 700, NOW + at)]).lateness for at in (0, 9_000)
     }
     hour = ("front-bench", "b", NOW)
     assert late == {0: {hour: 700}, 9_000: {hour: 700}}  # nothing was stored yet
-    ingest._lateness.stored()
-    assert ingest.read([message("b", NOW + 20_000 - 300, NOW + 20_000)]).lateness == {}
-    assert ingest.read([message("b", NOW + 70_000 - 500, NOW + 70_000)]).lateness == {hour: 300}
+    batches.lateness.stored()
+    assert batches.read([message("b", NOW + 20_000 - 300, NOW + 20_000)]).lateness == {}
+    assert batches.read([message("b", NOW + 70_000 - 500, NOW + 70_000)]).lateness == {hour: 300}
 
 
 def test_a_slow_clock_is_told_and_not_taken_for_silence(shop):
