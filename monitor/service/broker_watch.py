@@ -189,5 +189,5 @@ class BrokerWatch:
             self._ingest.subscription.hurry()
             if outage:
                 self.outage = outage._replace(restarts=outage.restarts + 1)
-        self._next_look = time.monotonic()
+        self._next_look = self._next_probe = time.monotonic()
         self._next_start = self._next_look + self._backoff.wait_s()

@@ -211,6 +211,20 @@ def test_a_broker_that_runs_but_answers_nobody_is_started_again(make_watched, na
 
 
 @pytest.mark.broker
+def test_a_broker_started_again_is_tested_at_once(make_watched, monkeypatch):
+    """Also where the ingest was connected again before the watch looked at it."""
+    monkeypatch.setattr(broker_watch, "PROBE_S", 600)
+    monkeypatch.setattr(BrokerWatch, "_doubted", lambda _: False)
+    shop = make_watched()
+    shop.broker.start()
+    shop.begin()
+    until(lambda: shop.watch._next_probe > 0, what="the first test message came back")
+    os.kill(shop.broker.pid, signal.SIGKILL)
+    until(lambda: shop.watch.outage and shop.watch.outage.answers)
+    assert shop.watch.outage.restarts == 1
+
+
+@pytest.mark.broker
 def test_retained_messages_of_a_stranger_are_dropped_before_they_fill_the_memory(
     make_watched, monkeypatch
 ):
