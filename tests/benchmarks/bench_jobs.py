@@ -171,13 +171,9 @@ JOBS: dict[str, Callable[[Hand], str]] = {
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--board", help="link that may change things; else a demo is started")
-    parser.add_argument("--quick", action="store_true", help="the phone only, two months of log")
+    parser.add_argument("--quick", action="store_true", help="the phone only")
     given = parser.parse_args()
-    with (
-        contextlib.nullcontext(given.board)
-        if given.board
-        else demo(60 if given.quick else 365) as link
-    ):
+    with contextlib.nullcontext(given.board) if given.board else demo() as link:
         for screen in ("phone",) if given.quick else ("phone", "wall"):
             measure(link, screen)
 
@@ -188,7 +184,7 @@ def measure(link: str, screen: str) -> None:
 
     board = link.rstrip("/").partition("/open/")[0]
     width, height = SCREENS[screen]
-    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    program = shutil.which("chromium-headless-shell") or shutil.which("chromium")
     with sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=program, args=["--no-sandbox"])
         context = browser.new_context(viewport={"width": width, "height": height}, locale="en-GB")

@@ -32,18 +32,14 @@ SETTLE_MS = 3_000
 
 
 @contextlib.contextmanager
-def demo(days: int = 365) -> Iterator[str]:
-    """A demo of its own, with its outlook and so many days of readings; yields a link to its board
-    that may change things."""
+def demo() -> Iterator[str]:
+    """A demo of its own, with its outlook; yields a link to its board that may change things."""
     with tempfile.TemporaryDirectory() as folder:
         environment = os.environ | {
             "BENCHWEATHER_BOARD__PORT": str(BOARD_PORT),
             "BENCHWEATHER_BROKER__PORT": str(BROKER_PORT),
             "PYTHONPATH": str(ROOT),
         }
-        filled = f"from sensors.demo import __main__ as demo; demo.YEAR_MS = {days} * demo.DAY_MS"
-        fill = [sys.executable, "-c", f"{filled}; demo.main()", "backfill", "--demo"]
-        subprocess.run([*fill, "--data", folder], cwd=ROOT, env=environment, check=True)
         command = [sys.executable, "-m", "monitor", "run", "--demo", "--data", folder]
         child = subprocess.Popen(command, cwd=ROOT, env=environment, stderr=subprocess.DEVNULL)
         try:
