@@ -83,8 +83,6 @@ def test_a_full_disk_is_said_and_everything_comes_back_by_itself_when_there_is_s
         disk = SmallDisk(tmp_path / "shop0", 160)
         ends.callback(disk.unmount)
         service = make_service()
-        service.before = "from monitor.service import broker_watch as watch"
-        service.before += "; watch.DOUBTED_PROBE_S, watch.SICK_PROBE_WAIT_S = 1, 1"
         ends.callback(service.clear)
         service.start()
         reserve = service.data / "space.reserve"
