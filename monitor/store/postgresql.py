@@ -123,6 +123,15 @@ class _Text(StrDumper):
         return obj.replace("\0", "\ufffd").encode("utf-8", "replace")
 
 
+class _Column(psycopg.adapt.Dumper):
+    """Writes an array in binary form, of the type in the statement."""
+
+    format = psycopg.pq.Format.BINARY
+
+    def dump(self, obj: NDArray[Any]) -> bytes:
+        return postgresql_bulk.array_content(obj)
+
+
 class _Cursor(psycopg.Cursor[Any]):
     """A cursor that takes `?` for a value, as the store's SQL has it."""
 
@@ -244,11 +253,12 @@ ORDER BY place, sensor, quantity
             return 0
         if fresh := {ts_ms // DAY_MS for _, ts_ms, _ in rows} - self._days:
             self._make_months(run, fresh)
+        columns = list(zip(*rows, strict=True))
         if len(rows) < COPY_FROM:
-            return self._put_new(run, rows)
+            return self._put_new(run, [list(column) for column in columns])
         series, at, values = (
             np.array(column, kind)
-            for column, kind in zip(zip(*rows, strict=True), ("i8", "i8", "f8"), strict=True)
+            for column, kind in zip(columns, ("i8", "i8", "f8"), strict=True)
         )
         if np.isnan(values).any():
             raise StoreFault(f"{self.name}: a reading is not a number")
@@ -260,15 +270,14 @@ ORDER BY place, sensor, quantity
                 windows = postgresql_bulk.windows(series, at, values, _PERIODS_S)  # meanwhile
         except psycopg.errors.UniqueViolation:  # some are there already
             run.execute("ROLLBACK TO before")
-            return self._put_new(run, rows)
-        for columns in windows:
-            run.execute(_ROLL, columns)
+            return self._put_new(run, [series, at, values])
+        for rolled in windows:
+            run.execute(_ROLL, rolled)
         return len(rows)
 
     @staticmethod
-    def _put_new(run: Any, rows: Sequence[Row3]) -> int:
+    def _put_new(run: Any, columns: Sequence[Any]) -> int:
         """Store the readings that are not there yet, with their rollups. Returns how many."""
-        columns = [list(column) for column in zip(*rows, strict=True)]
         return int(run.execute(_PUT, columns).fetchone()[0])
 
     def clear(self, run: Any, series_id: int, until_ms: int, at_most: int) -> int:
@@ -363,6 +372,7 @@ ORDER BY place, sensor, quantity
         weakref.finalize(self, raw.close).atexit = False
         raw.adapters.register_dumper(float, _Number)
         raw.adapters.register_dumper(str, _Text)
+        raw.adapters.register_dumper(np.ndarray, _Column)
         raw.adapters.register_loader("numeric", _WholeNumber)
         try:
             self._checked(raw)

@@ -57,12 +57,20 @@ def table(arrays: Sequence[bytes | None], columns: Columns) -> NDArray[np.void]:
     return found
 
 
+def array_content(column: NDArray[Any]) -> bytes:
+    """A column as an array in binary form, the reverse of `table`."""
+    kind, type_id = ("f8", 701) if column.dtype.kind == "f" else ("i8", 20)
+    elements = np.empty(len(column), [("size", ">i4"), ("value", f">{kind}")])
+    elements["size"], elements["value"] = 8, column
+    return np.array([1, 0, type_id, len(column), 1], ">i4").tobytes() + elements.tobytes()
+
+
 def windows(
     series: NDArray[np.int64],
     at: NDArray[np.int64],
     values: NDArray[np.float64],
     periods_s: Iterable[int],
-) -> list[list[list[Any]]]:
+) -> list[list[NDArray[Any]]]:
     """Columns of the rollups of readings, for each period."""
     order = np.lexsort((at, series))
     series, at, values = series[order], at[order], values[order]
@@ -71,7 +79,7 @@ def windows(
         start = at - at % (1000 * period_s)
         new = (np.diff(series) != 0) | (np.diff(start) != 0)
         first = np.flatnonzero(np.append(True, new))
-        columns = (
+        columns = [
             series[first],
             np.full(len(first), period_s),
             start[first],
@@ -79,6 +87,6 @@ def windows(
             np.minimum.reduceat(values, first),
             np.add.reduceat(values, first),
             np.maximum.reduceat(values, first),
-        )
-        found.append([column.tolist() for column in columns])
+        ]
+        found.append(columns)
     return found

@@ -138,6 +138,7 @@ _OWN = {
     17: [_SERVICE],
     18: _WORKERS_SEEN,
     19: [_OUTLOOK, "ALTER TABLE outlook ALTER body SET STORAGE EXTERNAL;", _OUTLOOK_TURN],
+    20: ["ALTER TABLE rollup SET (fillfactor = 70);"],
 }
 """What PostgreSQL needs besides, by the step of the schema."""
 

@@ -104,6 +104,20 @@ def test_a_large_batch_with_repeats_in_it_and_in_the_store_is_stored_once(server
     writer.close()
 
 
+def test_a_rollup_stays_on_its_page_when_a_reading_is_added_to_it(server):
+    writer = Writer(server.emptied())
+    pages = (
+        "SELECT series_id, period_s, ts_ms, (ctid::text::point)[0] FROM rollup ORDER BY 1, 2, 3"
+    )
+    many = [Series(f"bench-{i}", "a1", Quantity.TEMPERATURE) for i in range(200)]
+    writer.write([Reading(one, T0, 20.0) for one in many])
+    before = writer.connection.rows(pages)
+    assert len({page for *_, page in before}) > 2
+    writer.write([Reading(one, T0 + 1, 21.0) for one in many[::4]])
+    assert writer.connection.rows(pages) == before
+    writer.close()
+
+
 def test_a_commit_whose_answer_is_lost_is_not_done_twice(server):
     way = CutAtCommit(server.port)
     writer = Writer(server.emptied().replace(f":{server.port}", f":{way.port}"))

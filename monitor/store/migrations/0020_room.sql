@@ -1,0 +1,1 @@
+-- Room beside rollups, which are added to. Only a database on a server has it: see `postgresql_schema.py`.
