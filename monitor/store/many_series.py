@@ -18,7 +18,7 @@ LATENESS = [("hour_ms", "i8"), ("least_s", "f8")]
 AT_ONCE = 3_000
 """Most series of one query. PostgreSQL reads the pages of a span again for each query."""
 _ROLLUPS = """
-SELECT ts_ms, n, low, total / n, high, series_id FROM rollup
+SELECT ts_ms, n, low, total, high, series_id FROM rollup
 WHERE series_id IN ({}) AND period_s = ? AND ts_ms >= ? AND ts_ms < ?
 """
 _LATENESS = """
@@ -43,7 +43,7 @@ def rollups(
     for part in _parts(series_ids):
         sql = _ROLLUPS.format(", ".join("?" * len(part)))
         values = (*part, period_s, start_ms, end_ms)
-        table = connection.table(sql, values, [*ROLLUP, ("series_id", "i8")])
+        table = divided(connection.table(sql, values, [*ROLLUP, ("series_id", "i8")]))
         # PostgreSQL would sort so many on the disk.
         table = table[np.lexsort((table["ts_ms"], table["series_id"]))]
         ids, starts = np.unique(table["series_id"], return_index=True)
@@ -52,6 +52,12 @@ def rollups(
         for series_id, start, end in zip(ids.tolist(), starts, ends, strict=True):
             found[series_id] = columns[start:end]
     return found
+
+
+def divided(table: NDArray[np.void]) -> NDArray[np.void]:
+    """Rollups that were read with their sums as means. PostgreSQL fails to divide the least numbers."""
+    table["mean"] /= table["n"]
+    return table
 
 
 def lateness(

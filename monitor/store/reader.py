@@ -24,12 +24,16 @@ if TYPE_CHECKING:
     from monitor.domain.sensor import Correction
 
 _QUANTITY = {str(one): one for one in Quantity}
+_OF_WINDOWS = (
+    "SELECT ts_ms, n, low, total, high FROM rollup "
+    "WHERE series_id = ? AND period_s = ? AND ts_ms >= ? AND ts_ms < ? ORDER BY ts_ms"
+)
 _OF_READINGS = (
-    "SELECT ?, count(*), min(value), sum(value) / count(*), max(value) FROM reading "
+    "SELECT ?, count(*), min(value), sum(value), max(value) FROM reading "
     "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? HAVING count(*) > 0"
 )
 _OF_TEN_MINUTES = (
-    "SELECT ?, sum(n), min(low), sum(total) / sum(n), max(high) FROM rollup "
+    "SELECT ?, sum(n), min(low), sum(total), max(high) FROM rollup "
     "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? AND period_s = ? HAVING count(*) > 0"
 )
 
@@ -477,12 +481,8 @@ class Reader:
         series_id, from_ms, until_ms, correction = piece
         step = 1000 * period_s
         first, last = -(-from_ms // step) * step, until_ms // step * step
-        table = self.connection.table(
-            "SELECT ts_ms, n, low, total / n, high FROM rollup WHERE series_id = ? "
-            "AND period_s = ? AND ts_ms >= ? AND ts_ms < ? ORDER BY ts_ms",
-            (series_id, period_s, max(start_ms - step + 1, first), min(end_ms, last)),
-            ROLLUP,
-        )
+        whole = (series_id, period_s, max(start_ms - step + 1, first), min(end_ms, last))
+        table = many_series.divided(self.connection.table(_OF_WINDOWS, whole, ROLLUP))
         edges = {
             (max(bucket, from_ms), min(bucket + step, until_ms), bucket)
             for bucket, cut in ((first - step, first != from_ms), (last, last != until_ms))
@@ -496,7 +496,7 @@ class Reader:
                 if bucket < self._cleared.get(series_id, -EVER_MS):  # to ten minutes
                     ends = high - 1000 * TEN_MINUTES_S + 1
                     of, values = _OF_TEN_MINUTES, (bucket, series_id, low, ends, TEN_MINUTES_S)
-                parts.append(self.connection.table(of, values, ROLLUP))
+                parts.append(many_series.divided(self.connection.table(of, values, ROLLUP)))
             table = _merged(parts)
         if correction is not None:
             columns = corrected_series.correct(

@@ -102,9 +102,6 @@ def main() -> None:
             print(
                 f"{rows / 1e6:,.1f} million readings, filled in {time.monotonic() - began:.0f} s"
             )
-            if server:
-                server.stop()
-                server.start()
             measure(ShopData(settings), until_ms)
         finally:
             if server:

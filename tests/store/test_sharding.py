@@ -91,6 +91,8 @@ class Shards:
 def shards(postgresql_server):
     found = Shards(postgresql_server)
     yield found
+    # or who analyses the whole database asks a server that is gone
+    postgresql_server.sql("DROP EXTENSION postgres_fdw CASCADE")
     found.more.remove()
 
 

@@ -261,6 +261,12 @@ def test_rollups_of_many_series_are_those_of_the_readings_of_each(writer, reader
     assert reader.rollups_of([], TEN_MINUTES_S, start, end) == {}
 
 
+def test_the_mean_of_the_least_numbers_is_read(writer, reader):
+    writer.write([Reading(BENCH, HOUR0, 5e-324), Reading(BENCH, HOUR0 + 1, 0.0)])
+    rows = reader.rollups(reader.series()[BENCH], HOUR_S, HOUR0, HOUR0 + 1)
+    assert rows["mean"].tolist() == [0.0]
+
+
 def test_the_correction_of_a_value_asks_the_store_nothing(writer, reader, statements):  # noqa: F811
     writer.write([Reading(BENCH, T0, 20.0)])
     series_id = reader.series()[BENCH]
