@@ -29,8 +29,8 @@ from hypothesis import HealthCheck, settings
 
 from monitor.core import clock
 from monitor.core.clock import to_ms
+from monitor.core.ports import is_listening
 from monitor.mqtt.accounts import LOCAL_USER, read_session_keys
-from monitor.mqtt.embedded_broker import is_listening
 
 pytest_plugins = ["postgresql_server"]
 ROOT = Path(__file__).parent.parent

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from conftest import free_port, until
 
-from monitor.mqtt.embedded_broker import is_listening
+from monitor.core.ports import is_listening
 
 FAST = ("-c", "fsync=off", "-c", "full_page_writes=off", "-c", "max_connections=100")
 

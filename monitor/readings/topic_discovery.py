@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from monitor.core.errors import BadPayload, BrokerFault, BrokerUnavailable
+from monitor.core.ports import becomes_free
 from monitor.domain.topic_rules import (
     AGENT_FILTER,
     TopicRule,
@@ -22,7 +23,7 @@ from monitor.domain.topic_rules import (
 )
 from monitor.mqtt.accounts import AccessRules
 from monitor.mqtt.client import Address, Arrival, Subscription
-from monitor.mqtt.embedded_broker import becomes_free, ingest_account
+from monitor.mqtt.embedded_broker import ingest_account
 from monitor.readings.payload import PAYLOAD_MAX, Contract, reason_of
 from monitor.readings.payload.detect import PayloadFormat, kind_of
 from monitor.readings.payload.rule_suggestions import Proposal, proposal

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from monitor.backup import state as backup_state
-from monitor.core import formats
+from monitor.core import formats, ports
 from monitor.core.certificate import (
     EXPIRES_SOON_S,
     CertificateFault,
@@ -25,7 +25,7 @@ from monitor.core.errors import BrokerFault, BrokerUnavailable, StoreFault, Stor
 from monitor.core.files import size_text
 from monitor.core.time_sync import NetworkTime
 from monitor.domain.shop_clock import trouble_of
-from monitor.mqtt import embedded_broker
+from monitor.mqtt import broker_program
 from monitor.mqtt.client import Address, Publisher
 from monitor.notifications.outbox_worker import channel_faults
 from monitor.people.access_store import AccessStore, has_people
@@ -123,7 +123,7 @@ def _broker(settings: Settings, address: Address) -> Check:
             version = _program(settings)
         except (BrokerFault, OSError, subprocess.TimeoutExpired) as exc:
             return Check("broker", False, str(exc))
-        if embedded_broker.is_listening(address.host, address.port):
+        if ports.is_listening(address.host, address.port):
             return Check(
                 "broker",
                 False,
@@ -157,11 +157,11 @@ def _program(settings: Settings) -> str:
     BrokerFault
         If there is none, or it is not the one that was tested.
     """
-    program = embedded_broker.find_program(settings.broker.program)
+    program = broker_program.find_program(settings.broker.program)
     if program:  # the owner's own choice
-        return f"{program}, {embedded_broker.version(program)}"
-    program = embedded_broker.shipped_program()
-    found, known = embedded_broker.version(program), embedded_broker.checksum(program)
+        return f"{program}, {broker_program.version(program)}"
+    program = broker_program.shipped_program()
+    found, known = broker_program.version(program), broker_program.checksum(program)
     if known is False:
         raise BrokerFault(
             f"{program} ({found}) is not the file that was tested: its checksum differs. Install "

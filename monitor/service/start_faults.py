@@ -6,7 +6,7 @@ import socket
 from dataclasses import replace
 
 from monitor.core.errors import Fault, Rejected
-from monitor.mqtt.embedded_broker import is_listening
+from monitor.core.ports import is_listening
 from monitor.notifications.outbox_worker import channel_details
 from monitor.people.access_store import AccessStore, has_people
 from monitor.people.passwords import check_password

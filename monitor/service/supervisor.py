@@ -24,12 +24,12 @@ from monitor.commands.listening import DecideListening
 from monitor.commands.settings import DecideSettings
 from monitor.core.clock import now_ms
 from monitor.core.errors import SettingsFault
+from monitor.core.ports import becomes_free, is_listening
 from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
 from monitor.core.systemd import Notifier
 from monitor.domain.opening_hours import is_open
 from monitor.mqtt.client import Subscription, shared
-from monitor.mqtt.embedded_broker import becomes_free, is_listening
 from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.notifications.phones import ABOUT as PHONES
 from monitor.notifications.phones import Phones

@@ -8,7 +8,7 @@ from typing import Literal
 
 from pydantic import BaseModel, SecretStr, field_validator
 
-from monitor.mqtt.embedded_broker import PROGRAMS, find_program
+from monitor.mqtt.broker_program import PROGRAMS, find_program
 from monitor.settings.addresses import LOOPBACK, host, mqtt_url
 from monitor.settings.definition import STRICT, setting
 

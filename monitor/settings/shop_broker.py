@@ -12,8 +12,9 @@ from monitor.mqtt.accounts import (
     make_session_keys,
     read_session_keys,
 )
+from monitor.mqtt.broker_program import find_program
 from monitor.mqtt.client import Address
-from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker, find_program
+from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker
 from monitor.mqtt.mosquitto_broker import MosquittoBroker
 
 if TYPE_CHECKING:

@@ -32,8 +32,9 @@ from numbered_load import connected
 
 from monitor import settings
 from monitor.core import logs
+from monitor.core.ports import is_listening
 from monitor.mqtt.client import Subscription
-from monitor.mqtt.embedded_broker import ingest_account, is_listening
+from monitor.mqtt.embedded_broker import ingest_account
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.runtime.disk_space import DiskSpace

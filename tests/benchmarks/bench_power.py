@@ -36,7 +36,7 @@ from lossy_disk import MODES, Cuts, LossyDisk, missing, mounted
 from monitor.commands.ipc import ask
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
-from monitor.mqtt.embedded_broker import is_listening
+from monitor.core.ports import is_listening
 
 DRAIN_S = 40.0
 """Time after the restart for what was acknowledged to be in the store. [s]"""

@@ -14,7 +14,7 @@ from conftest import free_port, needs, until
 
 from monitor.core.errors import BrokerFault, BrokerUnavailable
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
-from monitor.mqtt import client, embedded_broker
+from monitor.mqtt import broker_program, client
 from monitor.mqtt.accounts import AccessRules, May, add_account, change_password, remove_account
 from monitor.mqtt.broker_log import broker_refusals, log_size
 from monitor.mqtt.client import Address, Publisher, Subscription
@@ -409,19 +409,19 @@ def test_a_rest_while_the_store_is_full_keeps_the_connection_and_what_arrives(
 
 
 def test_the_shipped_program_is_the_one_that_was_tested(tmp_path):
-    shipped = Path(embedded_broker.shipped_program())
-    assert embedded_broker.checksum(str(shipped)) is True, (
-        f"{embedded_broker.version(str(shipped))}: add its checksum after a test"
+    shipped = Path(broker_program.shipped_program())
+    assert broker_program.checksum(str(shipped)) is True, (
+        f"{broker_program.version(str(shipped))}: add its checksum after a test"
     )
     altered = tmp_path / shipped.name
     shutil.copy2(shipped, altered)
     with altered.open("ab") as file:
         file.write(b"one byte more"[:1])
-    assert embedded_broker.checksum(str(altered)) is False
+    assert broker_program.checksum(str(altered)) is False
     other = tmp_path / "other"
     other.write_text("#!/bin/sh\necho nats-server: v9.9.9\n")
     other.chmod(0o700)
-    assert embedded_broker.checksum(str(other)) is None
+    assert broker_program.checksum(str(other)) is None
 
 
 def test_what_the_broker_refuses_or_drops_is_told_with_its_client_and_why(make):

@@ -11,9 +11,9 @@ from conftest import benchweather, free_port, mosquitto_pub, until
 
 from monitor.core.clock import now_ms
 from monitor.core.errors import BrokerFault, BrokerUnavailable
+from monitor.core.ports import is_listening
 from monitor.domain.topic_rules import filter_fault
 from monitor.mqtt.client import Address, Arrival, Publisher, Subscription
-from monitor.mqtt.embedded_broker import is_listening
 from monitor.readings.payload import Contract
 from monitor.readings.payload.detect import kind_of
 from monitor.readings.payload.rule_suggestions import proposal
@@ -277,7 +277,7 @@ def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_ye
 def test_our_own_broker_is_open_meanwhile_and_keeps_what_the_service_would_take(
     tmp_path, monkeypatch
 ):
-    monkeypatch.setattr("monitor.mqtt.embedded_broker.FREE_WAIT_S", 0.0)
+    monkeypatch.setattr("monitor.core.ports.FREE_WAIT_S", 0.0)
     shop = load(data=tmp_path, environ={"BENCHWEATHER_BROKER__PORT": str(free_port())})
     address, got = broker_address(shop), []
 

@@ -19,10 +19,11 @@ from numbered_load import Load, check_nothing_lost_or_doubled, connected
 
 from monitor.core.clock import EVER_MS
 from monitor.core.measurements import Quantity
+from monitor.core.ports import is_listening
 from monitor.domain.topic_rules import AGENT_FILTER
 from monitor.mqtt.accounts import AccessRules
 from monitor.mqtt.client import Address, Publisher
-from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker, is_listening
+from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker
 from monitor.readings.payload import Contract
 from monitor.store import Reader
 
