@@ -20,11 +20,19 @@ from monitor.core.measurements import new_name_fault
 from monitor.domain.settings_change import SettingPath, SettingValue
 from monitor.domain.topic_rules import TopicRule
 from monitor.settings import FILE_NAME, Settings, demo_layer, load, version_of
+from monitor.settings.content import (
+    LISTS,
+    Flat,
+    child_of,
+    flat,
+    key_of,
+    position_of,
+    set_item,
+    value_at,
+)
 from monitor.settings.faults import is_secret
 from monitor.settings.toml_edit import CannotEdit, rewritten
 
-LISTS = ("places", "topics", "channels", "reservoirs", "forecasts", "shops")
-"""Settings that are lists of tables."""
 FILE_ONLY: dict[SettingPath, str] = {
     ("broker",): "has settings that name a program to run",
     ("broker", "program"): "names a program to run",
@@ -38,8 +46,6 @@ FILE_ONLY: dict[SettingPath, str] = {
 """Settings that only the file itself may have changed, and why."""
 VERSIONS_KEPT = 60
 """Most versions of the file that are kept."""
-
-Flat = dict[SettingPath, Any]
 
 
 class Difference(NamedTuple):
@@ -276,7 +282,7 @@ class SettingsFile:
         faults = [
             Fault("was changed after this page was opened: load the page again", ".".join(path))
             for path in paths
-            if _at(then, path) != _at(now, path)
+            if value_at(then, path) != value_at(now, path)
         ]
         if faults:
             raise Rejected(*faults)
@@ -285,9 +291,9 @@ class SettingsFile:
         *above, last = path
         try:
             for key in above:
-                into = _child(into, key)
+                into = child_of(into, key)
             if isinstance(into, list):
-                _set_item(into, last, value)
+                set_item(into, last, value)
             else:
                 into[last] = value
         except (AttributeError, TypeError) as exc:
@@ -295,9 +301,9 @@ class SettingsFile:
 
     def _remove(self, from_: Any, path: SettingPath) -> None:
         *above, last = path
-        parent = _at(from_, above)
+        parent = value_at(from_, above)
         if isinstance(parent, list):
-            if (at := _position(parent, last)) is not None:
+            if (at := position_of(parent, last)) is not None:
                 del parent[at]
         elif isinstance(parent, dict):
             parent.pop(last, None)
@@ -351,69 +357,11 @@ def rule_as_content(rule: TopicRule) -> dict[str, Any]:
     return content
 
 
-def flat(content: Mapping[str, Any]) -> Flat:
-    """Every value by its path."""
-    return dict(_leaves(content, ()))
-
-
-def _leaves(value: Any, path: SettingPath) -> Iterator[tuple[SettingPath, Any]]:
-    if isinstance(value, dict) and value:
-        for key, inner in value.items():
-            yield from _leaves(inner, (*path, key))
-    elif isinstance(value, list) and value and all(isinstance(one, dict) for one in value):
-        for i, one in enumerate(value):
-            yield from _leaves(one, (*path, _key(one, i)))
-    elif len(path) != 1 or value:  # an empty group is none
-        yield path, value
-
-
 def _differences(before: Flat, after: Flat) -> Iterator[Difference]:
     for path in dict.fromkeys((*before, *after)):
         was, now = before.get(path), after.get(path)
         if was != now or isinstance(was, bool) != isinstance(now, bool):
             yield Difference(path, was, now, is_secret(".".join(path)))
-
-
-def _key(one: Mapping[str, Any], at: int) -> str:
-    own = one.get("id")
-    return own if isinstance(own, str) else str(at)
-
-
-def _position(items: Sequence[Any], key: str) -> int | None:
-    keys = [_key(one, i) if isinstance(one, dict) else str(i) for i, one in enumerate(items)]
-    return keys.index(key) if key in keys else None
-
-
-def _at(content: Any, path: Sequence[str]) -> Any:
-    """The value at a path; None if there is none."""
-    for key in path:
-        if isinstance(content, list):
-            at = _position(content, key)
-            content = None if at is None else content[at]
-        else:
-            content = content.get(key) if isinstance(content, dict) else None
-    return content
-
-
-def _child(of: Any, key: str) -> Any:
-    """The table or list under a name, made if it is not there."""
-    if isinstance(of, list):
-        if (at := _position(of, key)) is None:
-            of.append({"id": key})
-            return of[-1]
-        return of[at]
-    return of.setdefault(key, [] if key in LISTS else {})
-
-
-def _set_item(items: list[Any], key: str, value: Any) -> None:
-    """Set a table of a list, or add it at its end."""
-    at = _position(items, key)
-    if isinstance(value, Mapping) and "id" not in value and not key.isdecimal():
-        value = {"id": key, **value}
-    if at is None:
-        items.append(value)
-    else:
-        items[at] = value
 
 
 def _check_new_place(present: Mapping[str, Any], one: SettingValue) -> None:
@@ -422,7 +370,7 @@ def _check_new_place(present: Mapping[str, Any], one: SettingValue) -> None:
         return
     own = one.value.get("id") if isinstance(one.value, Mapping) else None
     name = own if isinstance(own, str) else one.path[1]
-    if _position(present.get("places", []), name) is None and (fault := new_name_fault(name)):
+    if position_of(present.get("places", []), name) is None and (fault := new_name_fault(name)):
         raise Rejected(Fault(fault, f"places.{one.path[1]}"))
 
 
@@ -434,5 +382,5 @@ def _named(fault: Fault, target: Mapping[str, Any]) -> Fault:
     if not (isinstance(items, list) and at.isdecimal() and int(at) < len(items)):
         return fault
     one = items[int(at)]
-    key = _key(one, int(at)) if isinstance(one, dict) else at
+    key = key_of(one, int(at)) if isinstance(one, dict) else at
     return replace(fault, field=".".join(filter(None, (first, key, inner))))
