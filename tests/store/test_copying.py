@@ -71,6 +71,14 @@ def test_every_table_is_copied_and_new_rows_get_new_ids(stores):
         copied(source, address)
 
 
+def test_zero_with_a_minus_is_zero(stores):
+    """A sensor outdoors sends -0.0 °C, which SQLite stores as 0."""
+    source, address = stores
+    series = Series("front-bench", "a1", Quantity.TEMPERATURE)
+    source.write([Reading(series, 1_790_000_000_000 - DAY_MS, -0.0)])
+    copied(source, address)
+
+
 def test_an_interrupted_copy_is_not_used_and_goes_on_where_it_was(stores, monkeypatch):
     source, address = stores
     monkeypatch.setattr(copying, "CHUNK", 20)
@@ -142,6 +150,13 @@ def test_the_command_copies_there_and_back_and_takes_no_password(tmp_path, postg
     again = Writer(back)
     assert content(again.connection) == before
     again.close()
+    (tmp_path / "readings.sqlite3").rename(tmp_path / "old.sqlite3")
+    server = opened(url, read_only=False)
+    outlooks.put(server, [outlooks.Item("bench", "issuedoutlooks", b"of the server")])
+    server.close()
+    assert copy("server", "file").returncode == 0
+    kept = tmp_path / "outlook" / "bench.issuedoutlooks.npz"
+    assert kept.read_bytes() == b"of the server"
     for ways, code, said in (
         (("file", "postgresql://o:hunter2@h/d"), 2, "A password in a command can be read"),
         (("file", "postgresql://o:hunter2@[:::]/d"), 2, "A password in a command can be read"),
