@@ -208,7 +208,8 @@ def learned(self, turn, now_ms):
     os.read(0, 1)
     return [IssuedOutlooks(turn.place, nothing())]
 Work.learned = learned
-print(os.fork(), flush=True)
+if child := os.fork():
+    print(child, flush=True)
 Work(settings, Reader(settings.read_address)).learn_all(int(sys.argv[1]))
 """
 
@@ -242,9 +243,11 @@ def test_what_a_dead_or_frozen_process_was_doing_is_done_by_another_and_nothing_
 
     frozen = process("-c", VICTIMS, str(now), stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     killed = int(frozen.stdout.readline())
-    until(lambda: set(turns("days = 1")) == places, what="both have a place each")
-    os.kill(killed, signal.SIGKILL)
-    frozen.send_signal(signal.SIGSTOP)
+    try:
+        until(lambda: set(turns("days = 1")) == places, what="both have a place each")
+    finally:
+        os.kill(killed, signal.SIGKILL)
+        frozen.send_signal(signal.SIGSTOP)
     other = process("-m", "monitor", "look-ahead", "--processes", "1")
     try:
         until(done, within_s=60, what="every place is learned and looked at")
