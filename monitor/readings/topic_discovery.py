@@ -23,7 +23,7 @@ from monitor.domain.topic_rules import (
 )
 from monitor.mqtt.accounts import AccessRules
 from monitor.mqtt.client import Address, Arrival, Subscription
-from monitor.mqtt.embedded_broker import ingest_account
+from monitor.mqtt.embedded_broker import PROBE_TOPIC, ingest_account
 from monitor.readings.payload import PAYLOAD_MAX, Contract, reason_of
 from monitor.readings.payload.detect import PayloadFormat, kind_of
 from monitor.readings.payload.rule_suggestions import Proposal, proposal
@@ -95,6 +95,8 @@ class TopicListener:
         """Messages on topics beyond the first `TOPICS_MAX`."""
 
     def hear(self, arrival: Arrival) -> None:
+        if arrival.topic == PROBE_TOPIC:  # the broker watch's own, each half minute
+            return
         before = self.heard.get(arrival.topic)
         if before is None and len(self.heard) >= TOPICS_MAX:
             self.beyond += 1

@@ -14,6 +14,7 @@ from monitor.core.errors import BrokerFault, BrokerUnavailable
 from monitor.core.ports import is_listening
 from monitor.domain.topic_rules import filter_fault
 from monitor.mqtt.client import Address, Arrival, Publisher, Subscription
+from monitor.mqtt.embedded_broker import PROBE_TOPIC
 from monitor.readings.payload import Contract
 from monitor.readings.payload.detect import kind_of
 from monitor.readings.payload.rule_suggestions import proposal
@@ -99,6 +100,12 @@ def test_a_bare_number_is_named_by_its_topic_and_a_time_is_found():
 
 def arrival(topic, payload):
     return Arrival(1, 1, 0, topic, payload, False, False, NOW)
+
+
+def test_the_service_does_not_hear_its_own_test_message():
+    ear = TopicListener(())
+    ear.hear(arrival(PROBE_TOPIC, b"1"))
+    assert not ear.heard
 
 
 def test_topics_beyond_the_most_are_counted_only():

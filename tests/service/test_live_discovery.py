@@ -45,6 +45,7 @@ def test_any_topic_is_heard_while_listening_but_no_command_of_a_stranger(service
 
     until(sent, what="the topic is heard")
     heard = heard_topics.read(path)
+    assert [one.topic for one in heard.topics] == [OWN]
     (one,) = heard.topics
     assert (one.topic, one.rule["quantities"]["humidity"]["unit"]) == (OWN, "%RH")
     with closing(Reader(service.store)) as reader:
