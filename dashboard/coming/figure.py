@@ -124,12 +124,12 @@ def summary(one: PlaceOutlook, quantity: str, view: View) -> str:
     def at_hour(i: int) -> str:
         a, b, c = (formats.figure(float(v[i]), how.decimals) for v in (low, middle, high))
         stamp = formats.moments(np.array([one.at_ms(i)], np.int64), view.zone)[0]
-        return f"{b} {how.unit} ({a} to {c}) {stamp}"
+        return f"{b} {how.unit} at {stamp} (shaded: {a} to {c})"
 
     return (
-        f"{how.words} of {one.place.label} over the next five days, middle course: lowest about "
-        f"{at_hour(least)}, highest about {at_hour(most)}. Shaded: 8 in "
-        "10 likely courses lie here. Line: the middle course."
+        f"{how.words} of {one.place.label} over the next five days. The line is the middle course: "
+        f"lowest about {at_hour(least)}, highest about {at_hour(most)}. "
+        "8 in 10 likely courses lie in the shaded range."
     )
 
 

@@ -30,8 +30,8 @@ def score_words(fit: LearnedPlace | None) -> str:
     """Skill of the past outlooks, in a sentence or two."""
     if fit is None or not fit.scores:
         return (
-            "The outlook has not been checked here yet. From ten days of readings on, that is done "
-            "each night."
+            "The outlook has not been tested on this shop's readings yet. It is tested every night, "
+            "once there are ten days of readings."
         )
     return f"Tested on this shop's own readings. {_score_words(fit.scores, fit.snaps)}"
 

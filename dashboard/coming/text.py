@@ -181,7 +181,7 @@ def lead(one: PlaceOutlook, spell: OutlookSpell, now_ms: int) -> str:
     """Time left, with its range; empty where the spell has begun or is not likely enough."""
     if spell.begins_h.middle == 0 or spell.chance < UNSURE:
         return ""
-    low, middle, high = (one.at_ms(h) - now_ms for h in spell.begins_h)
+    low, middle, high = (one.at_ms(round(h)) - now_ms for h in spell.begins_h)  # as the table
     if how_sure(spell.chance) not in _VERBS:
         return f"If it comes, it begins {_in(middle)}."
     first = _hours(low) if low >= formats.HOUR_MS / 2 else "now"

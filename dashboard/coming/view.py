@@ -262,7 +262,14 @@ def _spell_table(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> 
         ]
         for line in lines
     ]
-    return [wide_table(["Spell", "From", "Reaches", "Chance"], rows, "Expected spells")]
+    note = (
+        "The air stays beyond the level in Reaches for some hours. So its range differs from that of a "
+        "single hour in the plot."
+    )
+    return [
+        wide_table(["Spell", "From", "Reaches", "Chance"], rows, "Expected spells"),
+        html.P(note, className="aside"),
+    ]
 
 
 def _accuracy(fit: LearnedPlace | None) -> list[Component]:

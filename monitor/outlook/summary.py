@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -364,12 +365,10 @@ def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str
             )
     if look.u_rh_pct:
         low, high = np.quantile(look.air[1, :, 0], [0.1, 0.9])
-        read, air = (
-            (high - low) / 2,
-            float(np.hypot((high - low) / 2, TENTH * look.u_rh_pct / 2)),
-        )
+        read, sensor = float(high - low) / 2, TENTH * look.u_rh_pct / 2
         said.append(
-            f"The ranges are for what the sensor reads: ±{read:.1f} % RH one hour ahead. For the air "
-            f"itself that is ±{air:.1f} %, because the sensor may be wrong by {look.u_rh_pct:.1f} %."
+            f"The ranges are for what the sensor reads: ±{read:.1f} % RH one hour ahead, in 8 of 10 "
+            f"cases. For the air itself it is ±{math.hypot(read, sensor):.1f} %, because the sensor has "
+            f"an error of its own: up to {sensor:.1f} % in 8 of 10 cases."
         )
     return " ".join(said)
