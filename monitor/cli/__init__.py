@@ -160,8 +160,9 @@ def board(
     print(_board_link(settings, people.wall_token(settings, name, days) if wall else "", base))
     if (beat := heartbeat.read(settings.heartbeat_path)) is None or beat.late():
         err.print(
-            f"Benchweather does not run with the data in {settings.data}. "
-            "The link works only while it does. --data or --demo names other data.",
+            f"Benchweather does not run with the data in {settings.data}, so this link does not work "
+            "yet. Start `benchweather run`, or name the folder of the running one with --data (with "
+            "--demo for the demo).",
             soft_wrap=True,
         )
 

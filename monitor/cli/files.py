@@ -171,8 +171,8 @@ def export(
 ) -> None:
     """Write readings as CSV or Parquet, corrected by calibration or raw.
 
-    Where readings were deleted (keep.readings_years), it says which. With --out, FILE.README.txt says
-    it too.
+    If single readings were deleted (keep.readings_years), it lists their sensors and times. With --out,
+    FILE.README.txt has this list too.
     """
     from monitor.readings import export as exporting
     from monitor.readings import left_out

@@ -1,4 +1,4 @@
-"""`benchweather look-ahead`: the outlook's work on a computer of its own."""
+"""`benchweather look-ahead`: makes outlooks beside the service, on this or another computer."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def look_ahead(
     ] = None,
     verbose: Verbose = False,
 ) -> None:
-    """Learn places and look ahead beside the service, on this or another computer. Ctrl-C ends it.
+    """Learn places and make outlooks beside the service, on this or another computer. Ctrl-C ends it.
 
     It needs a database (store.url). Several computers share the places. Set outlook.processes to 0 if
     the service should not do this work too.
@@ -36,7 +36,7 @@ def look_ahead(
     number = processes or part.usual_processes()
 
     def ready() -> None:
-        out.print(f"Looks ahead in {number} process{'es' * (number > 1)}. Ctrl-C ends")
+        out.print(f"Making outlooks with {number} process{'es' * (number > 1)}. Ctrl-C ends")
 
     with exit_on(wrong_use=SettingsFault):
         part.look_ahead(settings, number, ready, Notifier.taken_from(os.environ))

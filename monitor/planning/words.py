@@ -87,7 +87,7 @@ def shift_sentence(
     whose = names.instrument(one.repair)
     effect = f"{whose} is usually ready {with_}, otherwise {without}."
     if one.air is None:
-        return f"If {names.step(one.of, one.step)} takes long (1 case in 5), {effect}"
+        return f"If “{names.step(one.of, one.step)}” takes long (1 case in 5), {effect}"
     air = one.air
     when = formats.between(air.from_ms, air.until_ms, now_ms, zone)
     place = places.get(air.place, air.place)

@@ -115,8 +115,8 @@ def worker_trouble(silent: Sequence[WorkerSign], now_ms: int, zone: ZoneInfo) ->
     return Trouble(
         "workers",
         f"{'An ingest worker has' if one else f'{len(silent)} ingest workers have'} stopped: {names}.",
-        f"Start {'it again on its computer' if one else 'them again on their computers'}. After 7 days "
-        "this message goes away.",
+        f"Start {'it again on its computer' if one else 'them again on their computers'}. If it runs "
+        "there, check its network. After 7 days this message goes away.",
     )
 
 

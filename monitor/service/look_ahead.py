@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 LOOK_S = 0.5
 """Interval between checks of the processes. [s]"""
-STATUS = "Learns places and looks ahead."
+STATUS = "Learns places and makes outlooks."
 
 
 def outlook_processes(settings: Settings, wanted: threading.Event) -> list[ChildProcess]:
@@ -53,8 +53,8 @@ def look_ahead(
     if not isinstance(settings.store_address, str):
         raise SettingsFault(
             [
-                "store.url is not set: without a database only the service itself can look ahead. The "
-                "demo has no database."
+                "store.url is not set. Without a database only the service itself makes outlooks: start "
+                "`benchweather run`. The demo has no database."
             ]
         )
     stop, notifier, wanted = threading.Event(), notifier or Notifier({}), threading.Event()

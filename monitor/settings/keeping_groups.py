@@ -74,7 +74,7 @@ class StoreSettings(BaseModel):
     )
     read_url: SecretStr = setting(
         SecretStr(""),
-        "The same database for a user who may only read, for board and plan; empty: store.url",
+        "The same database with a user who may only read, for the board and the plan; empty: store.url",
     )
 
     @field_validator("url", "read_url")
@@ -91,8 +91,8 @@ class OutlookSettings(BaseModel):
     model_config = STRICT
     processes: int = setting(
         1,
-        "Number of processes of the service that learn places and look ahead; with a database also more "
-        "than 1, or 0 if `benchweather look-ahead` does it elsewhere",
+        "Number of processes with which the service learns places and makes outlooks: 1 without a "
+        "database; with one also more, or 0 if `benchweather look-ahead` does this work",
         "",
         ge=0,
         le=64,
