@@ -253,8 +253,9 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
         ),
         html.P(
             (
-                "Almost certain means 9 in 10. The outlook here is the pattern of this place's "
-                "last weeks; it does not know of a change of weather."
+                "In bold: the latest start with a chance of 5 in 10 or more. Almost certain means 9 in "
+                "10 or more. The air to come is that of the outlook. Without an outlook it is the "
+                "pattern of this place's last weeks, which does not know the weather."
             ),
             className="aside",
         ),
@@ -294,12 +295,15 @@ def lead(kind: WaitType, found: StartInHours, by: str, now: int, shop: ShopData)
     if start is None or start.start_ms is None:
         return ""
     closes = closing(shop, now)
-    if closes is not None and start.start_ms >= closes:
+    latest = start.start_ms if closes is None else min(start.start_ms, closes)
+    if latest == closes:
         when = "any time before closing"
     else:
-        when = f"before {formats.ahead(floored(start.start_ms), now, shop.settings.zone)}"
+        when = f"before {formats.ahead(floored(latest), now, shop.settings.zone)}"
+    tenths = 9 if start.sure_ms is not None and start.sure_ms >= latest else 5
     return (
-        f"{kind.name}: start {when}. Then it is ready by {by} with a chance of 5 in 10 or better."
+        f"{kind.name}: start {when}. The chance is then {tenths} in 10 or more that it is ready by "
+        f"{by}."
     )
 
 

@@ -159,6 +159,21 @@ def test_no_start_inside_the_opening_hours_is_said(settings):
     assert bench_ready_by_page.in_hours(start, night, plain) == (start, False)
 
 
+@pytest.mark.parametrize(("sure", "tenths"), [("17:30", 9), ("17:10", 5), (None, 5)])
+def test_the_answer_in_a_sentence_has_the_chance_of_its_line(settings, sure, tenths):
+    shop, now, late = (
+        ShopData(with_hours(settings)),
+        at("2026-11-25T12:00"),
+        at("2026-11-25T17:30"),
+    )
+    start = LatestStart(at(f"2026-11-25T{sure}") if sure else None, late, late)
+    found = bench_ready_by_page.StartInHours(start)
+    said = bench_ready_by_page.lead(KINDS["cleat"], found, "Fri", now, shop)
+    assert said.endswith(
+        f"any time before closing. The chance is then {tenths} in 10 or more that it is ready by Fri."
+    )
+
+
 def with_hours(settings, hours="08:30-17:30"):
     days = dict.fromkeys(DAYS[:5], hours) | dict.fromkeys(DAYS[5:], "")
     return replace(settings, hours=settings.hours.model_copy(update=days))
