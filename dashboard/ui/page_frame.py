@@ -48,7 +48,7 @@ def sentence_of(trouble: Trouble, *_: object, **__: object) -> list[Component]:
 def drawn_again(
     app: dash.Dash, *parts: str, of: str | State = "", instead: Callable[..., Any] | None = None
 ) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
-    """Decorator of what draws parts of a page: with each change of the store, and after each tap.
+    """Decorator of a function that draws parts of a page again: after changes of the store and taps.
 
     It gets what the store `of` holds, and returns the content of the parts, or None to keep it.
     `instead`: content where the store fails, by its trouble; else a sentence in the first.

@@ -41,9 +41,9 @@ def register_list(
     live: Callable[[Asked], list[Component]],
     framed: Callable[[list[Component]], Component],
 ) -> None:
-    """Hang a page with a long list into the app; what is `live` is drawn again with the token.
+    """Register a page with a long list. `live` draws the list, again with each new token.
 
-    `framed` puts it into the page, as the children of the component whose id is `name`.
+    `framed` puts the list into the page, as the children of the component whose id is `name`.
     """
     dash.register_page(
         name,

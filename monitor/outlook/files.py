@@ -1,7 +1,7 @@
 """Learned models and outlook of each place, kept whole or not at all in their home.
 
-It is a file that holds arrays in numpy's own format and the rest as JSON. One that cannot be read, or of
-another version, counts as none: it will be made again, except for the issued outlooks.
+Each is a file that holds arrays in numpy's own format and the rest as JSON. A file that cannot be read,
+or of another version, counts as none: it will be made again, except for the issued outlooks.
 """
 
 from __future__ import annotations

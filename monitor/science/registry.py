@@ -1,6 +1,6 @@
 """Everything that can be derived from temperature and relative humidity, in one table.
 
-The board offers what stands here.
+The board offers all of it.
 """
 
 from __future__ import annotations

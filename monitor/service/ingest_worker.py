@@ -141,8 +141,8 @@ class IngestGroup:
     def look(self) -> None:
         """Note that we are seen, and store what waits for a worker that is not.
 
-        Silent is who was not seen while we saw the store: after it was away, or we were frozen, others
-        have time to be seen again.
+        A worker is silent if it was not seen while we saw the store. After the store was away, or we
+        were frozen, the others have time to be seen again.
         """
         now = time.monotonic()
         try:
