@@ -254,8 +254,8 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
         html.P(
             (
                 "In bold: the latest start with a chance of 5 in 10 or more. Almost certain means 9 in "
-                "10 or more. The air to come is that of the outlook. Without an outlook it is the "
-                "pattern of this place's last weeks, which does not know the weather."
+                "10 or more. The times rest on the outlook of this place. Without an outlook they "
+                "rest on the pattern of its last weeks, which does not know the weather."
             ),
             className="aside",
         ),
