@@ -203,18 +203,7 @@ def recently_ended(shop: ShopData, book: AlertQueries, now: int) -> list[Compone
                 )
                 for alert in found[:MANY]
             ]
-            + (
-                [
-                    html.Li(
-                        [
-                            f"and {len(found) - MANY} more: ",
-                            html.Code("benchweather alert list --ended"),
-                        ]
-                    )
-                ]
-                if len(found) > MANY
-                else []
-            ),
+            + ([html.Li(f"and {len(found) - MANY} more")] if len(found) > MANY else []),
             className="over-list",
         ),
     ]

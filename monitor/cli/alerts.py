@@ -33,7 +33,10 @@ ENDED_SHOWN = 50
 def list_(
     settings: Settings,
     ended: Annotated[
-        bool, typer.Option("--ended", "--over", help="Show ended alerts, the newest first")
+        bool,
+        typer.Option(
+            "--ended", "--over", help="Show the 50 alerts that ended last, the newest first"
+        ),
     ] = False,
     as_json: Json = False,
 ) -> None:
