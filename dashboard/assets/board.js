@@ -188,7 +188,8 @@
     if (again) again.focus({ preventScroll: true });
   }
 
-  // A browser drops a tap when the page redraws between its press and its release
+  // A browser drops a tap when the page redraws between its press and its release; on a touch screen it
+  // gives it to what lies under the finger by then.
   const TAPPED = "button, a[href], summary", STILL_PX = 12, CLICK_MS = 350;
   let press = null;
   function tapped(event) {
@@ -196,22 +197,36 @@
     press = element && event.isPrimary && event.button === 0
       ? { ...remembered(element), text: element.textContent, x: event.clientX, y: event.clientY } : null;
   }
+  function meant(was) { // a button that names nothing may by now be about something else
+    if (was.element.isConnected) return was.element;
+    const again = redrawn(was);
+    if (!again || was.own === "button") return null;
+    return was.own !== "summary" || again.textContent === was.text ? again : null;
+  }
   function released(event) {
     const was = press;
-    press = null;
-    if (!was || was.element.isConnected || Math.hypot(event.clientX - was.x, event.clientY - was.y) > STILL_PX) return;
-    let clicked = false;
-    const click = (event) => { clicked = Boolean(event.target.closest(TAPPED)); };
-    document.addEventListener("click", click, { capture: true, once: true });
+    if (!was) return;
+    if (Math.hypot(event.clientX - was.x, event.clientY - was.y) > STILL_PX) { press = null; return; }
+    was.missed = !was.element.isConnected;
+    was.released = true;
     window.setTimeout(() => { // on a touch screen a click may still come
-      document.removeEventListener("click", click, { capture: true });
-      const again = redrawn(was);
-      const same = again && (was.own !== again.localName || again.textContent === was.text);
-      if (!clicked && same) again.click();
+      if (press !== was) return;
+      press = null;
+      const again = was.missed && meant(was);
+      if (again) again.click();
     }, event.pointerType === "touch" ? CLICK_MS : 0);
+  }
+  function clicked(event) {
+    const was = press, element = event.target.closest(TAPPED);
+    if (!event.isTrusted || !element || !was || !was.released) return;
+    if (element === meant(was)) { press = null; return; }
+    was.missed = true;
+    event.preventDefault();
+    event.stopImmediatePropagation();
   }
   document.addEventListener("pointerdown", tapped, true);
   document.addEventListener("pointerup", released, true);
+  document.addEventListener("click", clicked, true);
   for (const other of ["pointercancel", "contextmenu"]) document.addEventListener(other, () => { press = null; }, true);
 
   let settling = 0;

@@ -255,3 +255,42 @@ def test_a_press_that_the_page_redraws_is_still_a_tap(wood, visit):
     until(page, "!window.pressed.isConnected")
     page.mouse.up()
     page.locator("#bench-where").wait_for()
+
+
+ROWS = """() => {
+  window.acted = [];
+  window.row = (n) => `<li data-wait="row-${n}">
+    <button style="height: 60px" data-row="${n}">Row</button></li>`;
+  window.undo = (of) => {
+    const button = document.createElement("button");
+    Object.assign(button, { textContent: "Undo", onclick: () => acted.push(of) });
+    document.querySelector("#rows").replaceChildren(button);
+  };
+  const rows = document.createElement("ul");
+  Object.assign(rows, { id: "rows", innerHTML: row(1) + row(2) });
+  rows.style = "position: fixed; top: 0; left: 0; z-index: 99";
+  rows.addEventListener("click", (event) => acted.push(event.target.dataset.row));
+  document.querySelector("main").append(rows);
+}"""
+
+
+def test_a_tap_acts_on_what_was_pressed_though_another_comes_under_the_finger(wood, visit):
+    seen = visit("phone")
+    page = opened(seen, wood, "/bench")
+    line = seen.context.new_cdp_session(page)
+    page.evaluate(ROWS)
+    box = page.locator("#rows button").first.bounding_box()
+    at = {"x": box["x"] + 20, "y": box["y"] + 20}
+    for acted, below in ((["1"], "row(2) + row(1)"), (["1", "2"], "row(3) + row(2)")):
+        line.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [at]})
+        page.evaluate(f"document.querySelector('#rows').innerHTML = {below}")
+        line.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+        until(page, f"acted.length == {len(acted)}")
+        assert page.evaluate("acted") == acted
+    page.evaluate("undo('first')")  # a button that does not say what it is about
+    page.mouse.move(at["x"], at["y"])
+    page.mouse.down()
+    page.evaluate("undo('second')")
+    page.mouse.up()
+    page.evaluate("new Promise((done) => window.setTimeout(done))")
+    assert page.evaluate("acted.filter((one) => one)") == ["1", "2"]
