@@ -13,10 +13,10 @@ import logging
 import math
 import typing
 from typing import TYPE_CHECKING, Any, NamedTuple
-from zipfile import BadZipFile
 
 import numpy as np
 
+from monitor.core.errors import StoreFault
 from monitor.outlook.evaluation.report import Score, SnapScore
 from monitor.outlook.evaluation.walk_forward import Walked, WalkState
 from monitor.outlook.homes import home_of
@@ -236,7 +236,9 @@ def _read(settings: Settings, kind: type, place: str) -> Any:
             return _built(kind, head["tree"], arrays)
     except FileNotFoundError:
         return None
-    except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile) as exc:
+    except StoreFault:
+        raise
+    except Exception as exc:  # noqa: BLE001 - a damaged archive may raise any
         log.warning("outlook cannot be read place=%s kind=%s reason=%r", place, _name(kind), exc)
         return None
 

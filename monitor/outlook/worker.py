@@ -18,7 +18,7 @@ import numpy as np
 from monitor.air.latest_air import surface_days_c
 from monitor.air.place_means import places
 from monitor.core.clock import to_ms
-from monitor.core.errors import OutOfRange
+from monitor.core.errors import OutOfRange, StoreFault
 from monitor.core.formats import local
 from monitor.domain.places import Place, band
 from monitor.outlook import files, issued
@@ -48,7 +48,7 @@ from monitor.science.outlook.shut_days import chance_open_again, supposed
 from monitor.science.outlook.weighed_fills import Fills, calibrated_by_fills
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
 from monitor.store import HOUR_S, Reader, forecasts
-from monitor.store.outlooks import Turn, When
+from monitor.store.outlooks import Item, Turn, When
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -105,7 +105,7 @@ class Work:
         wanted = dict.fromkeys(self.indoors(), When(night_ms, ""))
         for turn in self._turns(LEARN, wanted):
             before = files.fit(self._settings, turn.place)
-            known = before is not None and before.tried and before.learned_ms >= night_ms
+            known = before is not None and before.tried and night_ms <= before.learned_ms <= now_ms
             self._do(turn, lambda turn: self.learned(turn, now_ms), skip=known)
 
     def look_all(self, now_ms: int) -> None:
@@ -132,9 +132,18 @@ class Work:
     def _do(
         self, turn: Turn, task: Callable[[Turn], Iterable[Kept]], *, skip: bool = False
     ) -> None:
-        """Do a task and store its results, unless another has taken the turn meanwhile."""
+        """Do a task and store its results, unless another has taken the turn meanwhile.
+
+        A place whose task fails has no results until the task is due again; the others go on.
+        """
+        found: list[Item] = []
         try:
-            found = [] if skip else [files.packed(one) for one in task(turn)]
+            try:
+                found = [] if skip else [files.packed(one) for one in task(turn)]
+            except (OSError, StoreFault):
+                raise
+            except Exception:
+                log.exception("outlook failed task=%s place=%s", turn.task, turn.place)
             if not self.home.finish(turn, found):
                 log.warning("turn lost task=%s place=%s", turn.task, turn.place)
         except BaseException:

@@ -20,11 +20,13 @@ TURN_MS = 120_000
 """Time after which another may take the turn of a process that was not heard of. [ms]  Ours: a look
 takes half a second, and learning is heard of each day of log that it has done."""
 SUFFIX = ".npz"
+_FREE = f"NOT t.until_ms BETWEEN {NOW_MS} AND {NOW_MS} + {2 * TURN_MS}"
+"""Nobody has a turn, or it was taken while the server's clock was far ahead."""
 _TAKE = f"""
 INSERT INTO outlook_turn AS t (task, place, number, until_ms) VALUES (?, ?, 1, {NOW_MS} + ?)
 ON CONFLICT (task, place) DO UPDATE
 SET number = t.number + 1, until_ms = excluded.until_ms, days = NULL, of_days = NULL
-WHERE t.until_ms < {NOW_MS} AND (t.at_ms, t.state) IS DISTINCT FROM (?, ?)
+WHERE {_FREE} AND (t.at_ms, t.state) IS DISTINCT FROM (?, ?)
 AND (t.at_ms IS NULL OR t.at_ms <= ? OR t.at_ms > {NOW_MS})
 RETURNING number
 """  # noqa: S608 - a constant
@@ -100,7 +102,7 @@ def now_ms(store: StoreConnection) -> int:
 def open_turns(store: StoreConnection, task: str, wanted: Mapping[str, When]) -> list[str]:
     """Places, of those wanted, for which a task is neither done nor under way."""
     rows = store.rows(
-        f"SELECT place, at_ms, state, until_ms < {NOW_MS} FROM outlook_turn WHERE task = ?",  # noqa: S608
+        f"SELECT place, at_ms, state, {_FREE} FROM outlook_turn AS t WHERE task = ?",  # noqa: S608
         (task,),
     )
     found = {place: ((at_ms, state), free) for place, at_ms, state, free in rows}

@@ -18,10 +18,10 @@ from monitor.outlook import files
 from monitor.outlook.evaluation.walk_forward import nothing
 from monitor.outlook.files import IssuedOutlooks
 from monitor.outlook.homes import LEARN, LOOK, DatabaseHome, FolderHome, home_of
-from monitor.outlook.worker import night_began_ms
+from monitor.outlook.worker import Work, night_began_ms
 from monitor.service.look_ahead import look_ahead, outlook_processes
 from monitor.settings import load
-from monitor.store import Writer, outlooks
+from monitor.store import Reader, Writer, outlooks
 from monitor.store.connection import opened
 from monitor.store.outlooks import Item, When
 
@@ -148,6 +148,37 @@ def test_a_time_in_the_future_does_not_keep_a_place_from_being_looked_at(two):
     assert home.take(LOOK, "x", When(T0, "a")) is not None
 
 
+def test_a_turn_taken_while_the_clock_was_ahead_does_not_last(two, monkeypatch):
+    when = When(T0, "a")
+    monkeypatch.setattr(outlooks, "TURN_MS", 1000 * HOUR)
+    lost = two[0].take(LOOK, "x", when)
+    assert two[1].due(LOOK, {"x": when}) == ["x"]
+    assert two[1].take(LOOK, "x", when) is not None
+    assert not two[0].finish(lost, [])
+
+
+def test_a_place_that_fails_does_not_keep_others_from_their_outlook(tmp_path, monkeypatch):
+    settings = load(data=tmp_path, environ={})
+    with closing(Writer(settings.store_path)) as writer:
+        now = 1_800_000_000_000
+        coming_fixtures.fill(settings, writer, now, 1)
+
+    def looked(self, turn, now_ms):
+        if turn.place == min(self.indoors()):
+            raise AssertionError("a fault of ours")
+        return [IssuedOutlooks(turn.place, nothing())]
+
+    monkeypatch.setattr(Work, "looked", looked)
+    with closing(Reader(settings.store_path)) as reader:
+        work = Work(settings, reader)
+        first, *others = sorted(work.indoors())
+        assert others
+        work.look_all(now)
+        assert work.home.places("issuedoutlooks") == set(others)
+        work.look_all(now)  # it does not try at each minute what needs a new version
+        assert work.home.due(LOOK, {first: When(now // HOUR * HOUR, "another")}) == [first]
+
+
 def test_files_move_into_the_database_once_and_out_again(two, tmp_path):
     folder = FolderHome(tmp_path / "outlook")
     folder.put([Item(PLACE, "fit", b"of the file"), Item("x", "fit", b"of the file")])
@@ -171,6 +202,18 @@ def test_a_damaged_row_counts_as_none(address, tmp_path, content):
     assert files.issued(settings, "x").walked.moments.size == 0
     home_of(settings).put([Item("x", "issuedoutlooks", content)])
     assert files.issued(settings, "x") is None
+
+
+def test_a_file_with_a_wrong_byte_counts_as_none(tmp_path):
+    settings = load(data=tmp_path, environ={})
+    files.keep(settings, IssuedOutlooks("x", nothing()))
+    path = tmp_path / "outlook" / "x.issuedoutlooks.npz"
+    whole = path.read_bytes()
+    assert files.issued(settings, "x") is not None
+    entry = whole.index(b"PK\x01\x02")  # of the archive's contents: its flags, method and version
+    for at in range(entry + 4, entry + 12):
+        path.write_bytes(whole[:at] + b"\xff" + whole[at + 1 :])
+        files.issued(settings, "x")
 
 
 def test_a_night_begins_at_three_by_the_shops_clock(tmp_path):
