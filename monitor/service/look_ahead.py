@@ -58,7 +58,7 @@ def look_ahead(
             ]
         )
     stop, notifier, wanted = threading.Event(), notifier or Notifier({}), threading.Event()
-    home_of(settings).now_ms()  # a store that cannot be used is said at once
+    home_of(settings).put([])  # a store that cannot be written is said at once
     children, next_sign_s = _processes(settings, processes, wanted), 0.0
     with signals_call(stop.set):
         wanted.set()

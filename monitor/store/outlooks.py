@@ -6,6 +6,7 @@ of the turn: each is there once, and who lost the turn stores nothing. Times are
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import NamedTuple
@@ -13,6 +14,8 @@ from urllib.parse import quote, unquote
 
 from monitor.store.connection import Cursor, StoreConnection
 from monitor.store.ingest_workers import NOW_MS
+
+log = logging.getLogger(__name__)
 
 TABLES = ("outlook", "outlook_turn")
 """Tables that only a database on a server has."""
@@ -161,15 +164,20 @@ def progress(store: StoreConnection) -> tuple[str, int, int] | None:
 
 def take_in(store: StoreConnection, folder: Path) -> int:
     """Move the files of a folder into the database, of an earlier version or of a store that was a file;
-    what is in the database already stays. Returns the number of files."""
-    found = sorted(folder.glob(f"*{SUFFIX}"))
-    for path in found:
+    what is in the database already stays, and so does a file that cannot be read. Returns the number of
+    files that were moved."""
+    moved = 0
+    for path in sorted(folder.glob(f"*{SUFFIX}")):
         kind = path.name.removesuffix(SUFFIX).rpartition(".")[2]
-        made_ms = path.stat().st_mtime_ns // 1_000_000
-        with store.transaction(beside=True) as run:
-            run.execute(_ADD, (place_of(path.name), kind, made_ms, path.read_bytes()))
-        path.unlink()
-    return len(found)
+        try:
+            made_ms, body = path.stat().st_mtime_ns // 1_000_000, path.read_bytes()
+            with store.transaction(beside=True) as run:
+                run.execute(_ADD, (place_of(path.name), kind, made_ms, body))
+            path.unlink()
+            moved += 1
+        except OSError as exc:
+            log.warning("outlook not moved path=%s reason=%s", path, exc)
+    return moved
 
 
 def write_files(store: StoreConnection, folder: Path, kinds: Iterable[str]) -> list[Path]:

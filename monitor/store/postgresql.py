@@ -33,6 +33,9 @@ CONNECT_S = 5
 """Longest wait for the server to answer. [s]"""
 STATEMENT_S = 120
 """Longest time of one statement; a longer one is ended and counts as not done. [s]"""
+DEAD_S = {"tcp_keepalives_idle": 30, "tcp_keepalives_interval": 10, "tcp_keepalives_count": 3}
+"""When the server asks whether we still live, and gives us up: our claim would else stay for hours after
+a power cut. [s], [s], [-]"""
 IDLE_S = 60
 """Longest time that a transaction may do nothing: it would keep other writers waiting. [s]"""
 ASK_S, ASK_EVERY_S = 30.0, 0.1
@@ -379,6 +382,8 @@ ORDER BY place, sensor, quantity
             with raw.cursor() as run:
                 run.execute(f"SET lock_timeout = {round(1000 * connection.BUSY_WAIT_S)}")
                 run.execute(f"SET statement_timeout = {1000 * STATEMENT_S}")
+                for name, value in DEAD_S.items():
+                    run.execute(f"SET {name} = {value}")
                 run.execute(f"SET idle_in_transaction_session_timeout = {1000 * IDLE_S}")
                 if self._read_only:
                     run.execute("SET default_transaction_read_only = on")

@@ -13,7 +13,7 @@ import pytest
 from conftest import ROOT, until
 from one_schema import statements  # noqa: F401 - watches each test
 
-from monitor.core.errors import SettingsFault
+from monitor.core.errors import SettingsFault, StoreFault
 from monitor.outlook import files
 from monitor.outlook.evaluation.walk_forward import nothing
 from monitor.outlook.files import IssuedOutlooks
@@ -21,7 +21,7 @@ from monitor.outlook.homes import LEARN, LOOK, DatabaseHome, FolderHome, home_of
 from monitor.outlook.worker import Work, night_began_ms
 from monitor.service.look_ahead import look_ahead, outlook_processes
 from monitor.settings import load
-from monitor.store import Reader, Writer, outlooks
+from monitor.store import Reader, Writer, ingest_workers, outlooks
 from monitor.store.connection import opened
 from monitor.store.outlooks import Item, When
 
@@ -184,6 +184,7 @@ def test_files_move_into_the_database_once_and_out_again(two, tmp_path):
     folder.put([Item(PLACE, "fit", b"of the file"), Item("x", "fit", b"of the file")])
     two[0].put([Item("x", "fit", b"of the database")])
     stamp = folder.stamp(PLACE, "fit")
+    (tmp_path / "outlook" / "y.fit.npz").mkdir()  # which cannot be read
     with closing(opened(two[0]._address, read_only=False)) as store:
         assert outlooks.take_in(store, tmp_path / "outlook") == 2
         assert outlooks.take_in(store, tmp_path / "outlook") == 0
@@ -224,7 +225,7 @@ def test_a_night_begins_at_three_by_the_shops_clock(tmp_path):
     assert night_began_ms(three - 1, zone) == three - 24 * HOUR
 
 
-def test_only_a_database_is_shared_by_several_processes(tmp_path, address):
+def test_only_a_database_is_shared_by_several_processes(tmp_path, address, postgresql_server):
     one = load(data=tmp_path, environ={})
     assert len(outlook_processes(one, None)) == 1
     for number in ("0", "2"):
@@ -235,6 +236,10 @@ def test_only_a_database_is_shared_by_several_processes(tmp_path, address):
         assert len(outlook_processes(several, None)) == int(number)
     with pytest.raises(SettingsFault, match=r"store\.url is not set"):
         look_ahead(one, 1, lambda: None)
+    postgresql_server.sql("CREATE ROLE looker LOGIN")
+    environ = {"BENCHWEATHER_STORE__URL": address.replace("owner@", "looker@")}
+    with pytest.raises(StoreFault, match="does not have the rights"):
+        look_ahead(load(data=tmp_path, environ=environ), 1, lambda: os.kill(os.getpid(), 15))
 
 
 VICTIMS = """
@@ -291,6 +296,8 @@ def test_what_a_dead_or_frozen_process_was_doing_is_done_by_another_and_nothing_
     finally:
         os.kill(killed, signal.SIGKILL)
         frozen.send_signal(signal.SIGSTOP)
+    over = f"until_ms < {ingest_workers.NOW_MS}"  # or the other looks again a minute later
+    until(lambda: set(turns(over)) == places, what="their turns are over")
     other = process("-m", "monitor", "look-ahead", "--processes", "1")
     try:
         until(done, within_s=60, what="every place is learned and looked at")

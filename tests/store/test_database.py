@@ -164,6 +164,8 @@ def test_one_service_at_a_time_uses_a_store(server):
     first.claim()
     with pytest.raises(StoreUnavailable, match="another Benchweather uses this store"):
         second.claim()
+    # The server finds out by itself that the service's computer is gone, not after hours
+    assert first.connection.row("SELECT current_setting('tcp_keepalives_idle')") == ("30",)
     first.close()
     server.until_left(server.shared)
     second.claim()
