@@ -2,7 +2,7 @@
 // address, and noticing that the store, the server or the connection has changed.
 (function () {
   "use strict";
-  const POLL_MS = 1000, GIVE_UP_MS = 4000, LOST_AFTER = 2, RESTART_MS = 60000;
+  const POLL_MS = 1000, GIVE_UP_MS = 4000, LOST_AFTER = 2, RESTART_MS = 60000, LETTERS_MS = 1000;
   const TYPING_MS = 20000; // a redraw would empty a search that is not sent yet
   let ahead = 0;          // how far the shop's clock runs ahead of this device's [ms]
   let zone = undefined;   // the shop's time zone
@@ -14,13 +14,18 @@
   const plainFetch = window.fetch;
   // The library of the plots is the last script, so that it is read while the first answers are on
   // their way. No page is made before it is there: Dash would load a larger one of its own.
-  const complete = new Promise((done) => {
+  // And none before its letters are there, or it jumps when they come.
+  const ready = new Promise((done) => {
     if (document.readyState !== "loading") done(); else document.addEventListener("DOMContentLoaded", done);
   });
+  const letters = Promise.allSettled([400, 600, 700].map((weight) => document.fonts.load(weight + ' 1em "Atkinson Hyperlegible Next"')));
+  const late = new Promise((done) => window.setTimeout(done, LETTERS_MS));
+  const complete = Promise.all([ready, Promise.race([letters, late])]);
   window.fetch = function (what, options) {
     let answer = plainFetch.call(window, what, options);
     if (String(what.url || what).includes("_dash-update-component")) {
-      if (!window.Plotly) { const first = answer; answer = complete.then(() => first); }
+      const first = answer;
+      answer = complete.then(() => first);
       const over = () => { awaited -= 1; };
       awaited += 1;
       answer.then(over, over);
