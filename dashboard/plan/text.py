@@ -72,6 +72,7 @@ NOTES = {
     NoteKind.NOT_SAFE,
     NoteKind.LEFT_OPEN,
     NoteKind.AIR_OLD,
+    NoteKind.FRESH_JOINT,
 }
 """Kinds of notes that no other sentence of the page says."""
 

@@ -1,4 +1,4 @@
-"""Notes on the air, the wood and open plates at the times that a plan has chosen."""
+"""Notes on the air, the wood, joints and open plates at the times that a plan has chosen."""
 
 from __future__ import annotations
 
@@ -23,6 +23,7 @@ from monitor.planning.today import SOON_MS
 from monitor.planning.words import planned_at
 from monitor.science.air import dew_point
 from monitor.science.plates.assessment import AHEAD_S, Close, Closing
+from monitor.waits.evaluation import statuses
 from monitor.waits.glue_answer import LIKELY_CHANCE
 from monitor.waits.glue_now_text import in_ten
 from monitor.wood.evaluation import instrument_statuses
@@ -63,6 +64,12 @@ class _Notes:
         self._old_ms = {one.place.id: one.heard_ms for one in present if one.old}
         self._drying = drying(journal.waits.values())
         self._planned = {(one.repair, one.step): one for one in plan.steps}
+        setting = [one for one in journal.waits.values() if one.setting]
+        self._setting_ms = {
+            one.wait.id: (of := one.load or one.readiness) and of.ready_ms
+            for one in statuses(reader, settings, setting, self._now_ms)
+        }
+        """Time from which each joint without clamps may be loaded."""
 
     def all(self) -> Iterator[Note]:
         for repair in self._journal.repairs.values():
@@ -73,6 +80,7 @@ class _Notes:
                 of = self._planned.get((repair.id, step.id))
                 if of is None or of.running:
                     continue
+                yield from self._of_fresh_joint(repair, step, of, instrument)
                 if of.from_ms <= self._now_ms + SOON_MS:
                     # The present air is judged elsewhere; here it is only said if it is not known.
                     yield from self._of_old_air(repair, step, instrument)
@@ -111,6 +119,29 @@ class _Notes:
                 f"{self._label(place)} since {since}. The air there is not known: check it first."
             )
             yield Note(NoteKind.AIR_OLD, repair.id, step.id, text)
+
+    def _of_fresh_joint(
+        self, repair: Repair, step: Step, of: PlannedStep, instrument: Instrument
+    ) -> Iterator[Note]:
+        """Note on work that is planned beside a joint which may not be loaded yet."""
+        if step.loads:  # the plan waits for the joint
+            return
+        joints = [(self._loadable_ms(repair, one), one.label) for one in repair.all_before(step)]
+        ready_ms, label = max(joints, default=(0, ""))
+        if ready_ms > of.from_ms:
+            at = planned_at(ready_ms, self._now_ms, self._zone)
+            text = (
+                f"{self._planned_words(step, of, instrument)} Keep the work away from the joint of "
+                f"“{label}”: it may not be worked, loaded or strung before about {at}."
+            )
+            yield Note(NoteKind.FRESH_JOINT, repair.id, step.id, text)
+
+    def _loadable_ms(self, repair: Repair, step: Step) -> int:
+        """Time from which the joint of a step may be loaded; 0 if that is not known or over. [ms]"""
+        of = self._planned.get((repair.id, step.id))
+        if of is not None and of.ready.usual_ms > of.off.usual_ms:
+            return of.ready.usual_ms
+        return self._setting_ms.get(step.wait) or 0
 
     def _of_wood(
         self, repair: Repair, step: Step, of: PlannedStep, instrument: Instrument

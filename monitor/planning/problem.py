@@ -197,6 +197,7 @@ class NoteKind(StrEnum):
     NOT_SAFE = "not safe to close"
     LEFT_OPEN = "left open"
     AIR_OLD = "air old"
+    FRESH_JOINT = "fresh joint"
 
 
 class Note(NamedTuple):

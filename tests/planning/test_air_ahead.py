@@ -1,4 +1,4 @@
-"""Notes on the air, the wood and open plates at the times that a plan has chosen."""
+"""Notes on the air, the wood, joints and open plates at the times that a plan has chosen."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from monitor.planning.air_ahead import with_air_notes
 from monitor.planning.inputs import Inputs, ShopWaits
 from monitor.planning.problem import NoteKind, Plan, PlannedStep, Problem, TimeRange
 
+LATE = ("retouch", "fit")
+"""Steps after the crack: the plan lets only the second wait until it may be loaded."""
 WEEK = ((NOW - HOUR, NOW + 6 * HOUR), (NOW + 2 * DAY, NOW + 2 * DAY + 8 * HOUR))
 """Opening hours with a closed day between. [ms]"""
 
@@ -19,16 +21,17 @@ def noted(tmp_path_factory):
     """The notes on steps of an open violin that start so many hours from now in air of an RH."""
     made = {}
 
-    def notes(rh_pct, hours, temp_c=20, now=NOW):
+    def notes(rh_pct, hours, temp_c=20, now=NOW, load_h=0):
         if (temp_c, rh_pct) not in made:
             made[temp_c, rh_pct] = _shop(tmp_path_factory.mktemp("ahead"), temp_c, rh_pct)
         bench, steps = made[temp_c, rh_pct]
         journal = Journal(bench.reader)
         waits = ShopWaits(bench.reader, bench.settings, journal, now, WEEK)
         planned = tuple(
-            PlannedStep("1", steps[kind], at, at + HOUR, *[TimeRange(*[at + 9 * HOUR] * 3)] * 2)
+            PlannedStep("1", steps[kind], at, at + HOUR, *[TimeRange(*[ms] * 3) for ms in ends])
             for kind, after_h in hours.items()
             for at in [NOW + round(after_h * HOUR)]
+            for ends in [(at + 2 * HOUR, at + (2 + load_h * (kind == "glue crack")) * HOUR)]
         )
         plan = Plan(
             now_ms=now,
@@ -64,7 +67,9 @@ def _shop(folder, temp_c, rh_pct):
     bench.do("take in", about="repair", instrument="VN-1", name="Top")
     add = {"about": "repair", "repair": "1", "between": False, "after": []}
     kinds = ("varnish", "glue crack", "close")
-    return bench, {kind: bench.do("add", kind=kind, **add)["step"] for kind in kinds}
+    steps = {kind: bench.do("add", kind=kind, **add)["step"] for kind in kinds}
+    late = add | {"after": [steps["glue crack"]]}
+    return bench, steps | {kind: bench.do("add", kind=kind, **late)["step"] for kind in LATE}
 
 
 @pytest.mark.slow
@@ -111,3 +116,12 @@ def test_a_plate_left_open_over_dry_closed_days_is_noted(noted):
     assert "Bag opened plates" in text
     assert NoteKind.LEFT_OPEN not in noted(22, {"close": 5})  # closed before the shop is
     assert NoteKind.LEFT_OPEN in noted(22, {"close": 49})
+
+
+def test_work_beside_a_joint_that_may_not_be_loaded_yet_says_until_when(noted):
+    text = noted(50, {"glue crack": 0, "retouch": 3}, load_h=20)[NoteKind.FRESH_JOINT]
+    assert text.startswith("VN-1: Retouch is planned for ")
+    assert "Keep the work away from the joint of “Glue crack”: it may not be worked" in text
+    assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "retouch": 23}, load_h=20)
+    assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "fit": 3}, load_h=20)
+    assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "retouch": 3})
