@@ -22,9 +22,9 @@ from dashboard.plan.agenda import Do
 from dashboard.ui import plots
 from dashboard.ui.themes import theme
 from monitor.core.clock import now_ms
-from monitor.domain.cautions import WORDS, Caution
+from monitor.domain.cautions import WORDS
 from monitor.domain.repairs.repair import Repair
-from monitor.domain.repairs.step import Step, StepKind
+from monitor.domain.repairs.step import Step, StepKind, cautions_of
 from monitor.planning import present
 from monitor.planning.last_start import LastStart, Verdict
 from monitor.planning.problem import DampAir, PlannedStep, TimeRange
@@ -101,17 +101,19 @@ def test_the_first_step_can_be_started_or_is_first_when_the_shop_opens(data, boo
 
 def test_cautions_stand_where_a_step_can_be_started_and_nowhere_else(data, book, repair):
     journal = book.journal()
-    found = book.journal().repairs[repair]
-    first, second = (
-        said(
+    found = journal.repairs[repair]
+    finished = {one.id for one in found.steps if one.finished}
+    for step in found.steps:
+        if step.started_ms is not None:
+            continue
+        row = said(
             view.step_row(
                 found, step, journal, {}, 20, (), now_ms(), data.settings.zone, "C", writer=True
             )
         )
-        for step in found.steps[:2]
-    )
-    assert WORDS[Caution.SOLVENTS] in first
-    assert WORDS[Caution.HOT_GLUE_POT] not in second
+        cautions = set(cautions_of(step, journal.book.get(step.wait_kind)))
+        shown = {one for one in cautions if WORDS[one] in row}
+        assert shown == (cautions if set(step.after) <= finished else set()), step.label
 
 
 def test_a_step_goes_from_found_to_finished_on_the_board(client, shop, book, repair):
