@@ -137,7 +137,8 @@ class FolderHome(OutlookHome):
 
     def forget_progress(self) -> None:
         """Forget how far a task was: it is done, or its process has ended."""
-        self._progress.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # of a disk that cannot be written, or it is not there
+            self._progress.unlink()
 
     def finish(self, turn: Turn, items: Iterable[Item]) -> bool:
         self.put(items)

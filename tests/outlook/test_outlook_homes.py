@@ -104,6 +104,16 @@ def test_a_task_that_failed_is_due_again(home):
     assert home.take(LOOK, "x", turn.when) is not None
 
 
+def test_progress_that_cannot_be_deleted_does_not_end_the_work(tmp_path):
+    (tmp_path / "progress.json").mkdir()
+    home = FolderHome(tmp_path)
+    home.forget_progress()
+    turn = home.take(LOOK, "x", When(T0, "a"))
+    home.note(turn, 1, 2)
+    assert home.finish(turn, [Item("x", "look", b"1")])
+    assert body(home, "x", "look") == b"1"
+
+
 def test_one_process_has_a_turn(two):
     first, second = two
     when = When(T0, "a")
