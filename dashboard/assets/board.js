@@ -127,7 +127,8 @@
       } else if (said.token !== token && !awaited && Date.now() - typedMs > TYPING_MS
           && window.dash_clientside && window.dash_clientside.set_props && document.getElementById("troubles")) {
         token = said.token;
-        window.dash_clientside.set_props("token", { data: token });
+        if (document.querySelector("[data-failed]")) window.location.reload(); // its parts are not there
+        else window.dash_clientside.set_props("token", { data: token });
       }
     } catch (problem) {
       failures += 1;

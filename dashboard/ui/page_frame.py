@@ -77,11 +77,14 @@ def drawn_again(
     return decorated
 
 
+def _failed(title: str, trouble: Trouble) -> list[Component]:
+    """A page without its parts; `board.js` opens it again when there is more to show."""
+    return [html.H1(title), html.P(trouble.sentence, **attributes(data_failed="yes"))]
+
+
 def sheet(title: str, classes: str = "sheet") -> Callable[..., Component]:
     """Page maker for `where_store_fails`: this title with the trouble's sentence."""
-    return lambda trouble, *_, **__: html.Main(
-        [html.H1(title), *sentence_of(trouble)], className=classes
-    )
+    return lambda trouble, *_, **__: html.Main(_failed(title, trouble), className=classes)
 
 
 class Section(NamedTuple):
@@ -111,6 +114,4 @@ class Section(NamedTuple):
 
     def failed(self, here: str, title: str, classes: str = "") -> Callable[..., Component]:
         """Subpage maker for `where_store_fails`: this title with the trouble's sentence."""
-        return lambda trouble, *_, **__: self.page(
-            here, [html.H1(title), *sentence_of(trouble)], classes
-        )
+        return lambda trouble, *_, **__: self.page(here, _failed(title, trouble), classes)

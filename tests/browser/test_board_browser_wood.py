@@ -294,3 +294,16 @@ def test_a_tap_acts_on_what_was_pressed_though_another_comes_under_the_finger(wo
     page.mouse.up()
     page.evaluate("new Promise((done) => window.setTimeout(done))")
     assert page.evaluate("acted.filter((one) => one)") == ["1", "2"]
+
+
+def test_a_page_opened_while_the_store_is_away_gets_its_content_when_it_is_back(wood, visit):
+    seen = visit("desk")
+    store = wood.settings.store_path
+    away = store.rename(store.with_suffix(".away"))
+    try:
+        page = opened(seen, wood, "/wood")
+        assert page.locator("[data-failed]").count() == 1
+    finally:
+        away.rename(store)
+    page.locator("main", has_text="VN-44").wait_for()
+    assert page.locator("[data-failed]").count() == 0
