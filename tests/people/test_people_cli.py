@@ -130,17 +130,21 @@ def test_a_token_is_shown_once_looks_only_and_is_withdrawn(shop, store, tmp_path
     shop("token", "withdraw", code=2)
 
 
+def link_in(said):
+    (link,) = (line for line in said.splitlines() if "/open/" in line)
+    return link
+
+
 def test_the_link_of_a_wall_screen_holds_a_token_that_can_only_look(shop, store):
-    link = shop("board", "--wall", "--name", "loft").strip()
+    link = link_in(shop("board", "--wall", "--name", "loft"))
     start, _, token = link.rpartition("/")
     assert start == "http://127.0.0.1:8050/open"
     found = store.credential(token, (Kind.WALL,), now_ms())
     assert (found.name, found.role) == ("loft", Role.VIEWER)
     assert found.until_ms - now_ms() > 3600 * 86_400_000
     assert "/open/" in shop("board")
-    far = shop(
-        "board", "--wall", "--name", "hall", "--address", "https://shop.local:8050/"
-    ).strip()
+    there = ("--address", "https://shop.local:8050/")
+    far = link_in(shop("board", "--wall", "--name", "hall", *there))
     assert far.startswith("https://shop.local:8050/open/")
     assert store.credential(far.rpartition("/")[2], (Kind.WALL,), now_ms()).name == "hall"
     for wrong in ("shop.local", "ftp://shop.local", "http://", "http://[::1"):
