@@ -189,11 +189,11 @@ def listed(found: Sequence[Mark], view: View) -> list[Component]:
     if not found:
         return []
     counts = [(row, sum(mark.row == row for mark in found)) for row in ROWS]
-    told = ", ".join(f"{row} ({n})" for row, n in counts if n)
+    rows = ", ".join(f"{row} ({n})" for row, n in counts if n)
     more = f" The latest {LISTED} are listed." if len(found) > LISTED else ""
     return [
         folded(
-            f"Marks below the curves: {told}.{more}",
+            f"Marks below the curves: {rows}.{more}",
             html.Ul(
                 [
                     html.Li([dcc.Link(mark.text, href=mark.href), f", {span_words(mark, view)}"])

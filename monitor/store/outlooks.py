@@ -35,11 +35,11 @@ RETURNING number
 """  # noqa: S608 - a constant
 """Takes a turn that nobody has, unless the task was done already, or for a later time that has come."""
 _MINE = "WHERE task = ? AND place = ? AND number = ?"
-_HEARD = f"UPDATE outlook_turn SET until_ms = {NOW_MS} + ?, days = ?, of_days = ? {_MINE}"  # noqa: S608
+_HEARD = f"UPDATE outlook_turn SET until_ms = {NOW_MS} + ?, days = ?, of_days = ? {_MINE}"  # noqa: S608 - constants
 _DROP = f"UPDATE outlook_turn SET until_ms = 0 {_MINE}"  # noqa: S608 - constants
-_DONE = f"UPDATE outlook_turn SET until_ms = 0, at_ms = ?, state = ? {_MINE}"  # noqa: S608
+_DONE = f"UPDATE outlook_turn SET until_ms = 0, at_ms = ?, state = ? {_MINE}"  # noqa: S608 - constants
 _PUT = (
-    f"INSERT INTO outlook (place, kind, made_ms, body) VALUES (?, ?, {NOW_MS}, ?) "  # noqa: S608
+    f"INSERT INTO outlook (place, kind, made_ms, body) VALUES (?, ?, {NOW_MS}, ?) "  # noqa: S608 - constants
     "ON CONFLICT (place, kind) DO UPDATE SET body = excluded.body, "
     "made_ms = greatest(excluded.made_ms, outlook.made_ms + 1)"
 )
@@ -105,7 +105,7 @@ def now_ms(store: StoreConnection) -> int:
 def open_turns(store: StoreConnection, task: str, wanted: Mapping[str, When]) -> list[str]:
     """Places, of those wanted, for which a task is neither done nor under way."""
     rows = store.rows(
-        f"SELECT place, at_ms, state, {_FREE} FROM outlook_turn AS t WHERE task = ?",  # noqa: S608
+        f"SELECT place, at_ms, state, {_FREE} FROM outlook_turn AS t WHERE task = ?",  # noqa: S608 - constants
         (task,),
     )
     found = {place: ((at_ms, state), free) for place, at_ms, state, free in rows}
@@ -156,7 +156,7 @@ def put(store: StoreConnection, items: Iterable[Item]) -> None:
 def progress(store: StoreConnection) -> tuple[str, int, int] | None:
     """Place, days done and all days of a task that is under way; None if there is none."""
     row = store.row(
-        f"SELECT place, days, of_days FROM outlook_turn WHERE until_ms >= {NOW_MS} "  # noqa: S608
+        f"SELECT place, days, of_days FROM outlook_turn WHERE until_ms >= {NOW_MS} "  # noqa: S608 - constants
         "AND days IS NOT NULL ORDER BY place LIMIT 1"
     )
     return None if row is None else (str(row[0]), int(row[1]), int(row[2]))
