@@ -132,7 +132,8 @@ class _Notes:
             at = planned_at(ready_ms, self._now_ms, self._zone)
             text = (
                 f"{self._planned_words(step, of, instrument)} Keep the work away from the joint of "
-                f"“{label}”: it may not be worked, loaded or strung before about {at}."
+                f"“{label}”: it may not be worked, loaded or strung before about {at}. "
+                "Check the joint before you trust it."
             )
             yield Note(NoteKind.FRESH_JOINT, repair.id, step.id, text)
 

@@ -122,6 +122,7 @@ def test_work_beside_a_joint_that_may_not_be_loaded_yet_says_until_when(noted):
     text = noted(50, {"glue crack": 0, "retouch": 3}, load_h=20)[NoteKind.FRESH_JOINT]
     assert text.startswith("VN-1: Retouch is planned for ")
     assert "Keep the work away from the joint of “Glue crack”: it may not be worked" in text
+    assert text.endswith("Check the joint before you trust it.")
     assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "retouch": 23}, load_h=20)
     assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "fit": 3}, load_h=20)
     assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "retouch": 3})
