@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import math
 import os
 import shutil
 import subprocess
 import time
-import urllib.error
 import urllib.request
 from pathlib import Path
 
 import alert_fixtures
 import browser_fixtures as browser
 import coming_fixtures
+import conftest
 import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import Board, Visit, until
@@ -298,16 +300,24 @@ def test_an_outage_is_told_and_the_wall_page_comes_back_by_itself_any_other_anew
             assert other.locator("#lost").is_hidden()
 
 
+def pages(debug: int) -> list[str]:
+    """Addresses of the pages that a browser shows, by its own list; none before it has started."""
+    with (
+        contextlib.suppress(OSError),
+        urllib.request.urlopen(f"http://127.0.0.1:{debug}/json/list", timeout=2) as answer,
+    ):
+        return [one["url"] for one in json.load(answer) if one["type"] == "page"]
+    return []
+
+
 @pytest.mark.skipif(shutil.which("curl") is None, reason="no curl: apt-get install curl")
 def test_the_start_up_script_waits_for_the_board_and_opens_the_wall_page(tmp_path, chromium):
     """As on a computer that is switched on before the board is there; without a real screen."""
-    from playwright.sync_api import Error
-
     folder, programs = tmp_path / "shop", tmp_path / "bin"
     programs.mkdir()
     with Board(folder, ONE) as board:
         steady(board.writer, "front-bench", 20.6, 48.0)
-        script, *_ = startup_files.write(tmp_path / "screen", f"{board.url}/wall")
+        script, *_ = startup_files.write(tmp_path / "screen", wall := f"{board.url}/wall")
         debug = free_port()
         (programs / "chromium").write_text(
             f"#!/bin/sh\nexec {browser.CHROMIUM} --headless --no-sandbox --disable-gpu "
@@ -323,20 +333,14 @@ def test_the_start_up_script_waits_for_the_board_and_opens_the_wall_page(tmp_pat
         )
         try:
             time.sleep(1.0)
-            with pytest.raises(urllib.error.URLError):
-                urllib.request.urlopen(f"http://127.0.0.1:{debug}/json", timeout=1)
+            assert pages(debug) == []
             with browser.served(folder, board.port):
-                end = time.monotonic() + 60
-                while True:
-                    try:
-                        shown = chromium.browser_type.connect_over_cdp(f"http://127.0.0.1:{debug}")
-                        break
-                    except Error:
-                        assert time.monotonic() < end
-                        time.sleep(0.3)
+                # A client that connects while the file gives way to the board can lose the page.
+                conftest.until(lambda: wall in pages(debug), within_s=60.0, what=wall)
+                shown = chromium.browser_type.connect_over_cdp(f"http://127.0.0.1:{debug}")
                 page = shown.contexts[0].pages[0]
                 page.wait_for_selector(".place")
-                assert page.url == f"{board.url}/wall"
+                assert page.url == wall
                 shown.close()
         finally:
             os.killpg(started.pid, 15)
