@@ -135,8 +135,8 @@ def live(
 
 def _count(found: Sequence[WaitStatus]) -> str:
     setting = sum(one.wait.setting for one in found)
-    n = len(found) - setting
-    return f"{formats.counted(n, 'wait')} open{f', {setting} unclamped' if setting else ''}"
+    open_ones = f"{formats.counted(len(found), 'wait')} open"
+    return f"{open_ones}, {setting} of them unclamped" if setting else open_ones
 
 
 def _see(n: int) -> str:

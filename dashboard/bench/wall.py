@@ -69,8 +69,8 @@ def _is_ready(status: WaitStatus) -> bool:
 def _counts(statuses: Sequence[WaitStatus]) -> str:
     held = sum(s.readiness is not None and s.readiness.state is WaitState.HOLD for s in statuses)
     setting = sum(s.wait.setting for s in statuses)
-    counts = [f"{len(statuses) - setting} open"]
-    counts += [f"{setting} unclamped"] if setting else []
+    counts = [f"{len(statuses)} open"]
+    counts += [f"{setting} of them unclamped"] if setting else []
     counts += [f"{held} on hold"] if held else []
     return ", ".join(counts)
 

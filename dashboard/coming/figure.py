@@ -118,13 +118,13 @@ def coming_plot(
 def summary(one: PlaceOutlook, quantity: str, view: View) -> str:
     """The fan in a sentence."""
     how = formats.scale(quantity, view.unit)
-    low, middle, high = fan_of(one.fan, quantity, how)
+    middle = fan_of(one.fan, quantity, how)[1]
     least, most = int(np.argmin(middle)), int(np.argmax(middle))
 
     def at_hour(i: int) -> str:
-        a, b, c = (formats.figure(float(v[i]), how.decimals) for v in (low, middle, high))
+        value = formats.figure(float(middle[i]), how.decimals)
         stamp = formats.moments(np.array([one.at_ms(i)], np.int64), view.zone)[0]
-        return f"{b} {how.unit} at {stamp} (shaded: {a} to {c})"
+        return f"{value} {how.unit} at {stamp}"
 
     return (
         f"{how.words} of {one.place.label} over the next five days. The line is the middle course: "

@@ -416,7 +416,7 @@ def test_the_full_bench_is_told_by_ready_time_each_with_its_state(settings, ids,
 
 
 @pytest.mark.slow
-def test_an_answer_is_kept_until_the_journal_grows(ids, book, commands):
+def test_an_answer_is_kept_until_the_journal_grows(settings, ids, book, commands):
     first = book.statuses()
     assert book.statuses() is first
     commands.carry_out({"do": "release", "wait": ids[0]}, now_ms())
@@ -424,6 +424,11 @@ def test_an_answer_is_kept_until_the_journal_grows(ids, book, commands):
     assert again is not first
     (off,) = [s for s in again if s.wait.id == ids[0]]
     assert off.wait.setting
+    shop = ShopData(settings)
+    page = bench_page.live(shop, book, GlueQueries(shop, CachedJournal(shop)), True)
+    assert "13 waits open, 1 of them unclamped" in said(page)
+    assert "See the 13 waits" in said(page)
+    assert "13 open, 1 of them unclamped" in said(bench_wall.strip(again, now_ms(), settings.zone))
     commands.carry_out({"do": "load", "wait": ids[0]}, now_ms())
     assert ids[0] not in [s.wait.id for s in book.statuses()]
     assert [w.id for w in book.finished(5)] == [ids[0]]
