@@ -16,7 +16,7 @@ with uncollected():
     from monitor.core import logs
     from monitor.core.certificate import CertificateFault, WatchedCertificate, readable_by_others
     from monitor.core.errors import SettingsFault
-    from monitor.people.access_store import AccessStore, has_people
+    from monitor.people.access_store import has_people, store_of
     from monitor.settings import Settings, load
     from monitor.settings.checks import open_to_network
 
@@ -82,7 +82,7 @@ def serve(settings: Settings) -> int:
             "cannot listen host=%s port=%d reason=%s", board.host, board.port, exc.strerror or exc
         )
         return 1
-    people = has_people(AccessStore(settings.people_path))
+    people = has_people(store_of(settings))
     for warning in open_to_network(board, people=people):
         log.warning("%s", warning)
 

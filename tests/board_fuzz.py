@@ -26,8 +26,9 @@ from werkzeug.test import EnvironBuilder, run_wsgi_app
 
 from dashboard.access import permissions
 from monitor.core.clock import now_ms
-from monitor.settings.board_keys import make_board_keys, open_code
+from monitor.people.board_keys import make_board_keys, open_code
 from monitor.store import Writer
+from monitor.store.secret_files import FolderFiles
 
 UPDATE = "/_dash-update-component"
 SECONDS_MAX = 5.0
@@ -347,7 +348,7 @@ class Board:
         return client
 
     def _opened(self, settings: Any) -> str:
-        code = open_code(make_board_keys(settings.secrets_path), time.time())
+        code = open_code(make_board_keys(FolderFiles(settings.data)), time.time())
         answer = self.app.server.test_client().get(f"/open/{code}", headers={"Host": "localhost"})
         return answer.headers["Set-Cookie"].partition(";")[0]
 

@@ -20,8 +20,9 @@ import dashboard_fixtures as shop_air
 import pytest
 from conftest import free_port
 
-from monitor.settings.board_keys import make_board_keys, open_code
+from monitor.people.board_keys import make_board_keys, open_code
 from monitor.store import Writer
+from monitor.store.secret_files import FolderFiles
 
 SHELL = "chromium-headless-shell"
 """The same engine without what draws a browser's windows: a page costs a third less processor time."""
@@ -321,7 +322,7 @@ def tap_twice(seen: Visit, first, again) -> None:
 
 def let_change(context, url: str, data: Path) -> None:
     """Open the link that `benchweather board` prints, as the browser of the shop's computer does."""
-    code = open_code(make_board_keys(data / "secrets.json"), time.time())
+    code = open_code(make_board_keys(FolderFiles(data)), time.time())
     assert context.request.get(f"{url}/open/{code}").ok
 
 

@@ -18,6 +18,8 @@ from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.own_proof.text import proved
+from monitor.people.board_keys import make_board_keys, open_code
+from monitor.people.homes import home_of
 from monitor.planning import present
 from monitor.planning.inputs import problem_of
 from monitor.planning.planner import plan
@@ -25,7 +27,6 @@ from monitor.planning.present import PresentPlan
 from monitor.planning.step_check import doubts
 from monitor.runtime import heartbeat
 from monitor.settings import Settings, load
-from monitor.settings.board_keys import make_board_keys, open_code
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s
 
@@ -232,7 +233,7 @@ def command_link(settings: Settings, commands: Commands) -> Iterator[None]:
                     return archive.carry_out(writer, command)
             return commands.carry_out(command, now_ms())
 
-    make_board_keys(settings.secrets_path)
+    make_board_keys(home_of(settings).files)
     opened = CommandLink(settings.command_link_path, handle)
     opened.start()
     try:
@@ -243,7 +244,7 @@ def command_link(settings: Settings, commands: Commands) -> Iterator[None]:
 
 def board_client(settings: Settings, host: str = "localhost") -> FlaskClient:
     """A browser of the shop's computer: it has opened the link that the terminal prints."""
-    keys = make_board_keys(settings.secrets_path)
+    keys = make_board_keys(home_of(settings).files)
     from dashboard.app import create_app
 
     client = create_app(settings).server.test_client()

@@ -11,11 +11,15 @@ import subprocess
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from conftest import free_port, until
 
 from monitor.core.ports import is_listening
+
+if TYPE_CHECKING:
+    from monitor.people.homes import DatabaseHome
 
 FAST = ("-c", "fsync=off", "-c", "full_page_writes=off", "-c", "max_connections=100")
 
@@ -153,3 +157,16 @@ def postgresql_server(request: pytest.FixtureRequest) -> PostgresqlServer:
         config.add_cleanup(config.stash[SERVER].remove)
         config.stash[SERVER].start()
     return config.stash[SERVER]
+
+
+@pytest.fixture
+def people_database(postgresql_server: PostgresqlServer) -> Iterator[DatabaseHome]:
+    """Home of the people of an empty store."""
+    from monitor.people.homes import DatabaseHome
+    from monitor.store import Writer
+
+    address = postgresql_server.emptied()
+    Writer(address).close()
+    home = DatabaseHome(address)
+    yield home
+    home.close()

@@ -16,7 +16,7 @@ from dashboard.ui.tables import stacked_table
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
 from monitor.people import passwords
-from monitor.people.access_store import SESSIONS, TOKENS, Kind
+from monitor.people.entries import SESSIONS, TOKENS, Kind
 from monitor.people.roles import MAY, Role
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from monitor.people.access_store import Credential, Person
+    from monitor.people.entries import Credential, Person
 
 HISTORY_SHOWN = 60
 """Most entries of the history on the page."""

@@ -27,9 +27,10 @@ from dashboard.data.guide import is_new
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected, StoreFault
 from monitor.people import passwords
-from monitor.people.access_store import SESSIONS, AccessStore, Kind, NoSuchEntry, name_key
+from monitor.people.access_store import store_of
+from monitor.people.board_keys import code_holds, read_board_keys
+from monitor.people.entries import SESSIONS, Kind, NoSuchEntry, name_key
 from monitor.people.roles import Role
-from monitor.settings.board_keys import code_holds, read_board_keys
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -47,8 +48,8 @@ SHOP_ACCOUNT = "\0shop"
 
 def register(app: Dash, settings: Settings) -> None:
     """Hang signing in and out into the app's server."""
-    server = app.server
-    server.extensions[EXTENSION] = Access(settings, AccessStore(settings.people_path), Throttle())
+    server, store = app.server, store_of(settings)
+    server.extensions[EXTENSION] = Access(settings, store, Throttle(store.home.guesses))
     server.add_url_rule("/open/<code>", "open_here", open_link, methods=["GET"])
     for path, name, function in (
         ("/sign-in", "sign_in_now", sign_in),
@@ -61,8 +62,8 @@ def register(app: Dash, settings: Settings) -> None:
 def open_link(code: str) -> flask.Response:
     """Sign in the browser that opens a link of `benchweather board`, an owner's or a wall screen's."""
     settings, store, _ = access()
-    keys = read_board_keys(settings.secrets_path)
     try:
+        keys = read_board_keys(store.home.files)
         if keys is not None and code_holds(code, keys, time.time()):
             to = "/guide" if is_new(settings) else "/"
             return _signed_in(Kind.LINK, Role.OWNER, to, shared=keys.local_key)
@@ -83,9 +84,9 @@ def open_link(code: str) -> flask.Response:
 def sign_in() -> flask.Response:
     """Check a posted password; sign in, or send the reason why not."""
     form = flask.request.form
-    if not ways_in(access()):
-        return _to("/sign-in?said=none")
     try:
+        if not ways_in(access()):
+            return _to("/sign-in?said=none")
         return _sign_in(form.get("name", "")[:200].strip(), form.get("password", ""))
     except StoreFault:
         return _to("/sign-in?said=trouble")
@@ -98,7 +99,7 @@ def _sign_in(name: str, password: str) -> flask.Response:
     account = found[0].name if found else SHOP_ACCOUNT if shop else name_key(name)
     kept = found[1] if found else shop
     subjects = _subjects(account, kept, known=bool(found or shop))
-    if (wait := throttle.wait_or_count(subjects, time.monotonic())) > 0:
+    if (wait := throttle.wait_or_count(subjects)) > 0:
         return _to(f"/sign-in?said=wait&s={wait:.0f}")
     if shop:
         right = hmac.compare_digest(_hash(password), _hash(shop))
@@ -148,7 +149,7 @@ def _change_password(form: Mapping[str, str]) -> flask.Response:
         return _to("/sign-in?said=none")
     person, kept = found
     subjects = _subjects(person.name, kept)
-    if (wait := throttle.wait_or_count(subjects, time.monotonic())) > 0:
+    if (wait := throttle.wait_or_count(subjects)) > 0:
         return _to(f"/sign-in?said=wait&s={wait:.0f}")
     if not passwords.matches(kept, form.get("password", "")):
         record("failed sign-in", "to change the password")
@@ -228,7 +229,7 @@ def _know_device(answer: flask.Response, account: str, kept: str) -> None:
 
 def _seal(account: str, nonce: str, kept: str) -> bytes:
     """Seal of a known browser, which only this shop can make."""
-    keys = read_board_keys(access().settings.secrets_path)
+    keys = read_board_keys(access().store.home.files)
     key = keys.session_key if keys else secrets.token_hex(32)
     text = "\n".join(("device", account, nonce, kept))
     return hmac.new(key.encode(), text.encode(), "sha256").hexdigest().encode()

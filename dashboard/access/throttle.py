@@ -8,18 +8,14 @@ computer is never slowed down.
 from __future__ import annotations
 
 import ipaddress
-import threading
-from collections import OrderedDict
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from monitor.core.backoff import doubled
+from monitor.people.guesses import FORGET_S, GuessCounts, Guesses, Subject
 
 WAIT_FIRST_S = 2.0
 """The first wait, doubled each time. [s]"""
-FORGET_S = 86_400.0
-"""Time without a guess after which the guesses before are forgotten. [s]"""
-SUBJECTS_MAX = 1_000
-"""Most subjects of a kind that are remembered; the one not seen for longest goes."""
 
 
 class Limit(NamedTuple):
@@ -43,42 +39,31 @@ UNKNOWN = "unknown "
 """Mark of the kinds of names that nobody has: counted alike, but they push out no person's counts."""
 LIMITS |= {UNKNOWN + kind: LIMITS[kind] for kind in ("pair", "person")}
 
-Subject = tuple[str, str]
-"""Kind and name of what guesses are counted by."""
-
 
 class Throttle:
     """Counts of wrong passwords by subject. Threads may share it."""
 
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._counts: dict[str, OrderedDict[str, tuple[int, float, float]]] = {
-            kind: OrderedDict() for kind in LIMITS
-        }
+    def __init__(self, counts: GuessCounts) -> None:
+        self._counts = counts
 
-    def wait_or_count(self, subjects: list[Subject], now_s: float) -> float:
+    def wait_or_count(self, subjects: Sequence[Subject]) -> float:
         """The wait before the next try [s]; if it is 0, this try is counted as a wrong one, until
         `passed` takes it back."""
-        with self._lock:
-            held = [self._counts[kind].get(name, (0, now_s, now_s)) for kind, name in subjects]
-            if (wait := max(until for _, until, _ in held) - now_s) > 0:
+        with self._counts.changing(subjects) as (now_s, held):
+            known = [one for one in held.values() if one.last_s <= now_s]  # or a clock was wrong
+            if (wait := max((one.until_s for one in known), default=now_s) - now_s) > 0:
                 return wait
-            for (kind, name), (count, _, last) in zip(subjects, held, strict=True):
-                limit, counts = LIMITS[kind], self._counts[kind]
-                count = 1 if now_s - last > FORGET_S else count + 1
-                over = count - limit.free
-                rest = doubled(WAIT_FIRST_S, limit.wait_max_s, over) if over >= 0 else 0.0
-                counts[name] = (count, now_s + rest, now_s)
-                counts.move_to_end(name)
-                while len(counts) > SUBJECTS_MAX:
-                    counts.popitem(last=False)
+            for subject in subjects:
+                number, _, last_s = held.get(subject, Guesses(0, now_s, now_s))
+                limit, number = LIMITS[subject[0]], 1 if now_s - last_s > FORGET_S else number + 1
+                over = number - limit.free
+                rest_s = doubled(WAIT_FIRST_S, limit.wait_max_s, over) if over >= 0 else 0.0
+                held[subject] = Guesses(number, now_s + rest_s, now_s)
             return 0.0
 
-    def passed(self, subjects: list[Subject]) -> None:
+    def passed(self, subjects: Sequence[Subject]) -> None:
         """Forget the guesses of who has given the right password."""
-        with self._lock:
-            for kind, name in subjects:
-                self._counts[kind].pop(name, None)
+        self._counts.forget(subjects)
 
 
 def stranger(person: str, address: str, *, known: bool = True) -> list[Subject]:

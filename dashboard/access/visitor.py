@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import logging
 from typing import TYPE_CHECKING, NamedTuple, cast
 
@@ -11,12 +12,13 @@ from dashboard.access import guard
 from dashboard.access.throttle import Throttle
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
-from monitor.people.access_store import SESSIONS, AccessStore, AuditEntry, Kind, has_people
+from monitor.people.access_store import AccessStore
+from monitor.people.board_keys import read_board_keys
+from monitor.people.entries import SESSIONS, AuditEntry, Kind
 from monitor.people.roles import Role
-from monitor.settings.board_keys import read_board_keys
 
 if TYPE_CHECKING:
-    from monitor.people.access_store import Credential
+    from monitor.people.entries import Credential
     from monitor.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -103,7 +105,11 @@ def may(needed: Role) -> Permission:
     if one.role is not None:
         who = f"{one.person} has the role" if one.person else "This browser has the role"
         return Permission(False, f"This needs the role {needed}. {who} {one.role}.", sign_in=True)
-    if not ways_in(access()):
+    try:
+        some_way_in = ways_in(access())
+    except StoreFault:
+        return Permission(False, "Nobody can sign in now: the list of people cannot be read.")
+    if not some_way_in:
         return Permission(
             False,
             "This browser can only read. On the shop's computer, run “benchweather board” and open "
@@ -125,8 +131,14 @@ def may_manage() -> Permission:
 
 
 def ways_in(one: Access) -> bool:
-    """True if somebody could sign in by a password."""
-    return bool(one.settings.board.password.get_secret_value()) or has_people(one.store)
+    """True if somebody could sign in by a password.
+
+    Raises
+    ------
+    StoreFault
+        If that cannot be read.
+    """
+    return bool(one.settings.board.password.get_secret_value() or one.store.people())
 
 
 def record(action: str, detail: str = "", *, who: str = "", session: str = "") -> None:
@@ -160,8 +172,16 @@ def bearer(request: flask.Request) -> str | None:
     return given[len(BEARER) :].strip() if given[: len(BEARER)].lower() == BEARER else None
 
 
+def _shared(one: Access, kind: Kind) -> str:
+    """What sessions of a kind are opened with at present, if that is shared by all."""
+    if kind == Kind.SHOP:
+        return one.settings.board.password.get_secret_value()
+    keys = read_board_keys(one.store.home.files) if kind == Kind.LINK else None
+    return keys.local_key if keys else ""
+
+
 def _found(one: Access, request: flask.Request) -> Visitor:
-    token, keys = bearer(request), read_board_keys(one.settings.secrets_path)
+    token = bearer(request)
     ours = request.method in guard.SAFE or guard.same_origin(request, needed=True)
     if token is None and not ours:
         return Visitor()  # a cookie counts only in what a page of the board sends
@@ -172,10 +192,7 @@ def _found(one: Access, request: flask.Request) -> Visitor:
             secret[:200],
             kinds,
             now_ms(),
-            shared={
-                Kind.SHOP: one.settings.board.password.get_secret_value(),
-                Kind.LINK: keys.local_key if keys else "",
-            },
+            shared=functools.partial(_shared, one),
             used=request.path != "/here",
         )
     except StoreFault as exc:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import TYPE_CHECKING, Any
 
 import dash
@@ -17,8 +18,10 @@ from dashboard.ui.markup import attributes
 from dashboard.ui.paging import Asked
 from monitor.air.current import air_now
 from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
 from monitor.domain.cautions import HUMIDIFIER
 from monitor.notifications import phones
+from monitor.people.homes import home_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -212,7 +215,7 @@ def recently_ended(shop: ShopData, book: AlertQueries, now: int) -> list[Compone
 def undelivered_notices(notices: Notices, settings: Settings, now: int) -> list[Component]:
     """Notices that wait, that fail and why, that were given up."""
     head = html.H2("Notices")
-    names = {phone.channel: phone.name for phone in phones.read(settings.data).phones}
+    names = _phone_names(settings)
     notices = with_phones_named(notices, names)
     if not settings.channels and not names and not notices.newest:
         return [
@@ -250,6 +253,13 @@ def undelivered_notices(notices: Notices, settings: Settings, now: int) -> list[
     if given_up:
         parts += [html.H3("Failed"), _listed(given_up, settings, now)]
     return parts
+
+
+def _phone_names(settings: Settings) -> dict[str, str]:
+    """Names of the phones by their channels; none while they cannot be read."""
+    with contextlib.suppress(StoreFault):
+        return {one.channel: one.name for one in phones.read(home_of(settings).files).phones}
+    return {}
 
 
 def with_phones_named(notices: Notices, names: Mapping[str, str]) -> Notices:

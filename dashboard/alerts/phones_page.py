@@ -18,8 +18,9 @@ from dashboard.ui import formats
 from dashboard.ui.markup import attributes
 from monitor.commands import ipc
 from monitor.core.clock import now_ms
-from monitor.core.errors import MonitorError, Rejected, StoreUnavailable
+from monitor.core.errors import MonitorError, Rejected, StoreFault, StoreUnavailable
 from monitor.notifications import phones
+from monitor.people.homes import home_of
 from monitor.settings.addresses import LOOPBACK
 
 if TYPE_CHECKING:
@@ -62,7 +63,10 @@ def layout(shop: ShopData) -> Component:
     parts: list[Component] = [html.H1("Notices on this phone")]
     if not may.allowed:
         return ALERTS.page(ADDRESS, [*parts, html.P(may.why)], "one")
-    book = phones.read(shop.settings.data)
+    try:
+        book = phones.read(home_of(shop.settings).files)
+    except StoreFault as exc:
+        return ALERTS.page(ADDRESS, [*parts, html.P(_sentence(str(exc)))], "one")
     parts.append(this_phone(shop, book))
     parts.append(html.Section([html.H2("Phones with notices"), *listed(book, shop)]))
     return ALERTS.page(ADDRESS, parts, "one")

@@ -10,9 +10,10 @@ import flask
 
 from monitor.core.clock import from_ms, now_ms
 from monitor.core.errors import StoreFault
+from monitor.people.board_keys import read_board_keys
+from monitor.people.homes import home_of
 from monitor.planning.calendar import AGAIN, LASTS, host_of
 from monitor.science.waits.wait import WaitState
-from monitor.settings.board_keys import read_board_keys
 from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
@@ -53,10 +54,11 @@ def answer(shop: ShopData, book: WaitQueries, token: str) -> flask.Response:
 
 
 def _answer(shop: ShopData, token: str, make: Callable[[], bytes]) -> flask.Response:
-    found = read_board_keys(shop.settings.secrets_path)
-    if found is None or not hmac.compare_digest(token.encode(), found.calendar_token.encode()):
-        return flask.Response("There is nothing here.\n", 404, mimetype="text/plain")
     try:
+        found = read_board_keys(home_of(shop.settings).files)
+        known = found is not None and found.calendar_token
+        if not known or not hmac.compare_digest(token.encode(), known.encode()):
+            return flask.Response("There is nothing here.\n", 404, mimetype="text/plain")
         text = make()
     except StoreFault as exc:
         return flask.Response(f"{exc}\n", 503, mimetype="text/plain")
@@ -76,7 +78,7 @@ def plan_link(shop: ShopData) -> str:
 
 
 def _path(shop: ShopData, end: str) -> str:
-    found = read_board_keys(shop.settings.secrets_path)
+    found = read_board_keys(home_of(shop.settings).files)
     return f"/calendar/{found.calendar_token}{end}" if found else ""
 
 

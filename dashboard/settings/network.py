@@ -17,7 +17,8 @@ from monitor.core.errors import MonitorError
 from monitor.core.formats import DAY_MS
 from monitor.core.own_address import own_address
 from monitor.core.qr_code import qr_of
-from monitor.people.access_store import Kind, checked_name, has_people
+from monitor.people.access_store import has_people
+from monitor.people.entries import Kind, checked_name
 from monitor.people.roles import Role
 from monitor.settings.addresses import LOOPBACK
 from monitor.settings.checks import lacks_certificate

@@ -22,8 +22,10 @@ from monitor.core.clock import from_ms, now_ms, to_ms
 from monitor.core.durable_file import give_to_owner, rename_durably
 from monitor.core.errors import MonitorError
 from monitor.core.file_lock import held
+from monitor.people import moving
+from monitor.people.homes import FolderHome, home_of
 from monitor.runtime.disk_space import shortage
-from monitor.store import copying, outlooks
+from monitor.store import copying, outlooks, secret_files
 from monitor.store.connection import StoreAddress, is_there, opened
 from monitor.store.sqlite import SqliteConnection
 
@@ -85,14 +87,17 @@ def make(settings: Settings, folder: Path, on_pages: OnPages = lambda *_: None) 
 
 def _made(settings: Settings, folder: Path, work: Path, on_pages: OnPages) -> Made:
     databases: dict[str, StoreAddress] = {STORE: settings.read_address}
-    if settings.people_path.exists():
-        databases[PEOPLE] = settings.people_path
-    files = list(chosen(settings))
+    people, files = settings.data / PEOPLE, list(chosen(settings))
     if isinstance(settings.read_address, str):  # where they are files, they are chosen
         with contextlib.closing(opened(settings.read_address, read_only=True)) as store:
             kept = outlooks.write_files(store, work / OUTLOOK, KINDS)
         written = {f"{OUTLOOK}/{path.name}": path for path in kept}
+        people = _people_in_files(settings, work / "people")
+        written |= {name: people.with_name(name) for name in secret_files.NAMES}
         files = [(n, p) for n, p in files if n not in written] + list(written.items())
+        files = [(name, path) for name, path in files if path.exists()]
+    if people.exists():
+        databases[PEOPLE] = people
     large = sum(_size(address) for address in databases.values())
     small = sum(path.stat().st_size for _, path in files)
     if lacking := shortage([(work, large + small), (folder, large + small)]):
@@ -129,6 +134,14 @@ def _made(settings: Settings, folder: Path, work: Path, on_pages: OnPages) -> Ma
     finally:
         part.unlink(missing_ok=True)
     return Made(path, manifest)
+
+
+def _people_in_files(settings: Settings, folder: Path) -> Path:
+    """Write the people of a database, their keys and phones as the files of a data folder, and return
+    their database."""
+    with contextlib.closing(FolderHome(folder)) as target:
+        moving.copy(home_of(settings), target)
+        return target.path
 
 
 def nightly(

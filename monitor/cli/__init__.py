@@ -206,9 +206,10 @@ def _board_base(settings: Settings, given: str) -> str:
 
 def _board_link(settings: Settings, token: str = "", base: str = "") -> str:
     """Address of the board with a token, or with a code that signs the owner in."""
-    from monitor.settings.board_keys import make_board_keys, open_code
+    from monitor.people.board_keys import make_board_keys, open_code
+    from monitor.people.homes import home_of
 
-    code = token or open_code(make_board_keys(settings.secrets_path), now_ms() / 1000)
+    code = token or open_code(make_board_keys(home_of(settings).files), now_ms() / 1000)
     return f"{base or _board_address(settings)}/open/{code}"
 
 

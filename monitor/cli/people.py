@@ -16,7 +16,8 @@ from monitor.people.roles import Role
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
-    from monitor.people.access_store import AccessStore, Credential, Kind
+    from monitor.people.access_store import AccessStore
+    from monitor.people.entries import Credential, Kind
 
 people = typer.Typer(
     no_args_is_help=True,
@@ -47,14 +48,14 @@ Days = Annotated[float, typer.Option(help="Days for which it works", min=0.01, m
 
 def store_of_people(settings: Settings) -> AccessStore:
     """The database of people."""
-    from monitor.people.access_store import AccessStore
+    from monitor.people.access_store import store_of
 
-    return AccessStore(settings.people_path)
+    return store_of(settings)
 
 
 def record(settings: Settings, action: str, detail: str) -> None:
     """Add what was done on the command line to the history."""
-    from monitor.people.access_store import AuditEntry
+    from monitor.people.entries import AuditEntry
 
     entry = AuditEntry(now_ms(), getpass.getuser(), "command line", "", action, detail)
     store_of_people(settings).record(entry)
@@ -145,7 +146,7 @@ def remove(
 @command(sessions, "list")
 def list_sessions(settings: Settings, as_json: Json = False) -> None:
     """List browsers that are signed in."""
-    from monitor.people.access_store import SESSIONS
+    from monitor.people.entries import SESSIONS
 
     _list(settings, store_of_people(settings).credentials(SESSIONS, now_ms()), as_json)
 
@@ -157,7 +158,7 @@ def withdraw_session(
     everyone: Annotated[bool, typer.Option("--all", help="Withdraw every session")] = False,
 ) -> None:
     """Withdraw a session: its browser is signed out at once."""
-    from monitor.people.access_store import SESSIONS
+    from monitor.people.entries import SESSIONS
 
     if (number is None) == (not everyone):
         wrong("Give the number of a session, or --all.")
@@ -177,7 +178,7 @@ def add_token(
 
     The script sends it with each request as `Authorization: Bearer TOKEN`.
     """
-    from monitor.people.access_store import Kind
+    from monitor.people.entries import Kind
 
     token = _issue(settings, Kind.SCRIPT, name, role, days)
     if as_json:
@@ -189,7 +190,7 @@ def add_token(
 @command(tokens, "list")
 def list_tokens(settings: Settings, as_json: Json = False) -> None:
     """List tokens of scripts, and links of wall screens."""
-    from monitor.people.access_store import TOKENS
+    from monitor.people.entries import TOKENS
 
     _list(settings, store_of_people(settings).credentials(TOKENS, now_ms()), as_json)
 
@@ -197,7 +198,7 @@ def list_tokens(settings: Settings, as_json: Json = False) -> None:
 @command(tokens, "withdraw")
 def withdraw_token(settings: Settings, number: Number = None) -> None:
     """Withdraw the token of a script, or the link of a wall screen. It stops working at once."""
-    from monitor.people.access_store import TOKENS
+    from monitor.people.entries import TOKENS
 
     if number is None:
         wrong("Give the number of a token, from `benchweather token list`.")
@@ -239,13 +240,13 @@ def audit(
 
 def wall_token(settings: Settings, name: str, days: float) -> str:
     """Token of a new wall screen, whose link can only look."""
-    from monitor.people.access_store import Kind
+    from monitor.people.entries import Kind
 
     return _issue(settings, Kind.WALL, name, Role.VIEWER, days)
 
 
 def _issue(settings: Settings, kind: Kind, name: str, role: Role, days: float) -> str:
-    from monitor.people.access_store import checked_name
+    from monitor.people.entries import checked_name
 
     name = checked_name(name)
     lasts_ms = round(days * DAY_MS)

@@ -15,6 +15,7 @@ from monitor.settings import Settings
 from monitor.settings.addresses import database_fault
 
 if TYPE_CHECKING:
+    from monitor.people.homes import PeopleHome
     from monitor.store.connection import StoreAddress
 
 app = typer.Typer(
@@ -32,8 +33,12 @@ def copy(
     source: Annotated[str, typer.Argument(metavar="FROM", help=_WHERE)],
     target: Annotated[str, typer.Argument(metavar="TO", help=_WHERE)],
 ) -> None:
-    """Copy the store into an empty one and compare every row. Stop Benchweather first."""
+    """Copy the store into an empty one, with the people and phones of the shop, and compare every row.
+
+    Stop Benchweather first.
+    """
     from monitor.backup import contents
+    from monitor.people import moving
     from monitor.service.sole_use import sole_use
     from monitor.store import copying, outlooks
     from monitor.store.connection import opened
@@ -49,7 +54,13 @@ def copy(
             stores[-1].claim()
         of, to = stores
         task = bar.add_task("copying", total=copying.size(of))
-        found = copying.copy(of, to, lambda rows: bar.advance(task, rows))
+        ends = [_people_at(address, settings) for address in (here, there)]
+
+        def with_people() -> None:
+            if ends[0] is not None and ends[1] is not None:
+                moving.copy(ends[0], ends[1])
+
+        found = copying.copy(of, to, lambda rows: bar.advance(task, rows), with_people)
         folder = settings.data / "outlook"
         if there == settings.store_path and isinstance(here, str):
             outlooks.write_files(of, folder, contents.KINDS)
@@ -113,7 +124,7 @@ def make_roles(
         str, typer.Option(help="Beginning of the names of the roles")
     ] = "benchweather",
 ) -> None:
-    """Make four roles in the database of store.url: owner, writer, reader and overview."""
+    """Make five roles in the database of store.url: owner, writer, reader, people and overview."""
     from monitor.store import Writer, roles
 
     if not settings.store.url.get_secret_value():
@@ -124,8 +135,23 @@ def make_roles(
         names = roles.make(writer.connection, prefix)
     out.print(f"Roles made in {writer.connection.name}: {', '.join(names.values())}.")
     out.print("Make two users on the server, and set store.url and store.read_url to them:")
-    for user, part in (("service", roles.WRITER), ("board", roles.READER)):
-        out.print(f"  CREATE ROLE {prefix}_{user} LOGIN PASSWORD '...' IN ROLE {names[part]};")
+    of_board = f"{names[roles.READER]}, {names[roles.PEOPLE]}"
+    for user, part in (("service", names[roles.WRITER]), ("board", of_board)):
+        out.print(f"  CREATE ROLE {prefix}_{user} LOGIN PASSWORD '...' IN ROLE {part};")
+    out.print("If the user of store.read_url is there already, give it the role that is new:")
+    out.print(f"  GRANT {names[roles.PEOPLE]} TO {prefix}_board;")
+
+
+def _people_at(address: StoreAddress, settings: Settings) -> PeopleHome | None:
+    """Home of the people who belong to a store; None for a file that is not in a data folder."""
+    from monitor.people.homes import DatabaseHome, FolderHome
+
+    if isinstance(address, str):
+        own = address == settings.store.url.get_secret_value()
+        read_url = settings.store.read_url.get_secret_value() if own else ""
+        return DatabaseHome(read_url or address)
+    in_folder = address.name == settings.store_path.name
+    return FolderHome(address.absolute().parent) if in_folder else None
 
 
 def _address(given: str, settings: Settings) -> StoreAddress:

@@ -1,4 +1,4 @@
-"""Phones that get notices by web push: added and removed at the board, kept in a file of the service.
+"""Phones that get notices by web push: added and removed at the board, kept in a file of secrets.
 
 They are no part of the journal, which never forgets: a phone's address is a secret, and a phone that
 was removed leaves nothing behind but its name.
@@ -9,21 +9,20 @@ from __future__ import annotations
 import json
 import logging
 import secrets
-import threading
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
-from pathlib import Path
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
-from monitor.core.durable_file import write_durably
-from monitor.core.errors import BadPayload, Fault, Rejected, StoreUnavailable
+from monitor.core.errors import BadPayload, Fault, Rejected, StoreFault
 from monitor.core.json_documents import json_object
 from monitor.core.measurements import text_fault
 from monitor.domain.channel_test import TestLimit, notice_of_test
 from monitor.domain.notification import Notice
 from monitor.notifications import web_push
+from monitor.notifications.sender import NotSent
 from monitor.store import outbox
 from monitor.store.outbox import Outcome
+from monitor.store.secret_files import PHONES, PUSH_KEY, SecretFiles
 
 if TYPE_CHECKING:
     from monitor.store import Writer
@@ -31,7 +30,6 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 ABOUT = "phone"
-KEY_FILE, PHONES_FILE = "push-key.pem", "phones.json"
 PHONES_MAX = 30
 """Most phones; each costs a request for each notice."""
 NAME_MAX = 40
@@ -75,15 +73,23 @@ class PhoneBook:
     gone: tuple[GonePhone, ...] = ()
 
 
-def read(folder: Path) -> PhoneBook:
-    """The phones of a data folder; none if their file cannot be read."""
+def read(files: SecretFiles) -> PhoneBook:
+    """The phones of a shop; none if their file is damaged.
+
+    Raises
+    ------
+    StoreFault
+        If it cannot be read just now.
+    """
+    return _book(files.read(PHONES))
+
+
+def _book(text: str | None) -> PhoneBook:
     try:
-        kept = json_object((folder / PHONES_FILE).read_bytes())
+        kept = json_object((text or '{"phones": [], "gone": []}').encode())
         phones = tuple(Phone(**one) for one in kept["phones"])
         return PhoneBook(phones, tuple(GonePhone(**one) for one in kept["gone"]))
-    except FileNotFoundError:
-        return PhoneBook()
-    except (OSError, BadPayload, KeyError, TypeError) as exc:
+    except (BadPayload, KeyError, TypeError) as exc:
         log.warning("phones cannot be read reason=%s", type(exc).__name__)
         return PhoneBook()
 
@@ -93,8 +99,8 @@ class Phones:
 
     Parameters
     ----------
-    folder : Path
-        The data folder.
+    files : SecretFiles
+        Where they are kept. They are read again for each use: another service may have worked before.
     writer : Writer
         Of the outbox.
     contact : str
@@ -104,19 +110,34 @@ class Phones:
     """
 
     def __init__(
-        self, folder: Path, writer: Writer, contact: str = "", way: Mapping[str, Any] | None = None
+        self,
+        files: SecretFiles,
+        writer: Writer,
+        contact: str = "",
+        way: Mapping[str, Any] | None = None,
     ) -> None:
-        self._folder, self._writer = folder, writer
+        self._files, self._writer = files, writer
         self._way = dict(way or {})
         if "@" in contact:
             self._way.setdefault("contact", f"mailto:{contact}")
-        self._lock = threading.Lock()
         self._limit = TestLimit()
-        self.book = read(folder)
+        self._channels: list[str] = []
+
+    @property
+    def book(self) -> PhoneBook:
+        """The phones as they are now."""
+        return read(self._files)
 
     def channels(self, urgency: int = LEAST) -> list[str]:
-        """Channels of the phones that get notices of an urgency."""
-        return [phone.channel for phone in self.book.phones] if urgency >= LEAST else []
+        """Channels of the phones that get notices of an urgency; while they cannot be read, those of
+        before."""
+        if urgency < LEAST:
+            return []
+        try:
+            self._channels = [phone.channel for phone in self.book.phones]
+        except StoreFault as exc:
+            log.warning("phones cannot be read reason=%s", exc)
+        return self._channels
 
     def has(self, channel: str) -> bool:
         """Return whether a channel is a phone's, also of one that was removed."""
@@ -129,17 +150,21 @@ class Phones:
         ------
         NotSent
         """
-        phone = next((one for one in self.book.phones if one.channel == channel), None)
+        try:
+            phones, key = self.book.phones, self._files.read(PUSH_KEY) or ""
+        except StoreFault as exc:
+            raise NotSent(f"phones cannot be read: {exc}", retryable=True) from exc
+        phone = next((one for one in phones if one.channel == channel), None)
         if phone is None:
             raise web_push.SubscriptionGone("this phone was removed", retryable=False)
         browser = web_push.Browser(phone.endpoint, phone.key, phone.secret)
         try:
-            web_push.send(browser, notice, self._folder / KEY_FILE, **self._way)
+            web_push.send(browser, notice, key, **self._way)
         except web_push.SubscriptionGone:
             log.warning("phone removed: its push service no longer knows it phone=%s", phone.id)
             try:
                 self._remove(phone.id, now_ms, GonePhone(phone.name, now_ms))
-            except StoreUnavailable as exc:
+            except StoreFault as exc:
                 log.warning("phones cannot be written reason=%s", exc)
             raise
 
@@ -149,7 +174,7 @@ class Phones:
         Raises
         ------
         Rejected
-        StoreUnavailable
+        StoreFault
         """
         match command.get("do"):
             case "key":
@@ -163,14 +188,11 @@ class Phones:
         raise Rejected(Fault("", "do", command.get("do"), "one of key, add, remove, test"))
 
     def _key(self) -> str:
+        key = self._files.change(PUSH_KEY, lambda text: text or web_push.new_key())
         try:
-            return web_push.make_key(self._folder / KEY_FILE)
-        except OSError as exc:
-            raise StoreUnavailable(f"{KEY_FILE}: {exc.strerror}") from exc
+            return web_push.public_key(key)
         except ValueError:
-            raise Rejected(
-                f"{KEY_FILE} in the data folder is damaged: delete it and add the phones again"
-            ) from None
+            raise Rejected(f"{PUSH_KEY} is damaged: delete it and add the phones again") from None
 
     def _add(self, command: Mapping[str, Any], now_ms: int) -> Phone:
         name, by = command.get("name"), command.get("by", "")
@@ -189,12 +211,15 @@ class Phones:
             raise Rejected(str(exc)) from None
         self._key()  # a browser cannot have subscribed without it
         fresh = Phone(secrets.token_hex(4), str(name).strip(), str(by), now_ms, *browser)
-        with self._lock:
-            others = tuple(p for p in self.book.phones if p.endpoint != browser.endpoint)
+
+        def added(book: PhoneBook) -> PhoneBook:
+            others = tuple(p for p in book.phones if p.endpoint != browser.endpoint)
             if len(others) >= PHONES_MAX:
                 raise Rejected(f"{PHONES_MAX} phones get notices already: remove one first")
-            gone = tuple(one for one in self.book.gone if one.name != fresh.name)
-            self._keep(PhoneBook((*others, fresh), gone))
+            gone = tuple(one for one in book.gone if one.name != fresh.name)
+            return PhoneBook((*others, fresh), gone)
+
+        self._change(added)
         log.info("phone added phone=%s", fresh.id)
         return fresh
 
@@ -206,12 +231,14 @@ class Phones:
         raise Rejected("there is no such phone: it may have been removed")
 
     def _remove(self, phone_id: str, now_ms: int, gone: GonePhone | None = None) -> str:
-        with self._lock:
-            book = self.book
-            leaving = next((one for one in book.phones if one.id == phone_id), None)
+        added = (gone,) if gone else ()
+
+        def left(book: PhoneBook) -> PhoneBook:
             kept = tuple(one for one in book.phones if one.id != phone_id)
-            added = (gone,) if gone else ()
-            self._keep(replace(book, phones=kept, gone=(*book.gone, *added)[-GONE_KEPT:]))
+            return PhoneBook(kept, (*book.gone, *added)[-GONE_KEPT:])
+
+        leaving = next((one for one in self.book.phones if one.id == phone_id), None)
+        self._change(left)
         if leaving is not None and gone is None:
             outbox.end_channel(self._writer, leaving.channel, Outcome.WITHDRAWN, now_ms)
         return phone_id
@@ -224,9 +251,5 @@ class Phones:
         self._limit.sent(now_ms)
         return notice.notice_id
 
-    def _keep(self, book: PhoneBook) -> None:
-        try:
-            write_durably(self._folder / PHONES_FILE, json.dumps(asdict(book)))
-        except OSError as exc:
-            raise StoreUnavailable(f"{PHONES_FILE}: {exc.strerror}") from exc
-        self.book = book
+    def _change(self, change: Callable[[PhoneBook], PhoneBook]) -> None:
+        self._files.change(PHONES, lambda text: json.dumps(asdict(change(_book(text)))))

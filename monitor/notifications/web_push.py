@@ -18,12 +18,10 @@ import socket
 import ssl
 import threading
 from collections.abc import Callable
-from pathlib import Path
 from typing import NamedTuple
 from urllib.parse import urlsplit
 
 from monitor.core.clock import now_ms
-from monitor.core.durable_file import write_durably
 from monitor.core.errors import MonitorError
 from monitor.domain.notification import Notice
 from monitor.notifications.sender import NotSent
@@ -105,21 +103,29 @@ def checked(browser: Browser) -> Browser:
     return browser
 
 
-def make_key(path: Path) -> str:
-    """Make the key that signs notices if there is none, and return its public half, in base64url.
+def new_key() -> str:
+    """A new key that signs notices, as PEM. Phones know the shop by it: with a new key every phone must
+    be added again."""
+    from py_vapid import Vapid02
 
-    It is kept readable by this user only. Phones know the shop by it: with a new key every phone
-    must be added again.
+    fresh = Vapid02()
+    fresh.generate_keys()
+    pem: bytes = fresh.private_pem()
+    return pem.decode()
+
+
+def public_key(key: str) -> str:
+    """The public half of a key, in base64url.
+
+    Raises
+    ------
+    ValueError
+        If it is not one.
     """
     from cryptography.hazmat.primitives import serialization
     from py_vapid import Vapid02
 
-    if not path.exists():
-        fresh = Vapid02()
-        fresh.generate_keys()
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_durably(path, fresh.private_pem().decode())
-    point = Vapid02.from_file(path).public_key.public_bytes(
+    point = Vapid02.from_pem(key.encode()).public_key.public_bytes(
         serialization.Encoding.X962, serialization.PublicFormat.UncompressedPoint
     )
     return _text(point)
@@ -128,7 +134,7 @@ def make_key(path: Path) -> str:
 def send(
     browser: Browser,
     notice: Notice,
-    key_file: Path,
+    key: str,
     *,
     contact: str = CONTACT,
     allowed: Allowed = is_public,
@@ -139,8 +145,8 @@ def send(
 
     Parameters
     ----------
-    key_file : Path
-        As `make_key` made it.
+    key : str
+        As `new_key` made it.
     contact : str
         Contact for the push service, mailto: or https:.
     allowed : callable
@@ -162,7 +168,7 @@ def send(
     def go() -> None:
         try:
             body = _encrypted(browser, notice)
-            headers = _headers(browser.endpoint, notice, key_file, contact)
+            headers = _headers(browser.endpoint, notice, key, contact)
             outcome.append(_posted(browser.endpoint, body, headers, allowed, trust, lines))
         except NotSent as exc:
             outcome.append(exc)
@@ -207,16 +213,16 @@ def _encrypted(browser: Browser, notice: Notice) -> bytes:
     return sealed
 
 
-def _headers(endpoint: str, notice: Notice, key_file: Path, contact: str) -> dict[str, str]:
+def _headers(endpoint: str, notice: Notice, key: str, contact: str) -> dict[str, str]:
     """Headers of RFC 8030 and the signature of RFC 8292."""
     from py_vapid import Vapid02
 
     parts = _split(endpoint)
     claims = {"aud": f"https://{parts.netloc}", "exp": now_ms() // 1000 + SIGNED_S, "sub": contact}
     try:
-        signed: dict[str, str] = Vapid02.from_file(key_file).sign(claims)
-    except (OSError, ValueError) as exc:
-        reason = f"its key {key_file.name} cannot be read: {type(exc).__name__}"
+        signed: dict[str, str] = Vapid02.from_pem(key.encode()).sign(claims)
+    except ValueError as exc:
+        reason = f"the key that signs notices cannot be read: {type(exc).__name__}"
         raise NotSent(reason, retryable=True) from None
     topic = hashlib.sha256(notice.notice_id.encode()).digest()[:24]  # a repeat replaces the first
     return {

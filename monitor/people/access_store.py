@@ -1,6 +1,6 @@
-"""People, sessions, tokens and their history, in a database of their own beside the readings.
+"""People, sessions, tokens and their history, apart from the readings, in either home.
 
-The board and the command line write it; the service does not know it. So people can sign in while
+The board and the command line write them; the service does not know them. So people can sign in while
 the service is down, and a copy of the readings' store holds no secret. Secrets are kept as SHA-256
 digests: each has 256 random bits, so that nothing is gained by guessing.
 """
@@ -10,23 +10,30 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import hmac
-import os
 import secrets
-import threading
-from collections.abc import Mapping, Sequence
-from enum import StrEnum
-from pathlib import Path
-from typing import Any, NamedTuple
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
 
-from monitor.core.errors import Fault, MonitorError, Rejected, StoreFault, StoreUnavailable
-from monitor.core.measurements import text_fault
-from monitor.people import migrations, passwords
+from monitor.core.errors import Fault, Rejected, StoreFault, StoreUnavailable
+from monitor.people import passwords
+from monitor.people.entries import (
+    SESSIONS,
+    TOKENS,
+    AuditEntry,
+    Credential,
+    Kind,
+    NoSuchEntry,
+    Person,
+    checked_name,
+    name_key,
+)
+from monitor.people.homes import PeopleHome, home_of
 from monitor.people.roles import Role
 from monitor.store.connection import Cursor
-from monitor.store.sqlite import SqliteConnection
 
-NAME_MAX = 40
-"""Longest name of a person, a token or a wall. [characters]"""
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+
 PEOPLE_MAX, CREDENTIALS_MAX = 50, 1_000
 """Most people; most sessions and tokens, of which the one used longest ago ends first."""
 SESSIONS_EACH = 20
@@ -37,73 +44,6 @@ nobody's requests push out what others did."""
 USED_STEP_MS = 600_000
 """Least time after which the last use of a session is noted again. [ms]"""
 SECRET_BYTES = 32
-
-
-class Kind(StrEnum):
-    """Kind of a session or a token: how it came about. The store uses the value."""
-
-    LINK = "link"
-    PASSWORD = "password"  # noqa: S105 - no secret
-    SHOP = "shop password"
-    WALL_SESSION = "wall session"
-    WALL = "wall"
-    SCRIPT = "script"
-
-
-SESSIONS = (Kind.LINK, Kind.PASSWORD, Kind.SHOP, Kind.WALL_SESSION)
-"""Kinds that a browser's cookie holds."""
-TOKENS = (Kind.SCRIPT, Kind.WALL)
-"""Kinds that are made in advance and handed over."""
-
-
-class Person(NamedTuple):
-    """Person who may sign in. Times: ms since 1970-01-01 UTC."""
-
-    person_id: int
-    name: str
-    role: Role
-    added_ms: int
-    changed_ms: int
-
-
-class Credential(NamedTuple):
-    """Session or token that holds. `name`: of its person, else its own. Times: ms since 1970-01-01
-    UTC."""
-
-    credential_id: int
-    kind: Kind
-    person_id: int | None
-    name: str
-    role: Role
-    made_ms: int
-    used_ms: int
-    until_ms: int
-    address: str
-    browser: str
-    mark: str
-
-    @property
-    def label(self) -> str:
-        """Name of this session or token in the history."""
-        return f"{'token' if self.kind in TOKENS else 'session'} {self.credential_id}"
-
-
-class AuditEntry(NamedTuple):
-    """Entry of the history: when, who, by which session or token, from where, and what.
-
-    `at_ms`: ms since 1970-01-01 UTC.
-    """
-
-    at_ms: int
-    who: str
-    session: str
-    address: str
-    action: str
-    detail: str
-
-
-class NoSuchEntry(MonitorError):
-    """Error that no person, session or token has this name or number."""
 
 
 _CREDENTIAL = (
@@ -121,16 +61,15 @@ class AccessStore:
     Every method may raise `StoreUnavailable` (full, locked or away) or `StoreFault` (damaged).
     """
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._lock = threading.Lock()
-        self._opened: tuple[int, SqliteConnection] | None = None
+    def __init__(self, home: PeopleHome) -> None:
+        self.home = home
 
     # People
 
     def people(self) -> list[Person]:
         """Everybody, by name."""
-        return [_person(row) for row in self._rows(f"{_PERSON} ORDER BY name_key")]
+        rows = self._rows(_PERSON)
+        return sorted(map(_person, rows), key=lambda one: name_key(one.name))
 
     def person(self, name: str) -> Person:
         """The person with a name, in small or capital letters.
@@ -154,7 +93,7 @@ class AccessStore:
         """
         name = checked_name(name)
         kept = passwords.hashed(password)
-        with self._connection().transaction() as run:
+        with self.home.writing().transaction() as run:
             if run.execute(
                 "SELECT 1 FROM person WHERE name_key = ?", (name_key(name),)
             ).fetchone():
@@ -170,7 +109,7 @@ class AccessStore:
     def set_password(self, name: str, password: str, now_ms: int) -> None:
         """Give a person another password; all their sessions end."""
         kept, person = passwords.hashed(password), self.person(name)
-        with self._connection().transaction() as run:
+        with self.home.writing().transaction() as run:
             run.execute(
                 "UPDATE person SET password = ?, changed_ms = ? WHERE person_id = ?",
                 (kept, now_ms, person.person_id),
@@ -180,7 +119,7 @@ class AccessStore:
     def set_role(self, name: str, role: Role) -> None:
         """Give a person another role, in their open sessions too."""
         person = self.person(name)
-        with self._connection().transaction() as run:
+        with self.home.writing().transaction() as run:
             run.execute(
                 "UPDATE person SET role = ? WHERE person_id = ?", (str(role), person.person_id)
             )
@@ -188,7 +127,7 @@ class AccessStore:
     def remove_person(self, name: str) -> None:
         """Remove a person with all their sessions."""
         person = self.person(name)
-        with self._connection().transaction() as run:
+        with self.home.writing().transaction() as run:
             run.execute("DELETE FROM person WHERE person_id = ?", (person.person_id,))
 
     def password_of(self, name: str) -> tuple[Person, str] | None:
@@ -222,19 +161,19 @@ class AccessStore:
         `shared`: what it was opened with, if that is shared by all: once it is another, this ends.
         """
         secret = secrets.token_urlsafe(SECRET_BYTES)
-        with self._connection().transaction() as run:
+        with self.home.writing().transaction() as run:
             _forget_ended(run, now_ms)
             for column, of in (("person_id", person_id), ("parent_id", parent_id)):
                 run.execute(
-                    "DELETE FROM credential WHERE credential_id IN (SELECT credential_id FROM "  # noqa: S608 - our own column
-                    f"credential WHERE {column} = ? "
-                    "ORDER BY used_ms DESC, credential_id DESC LIMIT -1 OFFSET ?)",
-                    (of, SESSIONS_EACH - 1),
+                    f"DELETE FROM credential WHERE {column} = ? AND credential_id NOT IN "  # noqa: S608 - our own column
+                    f"(SELECT credential_id FROM credential WHERE {column} = ? "
+                    "ORDER BY used_ms DESC, credential_id DESC LIMIT ?)",
+                    (of, of, SESSIONS_EACH - 1),
                 )
             number = run.execute(
                 "INSERT INTO credential (kind, secret, person_id, parent_id, name, role, made_ms, "
                 "used_ms, until_ms, idle_ms, mark, address, browser) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING credential_id",
                 (
                     str(kind),
                     _digest(secret),
@@ -250,8 +189,8 @@ class AccessStore:
                     address,
                     browser,
                 ),
-            ).lastrowid
-        return secret, int(number or 0)
+            ).fetchone()[0]
+        return secret, int(number)
 
     def credential(
         self,
@@ -259,7 +198,7 @@ class AccessStore:
         kinds: Sequence[Kind],
         now_ms: int,
         *,
-        shared: Mapping[Kind, str] | None = None,
+        shared: Callable[[Kind], str] = lambda _: "",
         used: bool = True,
     ) -> Credential | None:
         """The session or token with this secret; None if it has ended or never was.
@@ -267,16 +206,16 @@ class AccessStore:
         `shared`: what sessions of a kind are opened with at present. `used`: note that it was used,
         so that it does not end for lack of use.
         """
-        if not secret or not self.path.exists():
+        if not secret:
             return None
         rows = self._rows(f"{_CREDENTIAL} AND c.secret = ?", (now_ms, now_ms, _digest(secret)))
         found = _credential(rows[0]) if rows else None
         if found is None or found.kind not in kinds:
             return None
-        if not hmac.compare_digest(found.mark, _mark(secret, (shared or {}).get(found.kind, ""))):
+        if not hmac.compare_digest(found.mark, _mark(secret, shared(found.kind))):
             return None
         if used and now_ms - found.used_ms > USED_STEP_MS:
-            with contextlib.suppress(StoreUnavailable), self._connection().transaction() as run:
+            with contextlib.suppress(StoreUnavailable), self.home.writing().transaction() as run:
                 run.execute(
                     "UPDATE credential SET used_ms = ? WHERE credential_id = ?",
                     (now_ms, found.credential_id),
@@ -301,7 +240,7 @@ class AccessStore:
         if number not in found:
             what = "session" if kinds == SESSIONS else "token" if kinds == TOKENS else "entry"
             raise NoSuchEntry(f"There is no {what} {number}. It may have ended.")
-        with self._connection().transaction() as run:
+        with self.home.writing().transaction() as run:
             run.execute("DELETE FROM credential WHERE credential_id = ?", (number,))
         return found[number]
 
@@ -311,13 +250,13 @@ class AccessStore:
         """Add an entry to the history. It must hold no secret; characters that cannot be printed are
         replaced, as it is shown in a terminal."""
         entry = AuditEntry(entry.at_ms, *map(_printable, entry[1:]))
-        with self._connection().transaction() as run:
+        with self.home.writing().transaction() as run:
             number = run.execute(
                 "INSERT INTO audit (at_ms, who, session, address, action, detail) "
-                "VALUES (?, ?, ?, ?, ?, ?)",
+                "VALUES (?, ?, ?, ?, ?, ?) RETURNING audit_id",
                 entry,
-            ).lastrowid
-            if (number or 0) % AUDIT_STEP == 0:
+            ).fetchone()[0]
+            if number % AUDIT_STEP == 0:
                 _forget_oldest(run, entry.who)
 
     def history(
@@ -332,41 +271,15 @@ class AccessStore:
         )
         return [AuditEntry(*row) for row in rows]
 
-    def close(self) -> None:
-        with self._lock:
-            if self._opened:
-                self._opened[1].close()
-            self._opened = None
-
     def _rows(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
         """Rows of a query; none while there is no database."""
-        return self._connection().rows(sql, values) if self.path.exists() else []
+        connection = self.home.reading()
+        return connection.rows(sql, values) if connection else []
 
-    def _connection(self) -> SqliteConnection:
-        """The connection to the file as it is now, which is made if there is none."""
-        with self._lock:
-            try:
-                inode = self.path.stat().st_ino
-            except OSError:
-                inode = self._made()
-            if self._opened and self._opened[0] == inode:
-                return self._opened[1]
-            if self._opened:
-                self._opened[1].close()
-                self._opened = None
-            connection = SqliteConnection(self.path, read_only=False)
-            connection.prepare(migrations.__name__)
-            self._opened = (inode, connection)
-            return connection
 
-    def _made(self) -> int:
-        """Make the file, which nobody else may read; SQLite's files beside it are made alike."""
-        try:
-            self.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-            os.close(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600))
-            return self.path.stat().st_ino
-        except OSError as exc:
-            raise StoreUnavailable(f"{self.path}: {exc.strerror or exc}") from exc
+def store_of(settings: Settings) -> AccessStore:
+    """The people of a shop."""
+    return AccessStore(home_of(settings))
 
 
 def has_people(store: AccessStore) -> bool:
@@ -377,22 +290,6 @@ def has_people(store: AccessStore) -> bool:
         return False
 
 
-def checked_name(name: str) -> str:
-    """A name as it is kept.
-
-    Raises
-    ------
-    Rejected
-        If it is empty, too long or has characters that no line of text has.
-    """
-    name = " ".join(name.split())
-    if fault := text_fault(name, NAME_MAX):
-        raise Rejected(Fault(fault, "name", name[: NAME_MAX + 1]))
-    if not name:
-        raise Rejected(Fault("is empty", "name"))
-    return name
-
-
 def _forget_ended(run: Cursor, now_ms: int) -> None:
     """Delete what has ended, and make room if there is too much."""
     run.execute(
@@ -400,9 +297,10 @@ def _forget_ended(run: Cursor, now_ms: int) -> None:
         (now_ms, now_ms),
     )
     run.execute(
-        "DELETE FROM credential WHERE credential_id IN (SELECT credential_id FROM credential "
-        "WHERE kind NOT IN (?, ?) ORDER BY used_ms DESC LIMIT -1 OFFSET ?)",
-        (*map(str, TOKENS), CREDENTIALS_MAX - 1),
+        "DELETE FROM credential WHERE kind NOT IN (?, ?) AND credential_id NOT IN "
+        "(SELECT credential_id FROM credential WHERE kind NOT IN (?, ?) "
+        "ORDER BY used_ms DESC, credential_id DESC LIMIT ?)",
+        (*map(str, TOKENS), *map(str, TOKENS), CREDENTIALS_MAX - 1),
     )
 
 
@@ -422,11 +320,6 @@ def _forget_oldest(run: Cursor, who: str) -> None:
 
 def _printable(text: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in text)
-
-
-def name_key(name: str) -> str:
-    """A name without the differences that make no other person."""
-    return " ".join(name.split()).casefold()
 
 
 def _digest(secret: str) -> bytes:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from monitor.core.errors import Fault, Rejected
 from monitor.core.ports import is_listening
 from monitor.notifications.outbox_worker import channel_details
-from monitor.people.access_store import AccessStore, has_people
+from monitor.people.access_store import has_people, store_of
 from monitor.people.passwords import check_password
 from monitor.settings import Settings
 from monitor.settings.addresses import LOOPBACK
@@ -40,7 +40,7 @@ def _password_faults(running: Settings, changed: Settings) -> list[Fault]:
         except Rejected as exc:
             return [replace(fault, field="board.password") for fault in exc.faults]
     opens = changed.board.host not in LOOPBACK and running.board.host in LOOPBACK
-    if opens and not then and not has_people(AccessStore(changed.people_path)):
+    if opens and not then and not has_people(store_of(changed)):
         return [Fault("is needed before other devices are let in", "board.password")]
     return []
 

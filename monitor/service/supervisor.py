@@ -34,6 +34,8 @@ from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.notifications.phones import ABOUT as PHONES
 from monitor.notifications.phones import Phones
 from monitor.own_proof.text import proved
+from monitor.people.homes import home_of
+from monitor.people.moving import make_ready
 from monitor.planning.step_check import doubts
 from monitor.readings import file_import
 from monitor.readings.aside import AsideMessages
@@ -63,7 +65,6 @@ from monitor.service.standby import Standby
 from monitor.service.start_faults import start_faults
 from monitor.service.vital_signs import CYCLE, Parts, VitalSigns
 from monitor.settings import Settings
-from monitor.settings.board_keys import make_board_keys
 from monitor.settings.change import SettingsFile
 from monitor.settings.child_arguments import child_arguments
 from monitor.settings.shop_broker import client_id, group
@@ -142,7 +143,6 @@ class Supervisor:
                 return False
             disk = DiskSpace(settings.data)
             disk.look(doubted=True)  # a disk that filled up while we were away: use the reserve
-            make_board_keys(settings.secrets_path)
             contract = Contract(settings.topics)
             if faults := channel_faults(settings):
                 raise SettingsFault(faults)
@@ -180,6 +180,7 @@ class Supervisor:
             writer.claim(lease.fence if lease else None)
             if isinstance(writer.address, str):
                 take_in(writer.connection, settings.data / "outlook")
+            make_ready(home_of(settings), settings.data)
             reader = Reader(settings.store_address)
             parts.callback(reader.close)
             self._clock = SteadyClock(known_ms=newest_known_ms(settings, reader))
@@ -194,7 +195,7 @@ class Supervisor:
             )
             jobs = Scheduler(str(settings.zone))
             newcomers = shared_newcomers(settings, writer)
-            phones = Phones(settings.data, writer, settings.weather.contact)
+            phones = Phones(home_of(settings).files, writer, settings.weather.contact)
             sender = OutboxWorker(writer, settings.channels, phones)
             discovery = LiveDiscovery(settings, address, broker)
             parts.callback(discovery.stop)

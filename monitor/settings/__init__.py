@@ -131,10 +131,6 @@ class Settings:
         return self.data / "known-time.json"
 
     @property
-    def secrets_path(self) -> Path:
-        return self.data / "secrets.json"
-
-    @property
     def broker_keys_path(self) -> Path:
         return self.data / "broker-keys.json"
 
@@ -145,10 +141,6 @@ class Settings:
     @property
     def broker_accounts_path(self) -> Path:
         return self.data / "broker-accounts.json"
-
-    @property
-    def people_path(self) -> Path:
-        return self.data / "people.sqlite3"
 
     @property
     def heard_topics_path(self) -> Path:

@@ -149,9 +149,10 @@ ORDER BY place, sensor, quantity
             marks = ", ".join("?" for _ in rows[0])
             run.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)  # noqa: S608 - ours
 
-    def free_ids(self, run: Cursor) -> None:
-        """Within a transaction: give new rows ids beyond those that were `put`."""
-        del run  # which an engine that counts for itself does not need
+    def free_ids(self, run: Cursor, tables: Sequence[str] = ()) -> None:
+        """Within a transaction: give new rows of some tables, or of all, ids beyond those that were
+        `put`."""
+        del run, tables  # which an engine that counts for itself does not need
 
     @abstractmethod
     def tidy(self) -> None:
@@ -203,8 +204,12 @@ def is_there(address: StoreAddress) -> bool:
     return isinstance(address, str) or address.exists()
 
 
-def opened(address: StoreAddress, *, read_only: bool) -> StoreConnection:
-    """A connection to a store; for writing with its schema brought up to date."""
+def opened(address: StoreAddress, *, read_only: bool, turn: str = "") -> StoreConnection:
+    """A connection to a store; for writing with its schema brought up to date.
+
+    `turn`: table of a database on a server whose lock the transactions take instead of the store's. Such
+    a connection is for tables that nobody else writes, and takes the schema as it is.
+    """
     if isinstance(address, str):
         try:
             from monitor.store.postgresql import PostgresqlConnection
@@ -213,7 +218,7 @@ def opened(address: StoreAddress, *, read_only: bool) -> StoreConnection:
                 "store.url: the package to reach PostgreSQL is not installed: run "
                 "pip install 'benchweather[postgresql]'"
             ) from exc
-        return PostgresqlConnection(address, read_only=read_only)
+        return PostgresqlConnection(address, read_only=read_only, turn=turn)
     from monitor.store.sqlite import SqliteConnection
 
     connection = SqliteConnection(address, read_only=read_only)

@@ -51,6 +51,7 @@ def copy(
     source: StoreConnection,
     target: StoreConnection,
     on_rows: Callable[[int], object] = lambda _: None,
+    on_begun: Callable[[], object] = lambda: None,
 ) -> dict[str, TableSum]:
     """Copy a store that nobody writes, then compare all rows. An interrupted copy continues.
 
@@ -61,6 +62,8 @@ def copy(
         For writing. Its store is empty, or an unfinished copy.
     on_rows : callable, optional
         Called with the number of rows of each step.
+    on_begun : callable, optional
+        Called once it is known that the stores fit.
 
     Returns
     -------
@@ -73,6 +76,7 @@ def copy(
         If the stores do not fit, or differ in the end. The copy then stays unfinished.
     """
     series = _begin(source, target)
+    on_begun()
     for table, order in BY_SERIES.items():
         for series_id, *_ in series:
             after = _last(target, table, order, series_id)

@@ -149,7 +149,7 @@ class _Cursor(psycopg.Cursor[Any]):
 
 class PostgresqlConnection(StoreConnection):
     """A connection to a database on a server; see `StoreConnection`. For writing, the schema is
-    brought up to date."""
+    brought up to date, unless the transactions take the `turn` of one table only."""
 
     LATEST = """
 SELECT series_id, place, sensor, quantity, ts_ms, value FROM series CROSS JOIN LATERAL (
@@ -159,7 +159,7 @@ ORDER BY place, sensor, quantity
 """
     raw: psycopg.Connection[Any] | None = None
 
-    def __init__(self, url: str, *, read_only: bool) -> None:
+    def __init__(self, url: str, *, read_only: bool, turn: str = "") -> None:
         try:
             parts = conninfo_to_dict(url)
         except (psycopg.Error, UnicodeError):  # a text of the latter may have the password in it
@@ -175,11 +175,12 @@ ORDER BY place, sensor, quantity
         self._secret = str(parts.get("password") or "")
         self._days: set[int] = set()
         """Days whose partition is there."""
-        self._turn = _FIRST_TURN
+        self._turn = f"LOCK TABLE {turn} IN EXCLUSIVE MODE" if turn else _FIRST_TURN
+        self._as_is = read_only or bool(turn)
         with self._translated():
             self.raw = self._connected()
         try:
-            if not read_only:
+            if not self._as_is:
                 self.bring_up_to_date(migrations.__name__)
         except StoreFault:
             self.close()
@@ -295,11 +296,13 @@ ORDER BY place, sensor, quantity
                 for row in rows:
                     copy.write_row(row)
 
-    def free_ids(self, run: Any) -> None:
+    def free_ids(self, run: Any, tables: Sequence[str] = ()) -> None:
         for table, column in run.execute(
             "SELECT table_name, column_name FROM information_schema.columns "
             "WHERE table_schema = current_schema() AND is_identity = 'YES'"
         ).fetchall():
+            if tables and table not in tables:
+                continue
             ids = f"(SELECT {column} AS id FROM {table}) AS t"  # noqa: S608 - ours
             free = "setval(pg_get_serial_sequence(?, ?), coalesce(max(id), 1), count(id) > 0)"
             run.execute(f"SELECT {free} FROM {ids}", (table, column))  # noqa: S608 - ours
@@ -461,7 +464,7 @@ ORDER BY place, sensor, quantity
         for secret in {self._secret, unquote(self._secret)} - {""}:
             said = said.replace(secret, "********")
         errors = psycopg.errors
-        if self._read_only and isinstance(exc, errors.UndefinedTable):
+        if self._as_is and isinstance(exc, errors.UndefinedTable):
             return StoreMissing(f"{self.name}: there is no store yet")
         if isinstance(exc, errors.InsufficientPrivilege | errors.InvalidSchemaName):
             return StoreFault(

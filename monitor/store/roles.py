@@ -1,4 +1,4 @@
-"""Roles of a store in a database, each with the least rights: owner, writer, reader and overview."""
+"""Roles of a store in a database, each with the least rights."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from monitor.store import copying, outlooks
 from monitor.store.connection import StoreConnection
 
 PREFIX = "benchweather"
-OWNER, WRITER, READER, OVERVIEW = "owner", "writer", "reader", "overview"
+OWNER, WRITER, READER, PEOPLE, OVERVIEW = PARTS = "owner", "writer", "reader", "people", "overview"
 _PREFIX = re.compile(r"[a-z_][a-z0-9_]{0,50}")
 _MORE = {
     "schema_step": "",
@@ -31,6 +31,9 @@ _ELSEWHERE = (
 """Finds a schema or database of another store whose tables a role owns."""
 _NOT_READ = dict.fromkeys(("ingest_worker", "lease", "turn", "service"), "INSERT, UPDATE, DELETE")
 """What a writer may do with tables that no reader may see, besides reading them."""
+OF_PEOPLE = ("person", "credential", "audit", "guess", "secret_file")
+"""Tables with hashes of passwords, keys and phones: neither a writer nor a reader may see them."""
+_IDS_OF_PEOPLE = "SEQUENCE person_person_id_seq, credential_credential_id_seq, audit_audit_id_seq"
 
 
 def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
@@ -57,8 +60,9 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
             f"--prefix {prefix!r:.60}: must be at most 51 lower-case letters, digits and _, and not "
             "begin with a digit"
         )
-    names = {part: f"{prefix}_{part}" for part in (OWNER, WRITER, READER, OVERVIEW)}
-    owner, writer, reader, overview = names.values()
+    names = {part: f"{prefix}_{part}" for part in PARTS}
+    owner, writer, reader, people, overview = names.values()
+    others = f"{writer}, {reader}, {people}, {overview}"
     if other := connection.row(_ELSEWHERE, (owner, owner)):
         raise StoreFault(
             f"--prefix {prefix}: {owner} owns the store in {other[0]}, and who may read that one could "
@@ -79,18 +83,17 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
                 run.execute(f"CREATE ROLE {name} NOLOGIN")
         for statement in (
             f"GRANT {owner} TO {user}",
-            f"GRANT CONNECT ON DATABASE {database} TO {owner}, {writer}",
-            f"GRANT CONNECT ON DATABASE {database} TO {reader}, {overview}",
+            f"GRANT CONNECT ON DATABASE {database} TO {owner}, {others}",
             f"GRANT USAGE, CREATE ON SCHEMA {schema} TO {owner}",
-            f"GRANT USAGE ON SCHEMA {schema} TO {writer}, {reader}, {overview}",
+            f"GRANT USAGE ON SCHEMA {schema} TO {others}",
             "ALTER FUNCTION reading_month OWNER TO " + owner,
             "ALTER FUNCTION clear_readings OWNER TO " + owner,
             f"GRANT EXECUTE ON FUNCTION reading_month, clear_readings TO {writer}",
         ):
             run.execute(statement)
-        for table in (*tables, *_NOT_READ, *(name for (name,) in parts)):
+        for table in (*tables, *_NOT_READ, *OF_PEOPLE, *(name for (name,) in parts)):
             run.execute(f"ALTER TABLE {table} OWNER TO {owner}")
-            run.execute(f"REVOKE ALL ON {table} FROM PUBLIC, {writer}, {reader}, {overview}")
+            run.execute(f"REVOKE ALL ON {table} FROM PUBLIC, {others}")
         for table in tables:
             run.execute(f"GRANT SELECT ON {table} TO {writer}, {reader}")
             if more := _MORE.get(table, "INSERT, UPDATE, DELETE"):
@@ -98,4 +101,7 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
         run.execute(f"GRANT SELECT ON shop_state TO {overview}")
         for table, more in _NOT_READ.items():
             run.execute(f"GRANT SELECT, {more} ON {table} TO {writer}")
+        for table in OF_PEOPLE:
+            run.execute(f"GRANT SELECT, INSERT, UPDATE, DELETE ON {table} TO {people}")
+        run.execute(f"GRANT UPDATE ON {_IDS_OF_PEOPLE} TO {people}")
     return names

@@ -383,8 +383,8 @@ def link_file(folder: Path) -> tuple[Run, list[bytes]]:
     """Files by which our processes find each other: link, heartbeat, secrets."""
     from monitor.commands import ipc
     from monitor.core.errors import MonitorError
+    from monitor.people.board_keys import read_board_keys
     from monitor.runtime import heartbeat
-    from monitor.settings.board_keys import read_board_keys
 
     path = folder / "link.json"
 

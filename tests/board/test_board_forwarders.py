@@ -17,8 +17,9 @@ from browser_fixtures import served
 from conftest import free_port, needs
 
 from monitor.core.clock import now_ms
-from monitor.settings.board_keys import make_board_keys, open_code
+from monitor.people.board_keys import make_board_keys, open_code
 from monitor.store import Writer
+from monitor.store.secret_files import FolderFiles
 
 pytestmark = [pytest.mark.slow, pytest.mark.real_clock]
 
@@ -160,7 +161,7 @@ def test_no_forwarder_on_this_machine_opens_the_board_to_strangers(board, certif
         assert stranger.ask("/bench/do", TAP) == 403
     with contextlib.closing(Forwarder(board.board.port)) as forwarder:
         friend = Caller(forwarder.port, "localhost")
-        code = open_code(make_board_keys(board.secrets_path), time.time())
+        code = open_code(make_board_keys(FolderFiles(board.data)), time.time())
         assert friend.ask(f"/open/{code}") == 303
         assert friend.ask("/bench/do", TAP) == 200
 

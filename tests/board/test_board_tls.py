@@ -15,8 +15,9 @@ from browser_fixtures import served
 from certificates import make_certificate, trusting
 from conftest import free_port
 
-from monitor.settings.board_keys import make_board_keys, open_code
+from monitor.people.board_keys import make_board_keys, open_code
 from monitor.store import Writer
+from monitor.store.secret_files import FolderFiles
 
 pytestmark = [pytest.mark.slow, pytest.mark.real_clock]
 
@@ -31,7 +32,7 @@ def board(tmp_path_factory):
     )
     settings = shop_air.settings_in(folder, port=free_port(), config=config)
     with contextlib.closing(Writer(settings.store_path)):
-        make_board_keys(settings.secrets_path)
+        make_board_keys(FolderFiles(settings.data))
         with served(folder, settings.board.port, tls=trusting(files[0])):
             yield settings
 
@@ -51,7 +52,7 @@ def ask(line, path, method="GET", body=None, **headers):
 
 def opened(settings) -> str:
     """The cookie of a browser that opened the link of `benchweather board`."""
-    code = open_code(make_board_keys(settings.secrets_path), time.time())
+    code = open_code(make_board_keys(FolderFiles(settings.data)), time.time())
     with contextlib.closing(https(settings)) as line:
         answer, _ = ask(line, f"/open/{code}")
     return answer.headers["Set-Cookie"]

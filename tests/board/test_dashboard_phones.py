@@ -21,6 +21,7 @@ from monitor.core.clock import now_ms
 from monitor.notifications import phones, web_push
 from monitor.notifications.phones import Phones
 from monitor.store import Writer
+from monitor.store.secret_files import PUSH_KEY, FolderFiles
 
 
 @pytest.fixture
@@ -32,7 +33,7 @@ def settings(tmp_path):
 def book(settings):
     """The service's phones behind its command link."""
     with contextlib.closing(Writer(settings.store_path)) as writer:
-        made = Phones(settings.data, writer)
+        made = Phones(FolderFiles(settings.data), writer)
         link = CommandLink(settings.command_link_path, lambda one: made.carry_out(one, now_ms()))
         link.start()
         yield made
@@ -58,11 +59,11 @@ def added(name="Ina's phone", url="https://push.example/x"):
 def test_a_phone_is_added_tested_and_removed_at_the_board(book, client, settings):
     status, done = post(client, added())
     assert status == 200
-    (phone,) = phones.read(settings.data).phones
+    (phone,) = phones.read(FolderFiles(settings.data)).phones
     assert phone.id == done["done"]["phone"]
     assert post(client, {"do": "test", "phone": phone.endpoint})[0] == 200
     assert post(client, {"do": "remove", "phone": phone.id})[0] == 200
-    assert phones.read(settings.data).phones == ()
+    assert phones.read(FolderFiles(settings.data)).phones == ()
     assert post(client, {"do": "remove", "phone": phone.id}) == (
         409,
         {"refused": "There is no such phone: it may have been removed."},
@@ -101,7 +102,9 @@ def page_at(settings, client, base_url):
     """The page as a browser that has signed in gets it at this address."""
     client.get("/", headers=HERE)
     with client.application.test_request_context("/alerts/phones", base_url=base_url):
-        return str(phones_page.this_phone(ShopData(settings), phones.read(settings.data)))
+        return str(
+            phones_page.this_phone(ShopData(settings), phones.read(FolderFiles(settings.data)))
+        )
 
 
 def test_without_tls_the_page_says_what_is_needed(book, settings, client):
@@ -112,7 +115,7 @@ def test_without_tls_the_page_says_what_is_needed(book, settings, client):
         near = page_at(settings, client, base)
         assert phones_page.NEEDS_TLS not in near
         assert "data-push" in near
-        assert web_push.make_key(settings.data / phones.KEY_FILE) in near
+        assert web_push.public_key((settings.data / PUSH_KEY).read_text()) in near
 
 
 def test_the_manifest_names_the_shop_and_icons_that_are_there(settings, client):

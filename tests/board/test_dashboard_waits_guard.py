@@ -13,8 +13,10 @@ from board_requests import ask_dash
 from dashboard.access import throttle
 from dashboard.app import create_app
 from monitor.core.clock import now_ms
-from monitor.settings.board_keys import CODE_LIFE_S, make_board_keys, open_code
+from monitor.people.board_keys import CODE_LIFE_S, make_board_keys, open_code
+from monitor.people.guesses import SUBJECTS_MAX, MemoryCounts
 from monitor.store import Writer
+from monitor.store.secret_files import FolderFiles
 
 OPEN = {"do": "open", "kind": "cleat", "place": "front-bench"}
 LAN = "192.168.1.20"
@@ -41,7 +43,7 @@ def make(tmp_path):
             commands = shop_air.commanded(writer, settings)
             parts.enter_context(shop_air.command_link(settings, commands))
             if not secrets:
-                settings.secrets_path.unlink()
+                (settings.data / "secrets.json").unlink()
             if opened_at and secrets:
                 return shop_air.board_client(settings, opened_at)
             return create_app(settings).server.test_client()
@@ -81,7 +83,7 @@ def test_an_address_of_this_machine_proves_nothing(make, config):
 
 def test_a_link_is_good_for_an_hour_and_by_these_keys_only(make, tmp_path):
     client = make(opened_at="")
-    keys = make_board_keys(tmp_path / "secrets.json")
+    keys = make_board_keys(FolderFiles(tmp_path))
     now = time.time()
     old, strange = open_code(keys, now - CODE_LIFE_S - 1), keys._replace(local_key="x" * 40)
     far = open_code(keys, now + 7200)  # made by a clock that was ahead
@@ -99,7 +101,7 @@ def test_a_link_is_good_for_an_hour_and_by_these_keys_only(make, tmp_path):
 def test_new_keys_end_what_old_ones_opened(make, tmp_path):
     client = make()
     assert tap(client)[0] == 200
-    keys = make_board_keys(tmp_path / "secrets.json")
+    keys = make_board_keys(FolderFiles(tmp_path))
     changed = keys._replace(local_key="y" * 40)._asdict()
     (tmp_path / "secrets.json").write_text(json.dumps(changed))
     assert tap(client)[0] == 403
@@ -108,13 +110,13 @@ def test_new_keys_end_what_old_ones_opened(make, tmp_path):
 def test_missing_keys_are_added_and_the_others_kept(tmp_path):
     path = tmp_path / "secrets.json"
     path.write_text('{"session_key": "a", "calendar_token": "b"}')
-    keys = make_board_keys(path)
+    keys = make_board_keys(FolderFiles(tmp_path))
     assert (keys.session_key, keys.calendar_token) == ("a", "b")
     assert len(keys.local_key) > 30
-    assert make_board_keys(path) == keys
+    assert make_board_keys(FolderFiles(tmp_path)) == keys
     assert path.stat().st_mode & 0o077 == 0
     path.write_text("[]")
-    assert make_board_keys(path).session_key != "a"
+    assert make_board_keys(FolderFiles(tmp_path)).session_key != "a"
 
 
 def test_what_no_page_of_the_board_sent_is_refused(make):
@@ -213,61 +215,73 @@ def test_guessing_is_slowed_down_and_the_right_password_must_wait_too(make):
     assert enter(client, "horse hair bow", "192.168.1.30").headers["Location"] == "/bench"
 
 
+class Clock:
+    """A clock that a test moves."""
+
+    now_s = 0.0
+
+    def __call__(self):
+        return self.now_s
+
+
 def test_waiting_doubles_and_ends():
-    made, pair = throttle.Throttle(), [("pair", "a")]
+    clock, waits = Clock(), []
+    made, pair = throttle.Throttle(MemoryCounts(clock)), [("pair", "a")]
     most = throttle.LIMITS["pair"].wait_max_s
-    now, waits = 0.0, []
     for _ in range(40):
-        while (wait := made.wait_or_count(pair, now)) > 0:
+        while (wait := made.wait_or_count(pair)) > 0:
             waits.append(wait)
-            now += wait
+            clock.now_s += wait
     free = throttle.LIMITS["pair"].free
     assert waits[:3] == [throttle.WAIT_FIRST_S * 2**n for n in range(3)]
     assert len(waits) == 40 - free
     assert max(waits) == waits[-1] == most
     made.passed(pair)
-    assert [made.wait_or_count(pair, now) for _ in range(free)] == [0] * free
-    assert made.wait_or_count(pair, now) > 0
+    assert [made.wait_or_count(pair) for _ in range(free)] == [0] * free
+    assert made.wait_or_count(pair) > 0
 
 
 def test_guesses_at_one_person_from_everywhere_stay_below_a_hundred_an_hour():
     """Each guess from a network of its own; source: OWASP ASVS 4.0.3, 2.2.1."""
-    made, now, guesses = throttle.Throttle(), 0.0, 0
-    while now < 3600:
+    clock, guesses = Clock(), 0
+    made = throttle.Throttle(MemoryCounts(clock))
+    while clock.now_s < 3600:
         address = f"198.51.{guesses // 250}.{guesses % 250}"
-        wait = made.wait_or_count(throttle.stranger("Ina", address), now)
+        wait = made.wait_or_count(throttle.stranger("Ina", address))
         guesses += wait == 0
-        now += max(wait, 0.1)
+        clock.now_s += max(wait, 0.1)
     assert 20 < guesses < 100
-    assert made.wait_or_count(throttle.stranger("Jo", "203.0.113.5"), now) == 0
-    assert made.wait_or_count([("device", "known")], now) == 0
+    assert made.wait_or_count(throttle.stranger("Jo", "203.0.113.5")) == 0
+    assert made.wait_or_count([("device", "known")]) == 0
 
 
 def test_guesses_at_any_names_from_everywhere_are_bounded_and_push_out_no_persons_counts():
     """Each guess at another name and from another network; each costs a hash."""
-    made, now, guesses = throttle.Throttle(), 0.0, 0
+    clock, guesses = Clock(), 0
+    counts = MemoryCounts(clock)
+    made = throttle.Throttle(counts)
     persons = throttle.stranger("Ina", "203.0.113.5")
     for _ in range(throttle.LIMITS["pair"].free):
-        assert made.wait_or_count(persons, now) == 0
-    while now < 3600:
+        assert made.wait_or_count(persons) == 0
+    while clock.now_s < 3600:
         wait = made.wait_or_count(
-            throttle.stranger(f"nobody {guesses}", f"2001:db8:0:{guesses:x}::1", known=False), now
+            throttle.stranger(f"nobody {guesses}", f"2001:db8:0:{guesses:x}::1", known=False)
         )
         guesses += wait == 0
-        now += max(wait, 0.01)
+        clock.now_s += max(wait, 0.01)
     assert 300 < guesses < 300 + 3600 / throttle.LIMITS["all"].wait_max_s + 10
-    assert made._counts["pair"].keys() == {persons[0][1]}
-    assert made._counts["person"].keys() == {"Ina"}
+    assert counts.kept["pair"].keys() == {persons[0][1]}
+    assert counts.kept["person"].keys() == {"Ina"}
 
 
 def test_the_throttle_forgets_the_oldest_when_it_is_full():
-    made = throttle.Throttle()
-    for i in range(3 * throttle.SUBJECTS_MAX):
-        made.wait_or_count([("network", f"net{i}"), ("pair", f"a\nnet{i}")], 0.0)
-    assert {kind: len(held) for kind, held in made._counts.items()} == {
-        **dict.fromkeys(throttle.LIMITS, 0),
-        "pair": throttle.SUBJECTS_MAX,
-        "network": throttle.SUBJECTS_MAX,
+    counts = MemoryCounts()
+    made = throttle.Throttle(counts)
+    for i in range(3 * SUBJECTS_MAX):
+        made.wait_or_count([("network", f"net{i}"), ("pair", f"a\nnet{i}")])
+    assert {kind: len(held) for kind, held in counts.kept.items()} == {
+        "pair": SUBJECTS_MAX,
+        "network": SUBJECTS_MAX,
     }
 
 
@@ -287,7 +301,7 @@ def test_without_the_services_keys_a_link_opens_nothing_and_the_password_still_d
     make, tmp_path
 ):
     client = make(WITH_PASSWORD, secrets=False)
-    code = open_code(make_board_keys(tmp_path / "elsewhere.json"), time.time())
+    code = open_code(make_board_keys(FolderFiles(tmp_path / "elsewhere")), time.time())
     answer = client.get(f"/open/{code}", headers={"Host": "localhost"})
     assert answer.headers["Location"] == "/sign-in?said=ended"
     assert tap(client, LAN, same("192.168.1.5:8050"))[0] == 403

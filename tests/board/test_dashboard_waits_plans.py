@@ -25,10 +25,11 @@ from monitor.core.clock import now_ms, to_ms
 from monitor.core.steady_clock import ClockJump, JumpState
 from monitor.domain.opening_hours import DAYS
 from monitor.domain.wait_types import KINDS
+from monitor.people.board_keys import make_board_keys
 from monitor.planning import present
 from monitor.planning.problem import Plan, PlannedRepair, PlannedStep, TimeRange
 from monitor.science.waits.latest_start import LatestStart
-from monitor.settings.board_keys import make_board_keys
+from monitor.store.secret_files import FolderFiles
 from monitor.waits.evaluation import CLOCK_DOUBTED
 from monitor.waits.text import status_text
 
@@ -229,7 +230,7 @@ def feed(client, token):
 
 
 def own_token(settings):
-    return make_board_keys(settings.secrets_path).calendar_token
+    return make_board_keys(FolderFiles(settings.data)).calendar_token
 
 
 @pytest.mark.slow
@@ -322,6 +323,6 @@ def test_a_wrong_link_finds_nothing(settings, commands, client, token):
 
 
 def test_without_secrets_no_link_works(settings, commands, client):
-    settings.secrets_path.unlink()
+    (settings.data / "secrets.json").unlink()
     assert feed(client, "None").status_code == 404
     assert calendar_feed.link(ShopData(settings)) == ""

@@ -9,8 +9,9 @@ from dash import dcc, html
 from dashboard.app import create_app
 from dashboard.ui.plain_html import to_html
 from monitor.core.clock import now_ms
-from monitor.settings.board_keys import make_board_keys
+from monitor.people.board_keys import make_board_keys
 from monitor.store import Writer
+from monitor.store.secret_files import FolderFiles
 
 DAY = 86_400_000
 
@@ -47,7 +48,7 @@ def client(tmp_path):
     shop_air.fill(writer, "front-bench", now - DAY, now + 1, 600_000, shift_pct=-22)
     shop_air.fill(writer, "outdoors", now - DAY, now + 1, 600_000)
     shop_air.beat(settings)
-    make_board_keys(settings.secrets_path)
+    make_board_keys(FolderFiles(settings.data))
     yield create_app(settings).server.test_client()  # a browser without any session
     writer.close()
 
@@ -80,6 +81,6 @@ def test_the_wall_page_knows_when_the_shop_is_closed(tmp_path, hours):
     config = f"{shop_air.CONFIG}\n[hours]\n{hours}\n"
     settings = shop_air.settings_in(tmp_path, config=config)
     Writer(settings.store_path).close()
-    make_board_keys(settings.secrets_path)
+    make_board_keys(FolderFiles(settings.data))
     client = create_app(settings).server.test_client()
     assert 'data-open="no"' in client.get("/wall/content").get_data(as_text=True)

@@ -15,7 +15,8 @@ from dashboard.server.limits import DIRECT, is_direct
 from monitor import __version__
 from monitor.core.clock import now_ms
 from monitor.core.openmetrics import Family, Sample, text
-from monitor.people.access_store import AccessStore, Kind
+from monitor.people.access_store import store_of
+from monitor.people.entries import Kind
 from monitor.people.roles import Role
 from monitor.runtime import heartbeat
 from monitor.runtime.heartbeat import Round
@@ -36,7 +37,7 @@ class Board:
         with contextlib.closing(Writer(self.settings.store_path)) as writer:
             now = now_ms()
             shop_air.fill(writer, "front-bench", now - 20 * MINUTE, now - 10 * MINUTE, MINUTE)
-        store = AccessStore(self.settings.people_path)
+        store = store_of(self.settings)
         self.token, _ = store.issue(Kind.SCRIPT, Role.VIEWER, now_ms(), DAY)
         self.beat()
 

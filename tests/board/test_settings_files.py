@@ -26,7 +26,8 @@ from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.errors import ImportFault
 from monitor.domain.settings_change import SettingValue, differences_words
-from monitor.people.access_store import AccessStore, Kind
+from monitor.people.access_store import store_of
+from monitor.people.entries import Kind
 from monitor.people.roles import Role
 from monitor.readings import file_import
 from monitor.settings.change import SettingsFile
@@ -54,7 +55,7 @@ class Shop:
     def __init__(self, folder):
         self.settings = shop_air.settings_in(folder)
         self.app = create_app(self.settings)
-        self.store = AccessStore(self.settings.people_path)
+        self.store = store_of(self.settings)
 
     def browser(self, role):
         client = self.app.server.test_client()

@@ -14,6 +14,7 @@ from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.notifications import phones
 from monitor.notifications.phones import Phones
+from monitor.store.secret_files import FolderFiles
 
 pytestmark = browser.pytestmark
 
@@ -32,7 +33,7 @@ def chromium(driver):
 def board(tmp_path_factory):
     folder = tmp_path_factory.mktemp("phones")
     with Board(folder) as board:
-        board.phones = Phones(folder, board.writer)
+        board.phones = Phones(FolderFiles(folder), board.writer)
         link = CommandLink(
             board.settings.command_link_path, lambda one: board.phones.carry_out(one, now_ms())
         )
@@ -135,4 +136,4 @@ def test_a_phone_of_the_list_is_removed_by_a_tap(board, visit):
     assert "push.example" not in page.content()
     page.locator("[data-push=remove]").click()
     until(page, "document.querySelector('.phones') === null")
-    assert phones.read(board.settings.data).phones == ()
+    assert phones.read(FolderFiles(board.settings.data)).phones == ()

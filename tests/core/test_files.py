@@ -16,11 +16,12 @@ from monitor.core import files
 from monitor.core.errors import BadPayload, ImportFault, SettingsFault
 from monitor.core.measurements import Quantity
 from monitor.outlook.evaluation import files as score_files
+from monitor.people.board_keys import read_board_keys
 from monitor.readings import export
 from monitor.readings.csv_import import Column, ImportPlan, read_csv
 from monitor.runtime import heartbeat
 from monitor.settings import load
-from monitor.settings.board_keys import read_board_keys
+from monitor.store.secret_files import BOARD_KEYS, FolderFiles
 from monitor.weather.formats import from_csv
 from sensors.agent import settings as agent_settings
 
@@ -278,7 +279,8 @@ def test_a_line_on_the_command_link_that_cannot_be_gets_an_answer(line):
 def test_damaged_files_between_our_processes_are_as_good_as_none(tmp_path, content):
     path = tmp_path / "link.json"
     path.write_bytes(content)
-    assert read_board_keys(path) is None
+    (tmp_path / BOARD_KEYS).write_bytes(content)
+    assert read_board_keys(FolderFiles(tmp_path)) is None
     assert heartbeat.read(path) is None
     with pytest.raises(ipc.ServiceUnavailable):
         ipc.ask(path, {"do": "nothing"})

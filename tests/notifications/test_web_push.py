@@ -25,6 +25,7 @@ from monitor.notifications.sender import NotSent
 from monitor.notifications.web_push import BadSubscription, SubscriptionGone
 from monitor.store import Writer, outbox
 from monitor.store.outbox import Outcome
+from monitor.store.secret_files import PHONES, PUSH_KEY, FolderFiles
 
 NOW = 1_795_600_000_000
 NOTICE = Notice(
@@ -48,9 +49,8 @@ def service(certificate):
 
 
 @pytest.fixture
-def key_file(tmp_path):
-    web_push.make_key(tmp_path / "push-key.pem")
-    return tmp_path / "push-key.pem"
+def key():
+    return web_push.new_key()
 
 
 @pytest.fixture
@@ -58,9 +58,9 @@ def way(certificate):
     return {"allowed": anywhere, "trust": trusting(certificate[0])}
 
 
-def test_a_notice_arrives_signed_and_only_its_browser_can_read_it(service, key_file, way):
+def test_a_notice_arrives_signed_and_only_its_browser_can_read_it(service, key, way):
     device, other = Device(service.url), Device(service.url)
-    web_push.send(device.browser, NOTICE, key_file, contact="mailto:ina@bench.test", **way)
+    web_push.send(device.browser, NOTICE, key, contact="mailto:ina@bench.test", **way)
     (push,) = service.pushes
     assert push.path == f"/push/{'a' * 40}?v=1"
     assert device.read(push.body) == {"id": "alert-7", "title": NOTICE.title, "text": NOTICE.text}
@@ -74,7 +74,7 @@ def test_a_notice_arrives_signed_and_only_its_browser_can_read_it(service, key_f
     assert len(push.headers["Topic"]) == 32
     # RFC 8292: vapid t=<token>, k=<public key>
     given = dict(p.strip().split("=", 1) for p in push.headers["Authorization"][6:].split(","))
-    assert given["k"] == web_push.make_key(key_file)
+    assert given["k"] == web_push.public_key(key)
     public = ec.EllipticCurvePublicKey.from_encoded_point(
         ec.SECP256R1(), b64urldecode(given["k"].encode())
     )
@@ -87,17 +87,17 @@ def test_a_notice_arrives_signed_and_only_its_browser_can_read_it(service, key_f
     assert claims["sub"] == "mailto:ina@bench.test"
 
 
-def test_a_repeat_has_the_same_topic_so_that_it_replaces_the_first(service, key_file, way):
+def test_a_repeat_has_the_same_topic_so_that_it_replaces_the_first(service, key, way):
     device = Device(service.url)
     for notice in (NOTICE, NOTICE, NOTICE._replace(notice_id="alert-8")):
-        web_push.send(device.browser, notice, key_file, **way)
+        web_push.send(device.browser, notice, key, **way)
     first, again, other = (push.headers["Topic"] for push in service.pushes)
     assert first == again != other
 
 
-def test_a_long_text_is_cut_so_that_it_fits_a_push_message(service, key_file, way):
+def test_a_long_text_is_cut_so_that_it_fits_a_push_message(service, key, way):
     device = Device(service.url)
-    web_push.send(device.browser, NOTICE._replace(text="°" * 9000), key_file, **way)
+    web_push.send(device.browser, NOTICE._replace(text="°" * 9000), key, **way)
     assert len(service.pushes[0].body) <= 4096
     assert set(device.read(service.pushes[0].body)["text"]) == {"°"}
 
@@ -114,26 +114,26 @@ def test_a_long_text_is_cut_so_that_it_fits_a_push_message(service, key_file, wa
         (307, NotSent, False),
     ],
 )
-def test_an_answer_that_is_no_success_is_named(service, key_file, way, code, type_, retryable):
+def test_an_answer_that_is_no_success_is_named(service, key, way, code, type_, retryable):
     service.answers = [code]
     with pytest.raises(type_) as caught:
-        web_push.send(Device(service.url).browser, NOTICE, key_file, **way)
+        web_push.send(Device(service.url).browser, NOTICE, key, **way)
     assert type(caught.value) is type_
     assert caught.value.retryable is retryable
     assert "push/" not in str(caught.value)
     assert len(service.pushes) == 1  # a redirect is not followed
 
 
-def test_a_service_that_is_never_done_leaves_no_thread(service, key_file, way):
+def test_a_service_that_is_never_done_leaves_no_thread(service, key, way):
     service.answers = [100]
     with pytest.raises(NotSent, match="no answer within"):
-        web_push.send(Device(service.url).browser, NOTICE, key_file, most_s=2, **way)
+        web_push.send(Device(service.url).browser, NOTICE, key, most_s=2, **way)
     until(lambda: "push" not in {one.name for one in threading.enumerate()}, what="it ends")
 
 
-def test_a_host_of_the_own_network_is_never_asked(service, key_file, way):
+def test_a_host_of_the_own_network_is_never_asked(service, key, way):
     with pytest.raises(NotSent, match="not on the public internet") as caught:
-        web_push.send(Device(service.url).browser, NOTICE, key_file, trust=way["trust"])
+        web_push.send(Device(service.url).browser, NOTICE, key, trust=way["trust"])
     assert not caught.value.retryable
     assert service.pushes == []
 
@@ -192,28 +192,28 @@ def test_what_is_no_push_address_is_rejected_without_repeating_it(endpoint, why)
             web_push.checked(good._replace(**{field: "AAAA$"}))
 
 
-def test_a_certificate_that_is_not_trusted_and_a_dead_port_are_named(service, key_file):
+def test_a_certificate_that_is_not_trusted_and_a_dead_port_are_named(service, key):
     browser = Device(service.url).browser
     with pytest.raises(NotSent, match="certificate"):
-        web_push.send(browser, NOTICE, key_file, allowed=anywhere)
+        web_push.send(browser, NOTICE, key, allowed=anywhere)
     dead = browser._replace(endpoint="https://localhost:1/x")
     with pytest.raises(NotSent) as caught:
-        web_push.send(dead, NOTICE, key_file, allowed=anywhere)
+        web_push.send(dead, NOTICE, key, allowed=anywhere)
     assert caught.value.retryable
 
 
-def test_the_key_is_made_once_and_is_for_this_user_only(tmp_path):
-    path = tmp_path / "push-key.pem"
-    first = web_push.make_key(path)
-    assert web_push.make_key(path) == first
-    assert stat.S_IMODE(path.stat().st_mode) == 0o600
-    assert Vapid02.from_file(path)
+def test_the_key_is_made_once_and_is_for_this_user_only(shop):
+    book, _, folder = shop
+    first = book.carry_out({"do": "key"}, NOW)
+    assert book.carry_out({"do": "key"}, NOW) == first
+    assert stat.S_IMODE((folder / PUSH_KEY).stat().st_mode) == 0o600
+    assert Vapid02.from_file(folder / PUSH_KEY)
 
 
 @pytest.fixture
 def shop(tmp_path, way):
     writer = Writer(tmp_path / "readings.sqlite3")
-    yield Phones(tmp_path, writer, way=way), writer, tmp_path
+    yield Phones(FolderFiles(tmp_path), writer, way=way), writer, tmp_path
     writer.close()
 
 
@@ -227,7 +227,7 @@ def test_a_phone_gets_the_notices_of_the_outbox_at_least_once(shop, service):
     book, writer, folder = shop
     device = Device(service.url)
     add(book, device)
-    assert stat.S_IMODE((folder / phones.PHONES_FILE).stat().st_mode) == 0o600
+    assert stat.S_IMODE((folder / PHONES).stat().st_mode) == 0o600
     assert book.channels(1) == []
     with writer.connection.transaction() as run:
         outbox.add(run, [NOTICE], book.channels(2))
@@ -254,11 +254,11 @@ def test_a_dead_subscription_is_dropped_and_said(shop, service):
     found = outbox.recent(writer, 5)
     assert {entry.outcome for entry in found} == {Outcome.GIVEN_UP}
     assert {entry.last_error for entry in found} == {"the push service no longer knows this phone"}
-    kept = phones.read(folder)
+    kept = phones.read(FolderFiles(folder))
     assert kept.phones == ()
     assert [(one.name, one.at_ms) for one in kept.gone] == [("Ina's phone", NOW)]
     add(book, Device(service.url))
-    assert phones.read(folder).gone == ()  # it is there again
+    assert phones.read(FolderFiles(folder)).gone == ()  # it is there again
 
 
 def test_a_phone_is_added_once_named_tested_and_removed(shop, service):
@@ -295,7 +295,7 @@ def test_what_is_no_phone_is_rejected_and_nothing_is_kept(shop, change, why):
     book, _, folder = shop
     with pytest.raises(Rejected, match=why):
         add(book, Device("https://push.example/x"), **change)
-    assert phones.read(folder).phones == ()
+    assert phones.read(FolderFiles(folder)).phones == ()
 
 
 def test_there_is_an_end_to_how_many_phones_there_are(shop):
@@ -309,5 +309,5 @@ def test_there_is_an_end_to_how_many_phones_there_are(shop):
 def test_a_damaged_file_of_phones_is_none_and_does_not_stop_the_service(shop):
     _, writer, folder = shop
     for content in (b"", b"{", b"[]", b'{"phones": [{"id": 1}], "gone": []}', b"\xff"):
-        (folder / phones.PHONES_FILE).write_bytes(content)
-        assert Phones(folder, writer).book.phones == ()
+        (folder / PHONES).write_bytes(content)
+        assert Phones(FolderFiles(folder), writer).book.phones == ()

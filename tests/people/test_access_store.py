@@ -9,14 +9,9 @@ import pytest
 
 from monitor.core.errors import Rejected, StoreFault
 from monitor.people import access_store, passwords
-from monitor.people.access_store import (
-    SESSIONS,
-    TOKENS,
-    AccessStore,
-    AuditEntry,
-    Kind,
-    NoSuchEntry,
-)
+from monitor.people.access_store import AccessStore
+from monitor.people.entries import SESSIONS, TOKENS, AuditEntry, Kind, NoSuchEntry
+from monitor.people.homes import DatabaseHome, FolderHome
 from monitor.people.roles import Role
 
 NOW = 1_795_694_400_000
@@ -24,27 +19,48 @@ DAY = 86_400_000
 
 
 @pytest.fixture
-def store(tmp_path, monkeypatch):
+def quick(monkeypatch):
     monkeypatch.setattr(passwords, "hashed", lambda password: f"hash of {len(password)}")
-    return AccessStore(tmp_path / "shop" / "people.sqlite3")
 
 
-def test_reading_makes_no_file_and_the_file_is_for_its_user_only(store):
-    assert store.people() == []
-    assert store.history(5) == []
-    assert store.credential("x" * 43, SESSIONS, NOW) is None
-    assert not store.path.exists()
-    store.add_person("Ina", Role.OWNER, "elf pipe nor sky", NOW)
-    made = sorted(store.path.parent.iterdir())
+@pytest.fixture
+def file_store(tmp_path, quick):
+    return AccessStore(FolderHome(tmp_path / "shop"))
+
+
+@pytest.fixture(params=["file", "database"])
+def store(request):
+    """Both homes, empty."""
+    if request.param == "file":
+        return request.getfixturevalue("file_store")
+    request.getfixturevalue("quick")
+    return AccessStore(request.getfixturevalue("people_database"))
+
+
+def another(store):
+    """The same people as another process has them."""
+    home = store.home
+    if isinstance(home, FolderHome):
+        return AccessStore(FolderHome(home.path.parent))
+    return AccessStore(DatabaseHome(home._url))
+
+
+def test_reading_makes_no_file_and_the_file_is_for_its_user_only(file_store):
+    assert file_store.people() == []
+    assert file_store.history(5) == []
+    assert file_store.credential("x" * 43, SESSIONS, NOW) is None
+    assert not file_store.home.path.exists()
+    file_store.add_person("Ina", Role.OWNER, "elf pipe nor sky", NOW)
+    made = sorted(file_store.home.path.parent.iterdir())
     assert len(made) == 3  # with the log of the database
     assert {path.stat().st_mode & 0o777 for path in made} == {0o600}
-    assert store.path.parent.stat().st_mode & 0o077 == 0
+    assert file_store.home.path.parent.stat().st_mode & 0o077 == 0
 
 
-def test_no_secret_is_in_the_files(store):
-    secret, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY, shared="horse hair bow")
-    store.add_person("Ina", Role.OWNER, "elf pipe nor sky", NOW)
-    content = b"".join(path.read_bytes() for path in store.path.parent.iterdir())
+def test_no_secret_is_in_the_files(file_store):
+    secret, _ = file_store.issue(Kind.LINK, Role.OWNER, NOW, DAY, shared="horse hair bow")
+    file_store.add_person("Ina", Role.OWNER, "elf pipe nor sky", NOW)
+    content = b"".join(path.read_bytes() for path in file_store.home.path.parent.iterdir())
     assert b"Ina" in content
     for text in (secret, "horse hair bow", "elf pipe nor sky"):
         assert text.encode() not in content
@@ -111,9 +127,11 @@ def test_a_withdrawn_wall_takes_its_screens_along(store):
 
 def test_another_shared_password_ends_a_session(store):
     held, _ = store.issue(Kind.SHOP, Role.OWNER, NOW, DAY, shared="horse")
-    assert store.credential(held, SESSIONS, NOW, shared={Kind.SHOP: "horse"}) is not None
-    for shared in ({Kind.SHOP: "cow"}, {Kind.SHOP: ""}, {Kind.LINK: "horse"}, None):
-        assert store.credential(held, SESSIONS, NOW, shared=shared) is None
+    assert store.credential(held, SESSIONS, NOW, shared={Kind.SHOP: "horse"}.get) is not None
+    for shared in ({Kind.SHOP: "cow"}, {Kind.SHOP: ""}, {Kind.LINK: "horse"}, {}):
+        assert (
+            store.credential(held, SESSIONS, NOW, shared=lambda k, s=shared: s.get(k, "")) is None
+        )
 
 
 def test_sessions_and_history_stay_bounded(store, monkeypatch):
@@ -170,24 +188,24 @@ def test_numbers_of_what_was_withdrawn_are_not_given_again(store):
     assert len(set(numbers)) == 5
 
 
-def test_a_deleted_file_means_that_nobody_is_signed_in(store):
-    secret, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
-    for path in list(store.path.parent.iterdir()):
+def test_a_deleted_file_means_that_nobody_is_signed_in(file_store):
+    secret, _ = file_store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+    for path in list(file_store.home.path.parent.iterdir()):
         path.unlink()
-    assert store.credential(secret, SESSIONS, NOW) is None
-    again, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
-    assert store.credential(again, SESSIONS, NOW) is not None
+    assert file_store.credential(secret, SESSIONS, NOW) is None
+    again, _ = file_store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+    assert file_store.credential(again, SESSIONS, NOW) is not None
 
 
-def test_a_file_that_is_no_database_is_a_fault_and_lets_nobody_in(store):
-    store.path.parent.mkdir(mode=0o700)
-    store.path.write_bytes(b"this is no database " * 500)
+def test_a_file_that_is_no_database_is_a_fault_and_lets_nobody_in(file_store):
+    file_store.home.path.parent.mkdir(mode=0o700)
+    file_store.home.path.write_bytes(b"this is no database " * 500)
     with pytest.raises(StoreFault):
-        store.credential("x" * 43, SESSIONS, NOW)
+        file_store.credential("x" * 43, SESSIONS, NOW)
 
 
 def test_two_processes_worth_of_connections_write_beside_each_other(store):
-    other, made = AccessStore(store.path), []
+    other, made = another(store), []
     store.people()
 
     def work(one):
@@ -204,12 +222,12 @@ def test_two_processes_worth_of_connections_write_beside_each_other(store):
     assert len(store.history(1000)) == 80
 
 
-def test_a_full_disk_does_not_sign_out_who_is_signed_in(store):
-    secret, _ = store.issue(Kind.LINK, Role.OWNER, NOW, 30 * DAY)
-    lock = sqlite3.connect(store.path, isolation_level=None)
-    store._connection().raw.execute("PRAGMA busy_timeout = 10")
+def test_a_full_disk_does_not_sign_out_who_is_signed_in(file_store):
+    secret, _ = file_store.issue(Kind.LINK, Role.OWNER, NOW, 30 * DAY)
+    lock = sqlite3.connect(file_store.home.path, isolation_level=None)
+    file_store.home.writing().raw.execute("PRAGMA busy_timeout = 10")
     lock.execute("BEGIN EXCLUSIVE")
     try:
-        assert store.credential(secret, SESSIONS, NOW + DAY) is not None
+        assert file_store.credential(secret, SESSIONS, NOW + DAY) is not None
     finally:
         lock.close()

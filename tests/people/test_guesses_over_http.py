@@ -16,9 +16,10 @@ from conftest import free_port
 
 from monitor.core.clock import now_ms
 from monitor.people import passwords
-from monitor.people.access_store import AccessStore
+from monitor.people.access_store import store_of
+from monitor.people.board_keys import make_board_keys, open_code
 from monitor.people.roles import Role
-from monitor.settings.board_keys import make_board_keys, open_code
+from monitor.store.secret_files import FolderFiles
 
 pytestmark = [pytest.mark.slow, pytest.mark.real_clock]
 
@@ -65,8 +66,8 @@ def test_a_storm_of_guesses_shuts_out_neither_the_owners_browser_nor_the_link(
     monkeypatch.setattr(passwords, "_hasher", PasswordHasher(1, 64, 1))  # a kept hash has its cost
     port = free_port()
     settings = shop_air.settings_in(tmp_path, port=port, config=CONFIG)
-    AccessStore(settings.people_path).add_person("Ina", Role.OWNER, PASSWORD, now_ms())
-    keys = make_board_keys(settings.secrets_path)
+    store_of(settings).add_person("Ina", Role.OWNER, PASSWORD, now_ms())
+    keys = make_board_keys(FolderFiles(settings.data))
     with served(tmp_path, port):
         owner = Browser(port, "203.0.113.1")
         assert owner.enter(PASSWORD) == "/bench"
@@ -99,7 +100,7 @@ def test_a_storm_of_guesses_shuts_out_neither_the_owners_browser_nor_the_link(
         assert stranger.ask("POST", "/bench/do", tap, "application/json")[0] != 403
         failed = [
             one
-            for one in AccessStore(settings.people_path).history(1000, who="Ina")
+            for one in store_of(settings).history(1000, who="Ina")
             if one.action == "failed sign-in"
         ]
         assert len(failed) == tried

@@ -12,7 +12,9 @@ from typer.testing import CliRunner
 from monitor.cli import app
 from monitor.core.clock import now_ms
 from monitor.people import passwords
-from monitor.people.access_store import SESSIONS, AccessStore, Kind
+from monitor.people.access_store import AccessStore
+from monitor.people.entries import SESSIONS, Kind
+from monitor.people.homes import FolderHome
 from monitor.people.roles import Role
 
 GOOD = "elf pipe nor sky"
@@ -34,7 +36,7 @@ def shop(tmp_path, monkeypatch):
 
 @pytest.fixture
 def store(tmp_path):
-    return AccessStore(tmp_path / "people.sqlite3")
+    return AccessStore(FolderHome(tmp_path))
 
 
 def secret_file(tmp_path, text, mode=0o600):

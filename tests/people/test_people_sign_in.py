@@ -15,10 +15,12 @@ from dashboard.access import throttle
 from dashboard.app import create_app
 from monitor.core.clock import now_ms
 from monitor.people import passwords
-from monitor.people.access_store import SESSIONS, AccessStore, Kind
+from monitor.people.access_store import store_of
+from monitor.people.board_keys import make_board_keys, open_code
+from monitor.people.entries import SESSIONS, Kind
 from monitor.people.roles import Role
-from monitor.settings.board_keys import make_board_keys, open_code
 from monitor.store import Reader, Writer, journal
+from monitor.store.secret_files import FolderFiles
 
 pytestmark = pytest.mark.slow
 
@@ -39,7 +41,7 @@ def shop(tmp_path_factory):
     passwords._nobodys.cache_clear()
     folder = tmp_path_factory.mktemp("people")
     settings = shop_air.settings_in(folder, config=CONFIG)
-    store = AccessStore(settings.people_path)
+    store = store_of(settings)
     for name, password in WORDS.items():
         store.add_person(name, ROLES[name], password, now_ms())
     with contextlib.closing(Writer(settings.store_path)) as writer:
@@ -65,7 +67,7 @@ def slow_guesses(monkeypatch):
 
 @pytest.fixture
 def store(shop):
-    return AccessStore(shop.people_path)
+    return store_of(shop)
 
 
 def enter(client, name, password=None, address=LAN, headers=PAGE):
@@ -118,7 +120,9 @@ def test_each_person_may_do_what_their_role_may_and_the_journal_has_the_name(boa
 
 def test_the_name_typed_in_the_form_counts_only_where_the_session_is_nobodys(board, shop):
     client = board.test_client()
-    client.get(f"/open/{open_code(make_board_keys(shop.secrets_path), time.time())}", headers=PAGE)
+    client.get(
+        f"/open/{open_code(make_board_keys(FolderFiles(shop.data)), time.time())}", headers=PAGE
+    )
     assert tap(client)[0] == 200
     with contextlib.closing(Reader(shop.store_path)) as reader:
         assert journal.events(reader)[0][-1].by == "somebody else"
@@ -278,7 +282,7 @@ def test_strangers_guesses_shut_out_neither_the_known_browser_nor_the_link(
     assert "wait" in enter(fresh, "Ina", address="203.0.113.9").headers["Location"]
     assert enter(known, "Ina").headers["Location"] == "/bench"  # whatever strangers did
     assert enter(board.test_client(), "Jo", address="203.0.113.9").headers["Location"] == "/bench"
-    link = f"/open/{open_code(make_board_keys(shop.secrets_path), time.time())}"
+    link = f"/open/{open_code(make_board_keys(FolderFiles(shop.data)), time.time())}"
     assert fresh.get(link, headers=PAGE).headers["Location"] == "/"
     assert tap(fresh)[0] == 200
 

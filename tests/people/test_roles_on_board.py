@@ -17,7 +17,9 @@ from dashboard.app import create_app
 from dashboard.clients import files
 from monitor.commands import REQUESTS
 from monitor.core.clock import now_ms
-from monitor.people.access_store import AccessStore, Kind
+from monitor.people.access_store import AccessStore, store_of
+from monitor.people.entries import Kind
+from monitor.people.homes import FolderHome
 from monitor.people.roles import Role
 from monitor.store import Writer
 
@@ -44,7 +46,7 @@ def shop_in(folder, config=shop_air.CONFIG):
     settings = shop_air.settings_in(folder, config=config)
     app = create_app(settings)
     app.server.config["PROPAGATE_EXCEPTIONS"] = False  # an answer 500, as a browser gets it
-    store = AccessStore(settings.people_path)
+    store = store_of(settings)
     browsers = {}
     for role in ROLES:
         browsers[role] = app.server.test_client()
@@ -114,7 +116,7 @@ def test_a_new_part_without_a_need_is_found_and_is_the_owners_alone(tmp_path):
         "page new_page",
     ]
     body = body_of(new, "new-part.children")
-    store = AccessStore(tmp_path / "people.sqlite3")
+    store = AccessStore(FolderHome(tmp_path))
     for role in ROLES:
         client = new.server.test_client()
         if role is not None:

@@ -11,6 +11,12 @@ from full_store import fill
 from monitor.core.clock import EVER_MS
 from monitor.core.errors import StoreFault
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.people import moving
+from monitor.people.access_store import AccessStore
+from monitor.people.entries import AuditEntry, Kind
+from monitor.people.guesses import Guesses
+from monitor.people.homes import DatabaseHome, FolderHome
+from monitor.people.roles import Role
 from monitor.store import Reader, Writer, client_sheets, migrations, roles, rollups
 
 psycopg = pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
@@ -28,6 +34,34 @@ READS_ONLY = (
     "SELECT client_id FROM lease",
     "UPDATE outlook SET body = ''",
     "DELETE FROM outlook_turn",
+)
+OF_PEOPLE = (
+    "SELECT password FROM person",
+    "SELECT secret FROM credential",
+    "SELECT count(*) FROM credential",
+    "SELECT content FROM secret_file",
+    "SELECT * FROM guess",
+    "SELECT * FROM audit",
+    "COPY person TO STDOUT",
+    "UPDATE person SET role = 'owner'",
+    "INSERT INTO person (name, name_key, role, password, added_ms, changed_ms) "
+    "VALUES ('x', 'x', 'owner', 'x', 0, 0)",
+    "INSERT INTO secret_file VALUES ('secrets.json', '{}')",
+    "DELETE FROM guess",
+    "DELETE FROM audit",
+    "SELECT setval('person_person_id_seq', 1)",
+    "SET ROLE benchweather_people",
+    "DO $$ BEGIN LOCK TABLE person IN EXCLUSIVE MODE; END $$",
+)
+OF_THE_STORE = (
+    "SELECT * FROM reading",
+    "SELECT * FROM event",
+    "SELECT * FROM client_sheet",
+    "INSERT INTO event SELECT * FROM event",
+    "TRUNCATE person CASCADE",
+    "DROP TABLE person CASCADE",
+    "ALTER TABLE person ADD COLUMN more TEXT",
+    "SET ROLE benchweather_reader",
 )
 NOBODY = (
     "DELETE FROM event",
@@ -63,7 +97,7 @@ def ways(postgresql_server):
     names = roles.make(writer.connection)
     assert roles.make(writer.connection) == names  # a second time changes nothing
     writer.close()
-    for user in ("writer", "reader"):
+    for user in ("writer", "reader", "people"):
         postgresql_server.sql(f"DROP ROLE IF EXISTS {user}_user")
         postgresql_server.sql(f"CREATE ROLE {user}_user LOGIN IN ROLE {names[user]}")
     yield {
@@ -101,7 +135,12 @@ def test_a_writer_stores_everything_and_a_reader_reads_it(ways):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("who", "statements"), [("reader", READS_ONLY + NOBODY), ("writer", NOBODY)]
+    ("who", "statements"),
+    [
+        ("reader", READS_ONLY + NOBODY + OF_PEOPLE),
+        ("writer", NOBODY + OF_PEOPLE),
+        ("people", READS_ONLY + NOBODY + OF_THE_STORE),
+    ],
 )
 def test_no_role_can_do_more_than_it_must(ways, who, statements):
     done = []
@@ -114,6 +153,22 @@ def test_no_role_can_do_more_than_it_must(ways, who, statements):
                 continue
             done.append(statement)
     assert done == []
+
+
+def test_a_board_signs_people_in_and_takes_them_in_with_the_role_for_people_alone(ways, tmp_path):
+    files, home = FolderHome(tmp_path), DatabaseHome(ways["people"])
+    AccessStore(files).add_person("Ina", Role.OWNER, "elf pipe nor sky", 1)
+    moving.make_ready(home, tmp_path)
+    store = AccessStore(home)
+    of = store.person("Ina").person_id
+    secret, _ = store.issue(Kind.PASSWORD, Role.OWNER, 1, 10, person_id=of)
+    assert store.credential(secret, [Kind.PASSWORD], 2).name == "Ina"
+    store.record(AuditEntry(1, "Ina", "", "", "signed in", ""))
+    with home.guesses.changing([("person", "Ina")]) as (now_s, held):
+        held["person", "Ina"] = Guesses(1, now_s, now_s)
+    home.guesses.forget([("person", "Ina")])
+    store.remove_person("Ina")
+    home.close()
 
 
 def test_a_writer_cannot_lead_the_owner_s_function_astray(ways):
@@ -158,6 +213,7 @@ def test_the_command_makes_the_roles_and_says_what_to_do(postgresql_server, tmp_
     done = benchweather("store", "roles", "--prefix", "shop1", environment=environment)
     assert done.returncode == 0, done.stderr
     assert "IN ROLE shop1_writer;" in done.stdout
+    assert "IN ROLE shop1_reader, shop1_people;" in done.stdout
     Writer(address).close()  # whose user is of the owner's role now
     bad = benchweather("store", "roles", "--prefix", "x; DROP", environment=environment)
     assert "must be at most 51 lower-case letters" in bad.stderr

@@ -13,8 +13,9 @@ import pytest
 from lossy_disk import MODES, Cuts, LossyDisk, missing, mounted
 
 from monitor.core.measurements import Quantity, Reading, Series
-from monitor.settings.board_keys import make_board_keys, read_board_keys
+from monitor.people.board_keys import make_board_keys, read_board_keys
 from monitor.store import Reader, Writer
+from monitor.store.secret_files import FolderFiles
 
 pytestmark = pytest.mark.slow
 SERIES, START = Series("bench", "a1", Quantity.HUMIDITY), 1_790_000_000_000
@@ -32,7 +33,7 @@ def disk(tmp_path):
 def test_after_a_cut_all_that_was_committed_is_there_once(disk, tmp_path):
     made, keys_at, loose = [], 0, []
     with disk:
-        keys = make_board_keys(disk.folder / "secrets.json")
+        keys = make_board_keys(FolderFiles(disk.folder))
         keys_at = disk.position()
         writer = Writer(disk.folder / "readings.sqlite3")
         for number in range(60):
@@ -51,7 +52,7 @@ def test_after_a_cut_all_that_was_committed_is_there_once(disk, tmp_path):
         cuts.image(image, position, mode, number)
         with mounted(image, tmp_path / "cut") as folder:
             if keys_at <= position:
-                assert read_board_keys(folder / "secrets.json") == keys
+                assert read_board_keys(FolderFiles(folder)) == keys
             Writer(folder / "readings.sqlite3").close()  # finishes a migration that was cut
             with contextlib.closing(Reader(folder / "readings.sqlite3")) as reader:
                 assert reader.connection.row("PRAGMA integrity_check") == ("ok",)

@@ -25,10 +25,12 @@ def shops(postgresql_server):
             names = roles.make(writer.connection, f"apart_{name}")
             with writer.connection.transaction() as run:
                 shop_states.keep(run, ShopState(name=name, made_ms=1))
-        for user in (f"{name}_writer", "overview_user"):
+        for user in (f"{name}_writer", f"{name}_board", "overview_user"):
             with contextlib.suppress(psycopg.errors.DuplicateObject):
                 postgresql_server.sql(f"CREATE ROLE {user} LOGIN")
         postgresql_server.sql(f"GRANT {names[roles.WRITER]} TO {name}_writer")
+        of_board = f"{names[roles.READER]}, {names[roles.PEOPLE]}"
+        postgresql_server.sql(f"GRANT {of_board} TO {name}_board")
         postgresql_server.sql(f"GRANT {names[roles.OVERVIEW]} TO overview_user")
         schema = address.rpartition("%3D")[2]
         found[name] = (
@@ -82,6 +84,26 @@ def test_a_shop_can_neither_read_nor_change_another(shops):
         assert attacker.execute(
             "SELECT count(*) FROM pg_stats WHERE schemaname = %s", (other,)
         ).fetchone() == (0,)
+
+
+@pytest.mark.parametrize("user", ["quay_writer", "quay_board", "overview_user"])
+def test_nobody_of_another_shop_reads_or_changes_its_people(shops, user):
+    """Nor does who sees all shops; each tries the tables, the keys, the lock and the role."""
+    other, address, _ = shops["mill"]
+    tables = ("person", "credential", "audit", "guess", "secret_file")
+    attacks = [
+        *(f"SELECT * FROM {other}.{table}" for table in tables),
+        *(f"DELETE FROM {other}.{table}" for table in tables),
+        *(f"COPY {other}.{table} TO STDOUT" for table in tables),
+        f"UPDATE {other}.person SET password = ''",
+        f"INSERT INTO {other}.secret_file VALUES ('secrets.json', '{{}}')",
+        f"SET search_path = {other}; SELECT password FROM person",
+        f"SELECT nextval('{other}.person_person_id_seq')",
+        f"CREATE TEMP TABLE mine (LIKE {other}.person)",
+        f"DO $$ BEGIN LOCK TABLE {other}.person IN ACCESS SHARE MODE; END $$",
+        "SET ROLE apart_mill_people",
+    ]
+    assert _allowed(address.replace("mill_writer@", f"{user}@"), attacks) == []
 
 
 def test_a_shop_cannot_keep_the_service_of_another_from_its_store(shops, monkeypatch):

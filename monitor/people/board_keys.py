@@ -1,21 +1,19 @@
-"""The board's keys: made once by the service, kept in the data folder, readable by this user only.
+"""The board's keys: made once by the service, and kept where the people are.
 
-A browser of this machine is known by a code that only a reader of the data folder can make. Its
+A browser of this machine is known by a code that only a reader of the keys can make. Its
 address proves nothing: whoever comes through a forwarder on this machine has the same one.
 """
 
 from __future__ import annotations
 
-import contextlib
 import hmac
 import json
 import secrets
-from pathlib import Path
 from typing import NamedTuple
 
-from monitor.core.durable_file import write_durably
 from monitor.core.errors import BadPayload
 from monitor.core.json_documents import json_object
+from monitor.store.secret_files import BOARD_KEYS, SecretFiles
 
 CODE_LIFE_S = 3600
 """Time for which a code opens the board. [s]"""
@@ -29,22 +27,21 @@ class BoardKeys(NamedTuple):
     local_key: str
 
 
-def read_board_keys(path: Path) -> BoardKeys | None:
+def read_board_keys(files: SecretFiles) -> BoardKeys | None:
     """The keys; None while the service has not made them."""
-    found = _kept(path)
-    keys = [key for name in BoardKeys._fields if isinstance(key := found.get(name), str) and key]
-    return BoardKeys(*keys) if len(keys) == len(BoardKeys._fields) else None
+    return _whole(_kept(files.read(BOARD_KEYS)))
 
 
-def make_board_keys(path: Path) -> BoardKeys:
+def make_board_keys(files: SecretFiles) -> BoardKeys:
     """Make the keys that are not there yet, and return all."""
-    if keys := read_board_keys(path):
-        return keys
-    kept = {name: key for name, key in _kept(path).items() if isinstance(key, str) and key}
-    keys = BoardKeys(*(kept.get(name) or secrets.token_urlsafe(32) for name in BoardKeys._fields))
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_durably(path, json.dumps(keys._asdict()))
-    return keys
+
+    def made(text: str | None) -> str:
+        kept = _kept(text)
+        if text is not None and _whole(kept):
+            return text
+        return json.dumps({n: kept.get(n) or secrets.token_urlsafe(32) for n in BoardKeys._fields})
+
+    return BoardKeys(**_kept(files.change(BOARD_KEYS, made)))
 
 
 def open_code(keys: BoardKeys, now_s: float) -> str:
@@ -70,7 +67,14 @@ def _seal(keys: BoardKeys, until_s: int) -> str:
     ).hexdigest()[:40]
 
 
-def _kept(path: Path) -> dict[str, object]:
-    with contextlib.suppress(OSError, BadPayload):
-        return json_object(path.read_bytes())
-    return {}
+def _whole(kept: dict[str, str]) -> BoardKeys | None:
+    return BoardKeys(**kept) if len(kept) == len(BoardKeys._fields) else None
+
+
+def _kept(text: str | None) -> dict[str, str]:
+    """The keys in a file; of a damaged one those that can be read."""
+    try:
+        found = json_object((text or "").encode())
+    except BadPayload:
+        return {}
+    return {n: key for n in BoardKeys._fields if isinstance(key := found.get(n), str) and key}
