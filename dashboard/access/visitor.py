@@ -173,7 +173,7 @@ def bearer(request: flask.Request) -> str | None:
 
 
 def _shared(one: Access, kind: Kind) -> str:
-    """What sessions of a kind are opened with at present, if that is shared by all."""
+    """Password or key that sessions of a kind are opened with at present; empty if none is shared."""
     if kind == Kind.SHOP:
         return one.settings.board.password.get_secret_value()
     keys = read_board_keys(one.store.home.files) if kind == Kind.LINK else None

@@ -36,7 +36,7 @@ class PeopleHome(ABC):
     @property
     @abstractmethod
     def name(self) -> str:
-        """Where it is, without a password."""
+        """Name of the place, without a password."""
 
     @abstractmethod
     def reading(self) -> StoreConnection | None:

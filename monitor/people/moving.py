@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from monitor.core.errors import StoreFault
 from monitor.people.board_keys import make_board_keys
 from monitor.people.homes import DatabaseHome, FolderHome, PeopleHome
-from monitor.store.secret_files import BOARD_KEYS, NAMES
+from monitor.store.secret_files import NAMES
 
 log = logging.getLogger(__name__)
 
@@ -45,7 +45,7 @@ def copy(source: PeopleHome, target: PeopleHome) -> None:
     wanted, there = content(source), content(target)
     if there == wanted:
         return
-    if any(there.rows.values()) or there.files:
+    if _is_used(target):
         raise StoreFault(
             f"{target.name} has other people, keys or phones already: move "
             f"{', '.join((FolderHome.FILE, *NAMES))} of a data folder away first, or empty the tables"
@@ -61,9 +61,17 @@ def copy(source: PeopleHome, target: PeopleHome) -> None:
         raise StoreFault(f"{target.name} differs in people, keys or phones from {source.name}")
 
 
+def _is_used(home: PeopleHome) -> bool:
+    there = home.reading()
+    ask = "SELECT 1 FROM {} LIMIT 1"
+    if there is not None and any(there.row(ask.format(table)) for table in TABLES):
+        return True
+    return any(home.files.read(name) is not None for name in NAMES)
+
+
 def make_ready(home: PeopleHome, folder: Path) -> None:
-    """Make a home ready for a service that starts: with keys, and a database with what the data folder
-    has, once. So people who were removed do not come back. The files stay.
+    """Make a home ready for a service that starts: with keys; a database that has nothing yet, not even
+    history, with what the data folder has. So people who were removed do not come back. The files stay.
 
     A fault of the database is logged: readings are stored without people.
     """
@@ -71,7 +79,7 @@ def make_ready(home: PeopleHome, folder: Path) -> None:
         make_board_keys(home.files)
         return
     try:
-        if home.files.read(BOARD_KEYS) is None:
+        if not _is_used(home):
             copy(FolderHome(folder), home)
         make_board_keys(home.files)
     except StoreFault as exc:

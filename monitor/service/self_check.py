@@ -28,7 +28,7 @@ from monitor.domain.shop_clock import trouble_of
 from monitor.mqtt import broker_program
 from monitor.mqtt.client import Address, Publisher
 from monitor.notifications.outbox_worker import channel_faults
-from monitor.people.access_store import has_people, store_of
+from monitor.people.access_store import store_of
 from monitor.runtime import health, heartbeat
 from monitor.runtime.disk_space import write_trial
 from monitor.runtime.health import Grade
@@ -269,7 +269,10 @@ def _forecast_files(settings: Settings) -> list[Check]:
 
 def _board(settings: Settings) -> Check:
     """Check the board's certificate, and who can reach the board."""
-    people = has_people(store_of(settings))
+    try:
+        people = bool(store_of(settings).people())
+    except StoreFault as exc:
+        return Check("board", False, f"nobody can sign in, because people cannot be read: {exc}")
     board, faults, text = settings.board, open_to_network(settings.board, people=people), ""
     if board.cert_file and board.key_file:
         try:

@@ -74,7 +74,8 @@ class StoreSettings(BaseModel):
     )
     read_url: SecretStr = setting(
         SecretStr(""),
-        "The same database with a user who may only read, for the board and the plan; empty: store.url",
+        "The same database with a user who may only read it, and sign people in, for the board and the "
+        "plan; empty: store.url",
     )
 
     @field_validator("url", "read_url")

@@ -118,12 +118,19 @@ def test_one_of_two_services_works_whoever_dies_or_is_frozen_and_nothing_is_told
             assert done.returncode == 0, done.stderr
             until(lambda: hook.posts and not notices_waiting(), what="the first tells of dry air")
 
+            for name in ("Ina", "Jo"):
+                done = one.running.command("people", "add", name)
+                assert done.returncode == 0, done.stderr
             one.child.send_signal(signal.SIGSTOP)
             send(101_001)
             until(two.works, within_s=60, what="the second works")
             until(
                 lambda: stored() == {101_001: 1}, within_s=60, what="what came meanwhile is stored"
             )
+            done = two.running.command("people", "remove", "Jo", "--yes")
+            assert done.returncode == 0, done.stderr
+            left = one.running.command("people", "list", "--json")
+            assert [person["name"] for person in json.loads(left.stdout)] == ["Ina"]
             one.child.send_signal(signal.SIGCONT)
             assert one.child.wait(30) == 1
             assert one.says("another service has taken over"), one.log.read_text()
