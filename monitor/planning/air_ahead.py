@@ -20,10 +20,9 @@ from monitor.planning.open_time import LONG_CLOSED_MS
 from monitor.planning.problem import Note, NoteKind
 from monitor.planning.step_check import air_rule
 from monitor.planning.today import SOON_MS
-from monitor.planning.words import planned_at
+from monitor.planning.words import planned_at, range_words
 from monitor.science.air import dew_point
 from monitor.science.plates.assessment import AHEAD_S, Close, Closing
-from monitor.waits.evaluation import statuses
 from monitor.waits.glue_answer import LIKELY_CHANCE
 from monitor.waits.glue_now_text import in_ten
 from monitor.wood.evaluation import instrument_statuses
@@ -64,12 +63,6 @@ class _Notes:
         self._old_ms = {one.place.id: one.heard_ms for one in present if one.old}
         self._drying = drying(journal.waits.values())
         self._planned = {(one.repair, one.step): one for one in plan.steps}
-        setting = [one for one in journal.waits.values() if one.setting]
-        self._setting_ms = {
-            one.wait.id: (of := one.load or one.readiness) and of.ready_ms
-            for one in statuses(reader, settings, setting, self._now_ms)
-        }
-        """Time from which each joint without clamps may be loaded."""
 
     def all(self) -> Iterator[Note]:
         for repair in self._journal.repairs.values():
@@ -126,23 +119,20 @@ class _Notes:
         """Note on work that is planned beside a joint which may not be loaded yet."""
         if step.loads:  # the plan waits for the joint
             return
-        joints = [(self._loadable_ms(repair, one), one.label) for one in repair.all_before(step)]
-        ready_ms, label = max(joints, default=(0, ""))
-        if ready_ms > of.from_ms:
-            at = planned_at(ready_ms, self._now_ms, self._zone)
+        found = [(self._planned.get((repair.id, one.id)), one) for one in repair.all_before(step)]
+        joints = [
+            (joint.ready, one)
+            for joint, one in found
+            if joint is not None and joint.ready.usual_ms > max(joint.off.usual_ms, of.from_ms)
+        ]
+        if joints:
+            ready, joint = max(joints, key=lambda one: one[0].usual_ms)
             text = (
                 f"{self._planned_words(step, of, instrument)} Keep the work away from the joint of "
-                f"“{label}”: it may not be worked, loaded or strung before about {at}. "
-                "Check the joint before you trust it."
+                f"“{joint.label}”: it may be worked, loaded or strung from about "
+                f"{range_words(ready, self._now_ms, self._zone)}. Check the joint before you trust it."
             )
             yield Note(NoteKind.FRESH_JOINT, repair.id, step.id, text)
-
-    def _loadable_ms(self, repair: Repair, step: Step) -> int:
-        """Time from which the joint of a step may be loaded; 0 if that is not known or over. [ms]"""
-        of = self._planned.get((repair.id, step.id))
-        if of is not None and of.ready.usual_ms > of.off.usual_ms:
-            return of.ready.usual_ms
-        return self._setting_ms.get(step.wait) or 0
 
     def _of_wood(
         self, repair: Repair, step: Step, of: PlannedStep, instrument: Instrument

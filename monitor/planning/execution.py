@@ -24,8 +24,8 @@ class Outcome:
     """Executions of a plan.
 
     `off`, `ready`: ranges by job. `took_ms`: duration of the waits, shape (draws, jobs).
-    `repair_ms`: shape (draws, repairs), when each repair is ready and the shop is open; infinite:
-    not within the known opening hours. [ms]
+    `repair_ms`: shape (draws, repairs), when all work of each repair but handing out is done and the
+    shop is open; infinite: not within the known opening hours. [ms]
     """
 
     off: tuple[TimeRange, ...]
@@ -163,8 +163,9 @@ class _Run:
             self.missing[rows, after] -= 1
             ends = ready if loads else off
             self.floor[rows, after] = np.maximum(self.floor[rows, after], ends)
-        out_ms = np.where(ready < len(time), time.ms(ready), np.inf)
-        self.repair_ms[rows, job.repair] = np.maximum(self.repair_ms[rows, job.repair], out_ms)
+        if not step.hands_out:
+            out_ms = np.where(ready < len(time), time.ms(ready), np.inf)
+            self.repair_ms[rows, job.repair] = np.maximum(self.repair_ms[rows, job.repair], out_ms)
         if job.hands and step.people:
             self._take(PEOPLE, step.people, rows, time.at_or_after(worked_ms))
         for name, count in job.needs.items():

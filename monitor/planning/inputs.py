@@ -20,7 +20,7 @@ from monitor.domain.opening_hours import of_date
 from monitor.domain.repairs import learning
 from monitor.domain.repairs.repair import Repair as ShopRepair
 from monitor.domain.repairs.step import Step as ShopStep
-from monitor.domain.repairs.step import cautions_of
+from monitor.domain.repairs.step import StepKind, cautions_of
 from monitor.domain.repairs.stock import counts
 from monitor.domain.wait import OpenWait
 from monitor.domain.wait_type_registry import from_mapping
@@ -333,6 +333,7 @@ def _step(
         overnight=step.overnight,
         over_weekend=step.weekend,
         hazardous=bool(cautions & SOLVENTS_OR_HOT_GLUE),
+        hands_out=step.kind is StepKind.HAND_OUT,
         awaits_consent=step.consent_awaited,
         fixed_ms=step.fixed_ms,
     )

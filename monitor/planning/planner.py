@@ -65,6 +65,7 @@ def plan(
         model, seed, limit_s, None if hint is None else hinted(model, hint)
     )
     outcome = executed(model, starts, seed)
+    starts = _handed_out_ready(model, starts, outcome)
     found = Plan(
         now_ms=problem.now_ms,
         steps=_steps(model, starts, outcome),
@@ -141,6 +142,20 @@ def _steps(model: Model, starts: list[int], outcome: Outcome) -> tuple[PlannedSt
         may = _may_start(model, starts, job)
         found.append(PlannedStep(repair.id, job.step.id, from_ms, to_ms, off, ready, may=may))
     return tuple(sorted(found, key=lambda s: (s.from_ms, s.repair, s.step)))
+
+
+def _handed_out_ready(model: Model, starts: list[int], outcome: Outcome) -> list[int]:
+    """Starts, with no instrument handed out before its repair is usually ready.
+
+    In a plan each step takes its usual time. Of several, one is often late.
+    """
+    found = list(starts)
+    for number, job in enumerate(model.jobs):
+        if job.step.hands_out and starts[number] < len(model.time):
+            ready = int(model.time.at_or_after(outcome.repairs[job.repair].usual_ms))
+            later = job.starts[job.starts >= max(starts[number], ready)]
+            found[number] = int(later[0]) if len(later) else starts[number]
+    return found
 
 
 def _usual_s(wait: WaitTimes | None, begin_ms: int) -> float:

@@ -124,6 +124,8 @@ class Step:
     """May it wait over a closed day?"""
     hazardous: bool = False
     """Work with solvents or hot glue: even slow work ends before closing."""
+    hands_out: bool = False
+    """The instrument leaves the shop: the repair is ready before it, and it is not planned earlier."""
     awaits_consent: bool = False
     """Not planned, nor what follows it, until the client has agreed."""
     fixed_ms: int | None = None
@@ -217,7 +219,8 @@ class PlannedStep(NamedTuple):
     """A step in the plan: its hands-on work, when the clamps come off, when it may be loaded.
 
     The usual times are those of the plan, in which each step takes its usual time; so no step
-    begins before the usual end of one before it. The ranges are from many executions.
+    begins before the usual end of one before it, and none hands out before the repair is usually
+    ready. The ranges are from many executions.
     """
 
     repair: str
@@ -234,7 +237,8 @@ class PlannedStep(NamedTuple):
 
 
 class PlannedRepair(NamedTuple):
-    """A repair in the plan. `ready` is None if it is not known, `kept` without a promise. [-]"""
+    """A repair in the plan. `ready` to be handed out is None if it is not known, `kept` without a
+    promise. [-]"""
 
     repair: str
     ready: TimeRange | None

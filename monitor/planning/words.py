@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from monitor.core import formats
 from monitor.core.errors import Rejected
 from monitor.domain.repairs.step import CLAMPED
 from monitor.planning.last_start import LastStart, Verdict
-from monitor.waits.text import ROUND_MS, about
+from monitor.waits.text import about
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -62,15 +61,15 @@ class Names:
         return f"{label}: {self.instrument(repair)}"
 
 
-def planned_at(ms: float, now_ms: int, zone: ZoneInfo) -> str:
+def planned_at(ms: int, now_ms: int, zone: ZoneInfo) -> str:
     """A planned time, rounded up to 5 minutes: `Thu 11:05`."""
-    return formats.ahead(math.ceil(ms / ROUND_MS) * ROUND_MS, now_ms, zone)
+    return formats.ahead(about(ms), now_ms, zone)
 
 
 def range_words(of: TimeRange, now_ms: int, zone: ZoneInfo) -> str:
     """A time with its range, to 5 minutes: `Thu 11:00, between Wed 16:00 and Fri 10:00`."""
     low, middle, high = (
-        formats.ahead(about(at), now_ms, zone) for at in (of.low_ms, of.usual_ms, of.high_ms)
+        planned_at(at, now_ms, zone) for at in (of.low_ms, of.usual_ms, of.high_ms)
     )
     if of.high_ms - of.low_ms < 10 * formats.MINUTE_MS:
         return middle

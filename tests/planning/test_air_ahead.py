@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import UTC
+
 import pytest
 from wait_bench import DAY, HOUR, NOW, Bench
 
 from monitor.commands import Journal
+from monitor.core import formats
 from monitor.planning.air_ahead import with_air_notes
 from monitor.planning.inputs import Inputs, ShopWaits
 from monitor.planning.problem import NoteKind, Plan, PlannedStep, Problem, TimeRange
@@ -28,10 +31,11 @@ def noted(tmp_path_factory):
         journal = Journal(bench.reader)
         waits = ShopWaits(bench.reader, bench.settings, journal, now, WEEK)
         planned = tuple(
-            PlannedStep("1", steps[kind], at, at + HOUR, *[TimeRange(*[ms] * 3) for ms in ends])
+            PlannedStep("1", steps[kind], at, at + HOUR, TimeRange(off, off, off), ready)
             for kind, after_h in hours.items()
             for at in [NOW + round(after_h * HOUR)]
-            for ends in [(at + 2 * HOUR, at + (2 + load_h * (kind == "glue crack")) * HOUR)]
+            for off, load in [(at + 2 * HOUR, load_h * HOUR * (kind == "glue crack"))]
+            for ready in [TimeRange(off + load - load // 4, off + load, off + 2 * load)]
         )
         plan = Plan(
             now_ms=now,
@@ -121,8 +125,9 @@ def test_a_plate_left_open_over_dry_closed_days_is_noted(noted):
 def test_work_beside_a_joint_that_may_not_be_loaded_yet_says_until_when(noted):
     text = noted(50, {"glue crack": 0, "retouch": 3}, load_h=20)[NoteKind.FRESH_JOINT]
     assert text.startswith("VN-1: Retouch is planned for ")
-    assert "Keep the work away from the joint of “Glue crack”: it may not be worked" in text
-    assert text.endswith("Check the joint before you trust it.")
+    assert "Keep the work away from the joint of “Glue crack”" in text
+    low, usual, high = (formats.ahead(NOW + h * HOUR, NOW, UTC) for h in (17, 22, 42))
+    assert f"strung from about {usual}, between {low} and {high}. Check the joint" in text
     assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "retouch": 23}, load_h=20)
     assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "fit": 3}, load_h=20)
     assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "retouch": 3})

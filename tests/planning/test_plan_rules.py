@@ -34,6 +34,23 @@ def test_the_night_does_the_waiting():
     assert found.repairs[0].ready.usual_ms == at(1, 10)
 
 
+@pytest.mark.parametrize("fixed_ms", [None, at(0, 12)])
+def test_no_instrument_is_handed_out_before_its_repair_is_usually_ready(fixed_ms):
+    # Each coat is usually dry at 16:00 or 16:30. The last of the three is usually later.
+    coats = [step(name, 30, wait_h=5.5) for name in ("top", "back", "ribs")]
+    out = step("out", 20, after=("top", "back", "ribs"), hands_out=True, fixed_ms=fixed_ms)
+    found = plan(problem(repair("viola", *coats, out), people=3), limit_s=0.2)
+    (ready,) = (one.ready for one in found.repairs)
+    (handed_out,) = (one for one in found.steps if one.step == "out")
+    assert ready.usual_ms == handed_out.from_ms
+    assert handed_out.to_ms == handed_out.off.usual_ms
+
+
+def test_a_repair_of_which_only_handing_out_is_left_is_ready_now():
+    found = plan(problem(repair("viola", step("out", 20, hands_out=True))), limit_s=0.2)
+    assert found.repairs[0].ready == TimeRange(NOW_MS, NOW_MS, NOW_MS)
+
+
 def test_a_step_that_may_not_wait_overnight_ends_before_closing():
     early = problem(
         repair("viola", step("clean", 240), step("dry", 30, wait_h=5, overnight=False))
