@@ -78,7 +78,7 @@ def current_state(
         value = book.values().get((alert.rule, alert.subject))
         parts += [
             view.facts(alert, value, shop, now),
-            html.P([html.Strong("Now: "), alert.do], className="do"),
+            view.now_do(alert, shop),
             html.P(text.acknowledgement(alert, now, zone), className="rest"),
         ]
         if writer:
@@ -87,7 +87,7 @@ def current_state(
         parts.append(
             html.P(f"Ended: {text.ended_words(alert, now, zone, unit)}", className="facts-line")
         )
-    parts += [view.why(alert, unfolded=True), _links(alert, book)]
+    parts += [view.why(alert, shop, unfolded=True), _links(alert, book)]
     return parts
 
 

@@ -194,6 +194,7 @@ def one(shop: ShopData, book: AlertQueries, rule_id: str) -> Component:
             [html.H1("No such rule"), html.P(dcc.Link("All rules", href="/alerts/rules"))]
         )
     unit = formats.unit_of(shop.settings)
+    advice = formats.in_reader_unit(rule.advice(), unit) if rule.do else ""
     sentences = [
         alerts_text.ends(rule, unit),
         alerts_text.notice_words(rule),
@@ -205,12 +206,8 @@ def one(shop: ShopData, book: AlertQueries, rule_id: str) -> Component:
             html.H1(rule.name),
             html.P(alerts_text.rule_words(rule, places, unit), className="lead"),
             html.P(" ".join(filter(None, sentences))),
-            html.P([html.Strong("What to do now: "), rule.advice()], className="do")
-            if rule.do
-            else None,
-            html.P([html.Strong("Why: "), rule.why]) if rule.why else None,
-            html.P(f"Source: {rule.source}", className="aside") if rule.source else None,
-            html.P([html.Strong("Caution: "), rule.caution]) if rule.caution else None,
+            html.P([html.Strong("What to do now: "), advice], className="do") if advice else None,
+            *view.reasons(rule, shop),
             *(change(rule, rule.id in changed, shop) if may.allowed else [html.P(may.why)]),
         ]
     )

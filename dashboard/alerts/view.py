@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.shop import ShopData
     from monitor.domain.alerts.alert import Alert
+    from monitor.domain.alerts.rule import Rule
 
 ALERTS = Section(
     "Alerts",
@@ -54,8 +55,8 @@ def card(
             html.P(urgency(alert.urgency), className="how-urgent"),
             html.H2(dcc.Link(alerts_text.title(alert), href=f"/alerts/{alert.id}")),
             facts(alert, now_value, shop, now),
-            html.P([html.Strong("Now: "), alert.do], className="do") if alert.do else None,
-            why(alert),
+            now_do(alert, shop) if alert.do else None,
+            why(alert, shop),
             html.P(alerts_text.acknowledgement(alert, now, shop.settings.zone), className="rest"),
             taps(alert, shop, now, note=True) if writer else None,
         ],
@@ -72,13 +73,27 @@ def facts(alert: Alert, now_value: float | None, shop: ShopData, now: int) -> Co
     return html.P(text, className="facts-line")
 
 
-def why(alert: Alert, *, unfolded: bool = False) -> Component:
-    """Reasons for an alert: why it matters, the source of that, and the caution."""
-    parts: list[Component | None] = [
-        html.P([html.Strong("Why: "), alert.why]) if alert.why else None,
-        html.P(f"Source: {alert.source}", className="aside") if alert.source else None,
-        html.P([html.Strong("Caution: "), alert.caution]) if alert.caution else None,
+def now_do(alert: Alert, shop: ShopData) -> Component:
+    """What to do now."""
+    words = formats.in_reader_unit(alert.do, formats.unit_of(shop.settings))
+    return html.P([html.Strong("Now: "), words], className="do")
+
+
+def reasons(of: Alert | Rule, shop: ShopData) -> list[Component | None]:
+    """Reasons of an alert or a rule: why it matters, the source of that, and the caution."""
+    unit = formats.unit_of(shop.settings)
+    texts = (of.why, of.source, of.caution)
+    why, source, caution = (formats.in_reader_unit(words, unit) for words in texts)
+    return [
+        html.P([html.Strong("Why: "), why]) if why else None,
+        html.P(f"Source: {source}", className="aside") if source else None,
+        html.P([html.Strong("Caution: "), caution]) if caution else None,
     ]
+
+
+def why(alert: Alert, shop: ShopData, *, unfolded: bool = False) -> Component:
+    """Reasons for an alert, folded away or not."""
+    parts = reasons(alert, shop)
     if unfolded:
         return html.Div(parts, className="why")
     caution = " and caution" if alert.caution else ""

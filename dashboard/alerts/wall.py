@@ -72,7 +72,8 @@ def most_urgent(
         return text.outlook_headline(snap), left
     first = left.pop(0)
     value = values.get((first.rule, first.subject))
-    return (Headline("alert", text.line(first, value, now_ms, zone, unit), first.do), left)
+    line, do = text.line(first, value, now_ms, zone, unit), formats.in_reader_unit(first.do, unit)
+    return Headline("alert", line, do), left
 
 
 def _in_clamps(alert: Alert) -> bool:

@@ -87,7 +87,7 @@ def register(app: dash.Dash, shop: ShopData, book: ProofQueries) -> None:
 def layout(shop: ShopData, book: ProofQueries) -> Component:
     """The experiments, and a form to start each kind."""
     may, found = may_change(), book.all()
-    choices = _choices(shop, book)
+    choices, unit = _choices(shop, book), formats.unit_of(shop.settings)
     return _page(
         PATH,
         [
@@ -100,7 +100,10 @@ def layout(shop: ShopData, book: ProofQueries) -> Component:
             if found
             else html.P("No experiment was started."),
             html.H2("Start an experiment"),
-            *(_starting(kind, METHODS[kind], choices, may.allowed) for kind in ProofKind),
+            *(
+                _starting(kind, METHODS[kind], choices, unit, writer=may.allowed)
+                for kind in ProofKind
+            ),
             None if may.allowed else html.P(may.why),
         ],
     )
@@ -124,14 +127,19 @@ def _row(proof: Proof, shop: ShopData) -> Component:
 
 
 def _starting(
-    kind: ProofKind, method: Method, choices: Mapping[str, dict[str, str]], writer: bool
+    kind: ProofKind,
+    method: Method,
+    choices: Mapping[str, dict[str, str]],
+    unit: formats.Unit,
+    *,
+    writer: bool,
 ) -> Component:
     form = f"start-{kind}"
     names = ["place", *method.start_needs, *method.start_may, "name"]
     return folded(
         method.name,
         html.P(method.aim),
-        *_guide(method),
+        *_guide(method, unit),
         *(
             [
                 draft_form([_field(name, form, choices) for name in names], f"{form}-form", form),
@@ -155,11 +163,14 @@ def _starting(
     )
 
 
-def _guide(method: Method) -> list[Component]:
+def _guide(method: Method, unit: formats.Unit) -> list[Component]:
     """Cautions and steps of a method."""
     return [
         html.Div(
-            [*(html.P(WORDS[one]) for one in method.cautions), html.P(DEFERS)],
+            [
+                *(html.P(formats.in_reader_unit(WORDS[one], unit)) for one in method.cautions),
+                html.P(DEFERS),
+            ],
             className="may-cautions",
         ),
         html.Ol([html.Li(step) for step in method.steps], className="reasons"),
@@ -223,7 +234,7 @@ def one(shop: ShopData, book: ProofQueries, proof_id: str) -> Component:
             *(_ending(found, known) if may.allowed else [html.P(may.why)]),
             html.H2("How it is done"),
             html.P(found.method.aim),
-            *_guide(found.method),
+            *_guide(found.method, formats.unit_of(shop.settings)),
             html.H2("Started with"),
             html.Dl(
                 [html.Div([html.Dt(word), html.Dd(v)]) for word, v in proof_text.inputs(found)],

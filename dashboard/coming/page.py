@@ -153,7 +153,7 @@ def head_and_details(
         label = next((p.label for p in book.places() if p.id == state.place), state.place)
         learning = coming_view.learning(state, label)
     one, fit = book.outlook_of(place), book.fit(place)
-    unused = text.unused_forecast(shop.doubted(now), now, zone)
+    unused = text.unused_forecast(shop.doubted(now), now, zone, unit)
     unread = text.unread_forecasts(left_out(shop.settings.forecast_folder, now))
     doubt = [html.P(line, className="caution") for line in [unused, *unread] if line]
     if one is None:

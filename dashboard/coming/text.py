@@ -238,12 +238,13 @@ def span(quantity: str, values: OutlookRange, unit: Unit) -> str:
     return f"{middle} {name}" if low == high else f"{middle} {name} ({low} to {high} {mark})"
 
 
-def unused_forecast(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:
+def unused_forecast(found: Forecast | None, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     """Sentence that a newer forecast is not used, and why; empty if there is none."""
     if found is None:
         return ""
     issued = formats.when(found.issued_ms, now_ms, zone)
-    return f"The forecast from {found.source}, issued {issued}, is not used: {found.doubt}"
+    doubt = formats.in_reader_unit(found.doubt, unit)
+    return f"The forecast from {found.source}, issued {issued}, is not used: {doubt}"
 
 
 def unread_forecasts(found: Sequence[tuple[str, str]]) -> list[str]:

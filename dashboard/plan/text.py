@@ -77,11 +77,11 @@ NOTES = {
 """Kinds of notes that no other sentence of the page says."""
 
 
-def notes(repair: Repair, present: PresentPlan | None) -> list[str]:
+def notes(repair: Repair, present: PresentPlan | None, unit: formats.Unit) -> list[str]:
     """Sentences of the plan on a repair."""
     plan = present.plan if present is not None else None
     found = [one for one in plan.notes if one.repair == repair.id] if plan is not None else []
-    return [one.text for one in found if one.kind in NOTES]
+    return [formats.in_reader_unit(one.text, unit) for one in found if one.kind in NOTES]
 
 
 def usable(present: PresentPlan | None, now_ms: int) -> PresentPlan | None:

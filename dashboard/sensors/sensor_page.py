@@ -160,11 +160,12 @@ def current_state(one: SensorDetails, shop: ShopData) -> list[Component]:
     parts += [html.P(text.correction(c, now, zone, unit), className="corrects") for c in held]
     if not held:
         accuracy = shop.settings.sensor
+        temp = formats.in_reader_unit(f"±{accuracy.temp_accuracy_c:g} K", unit)
         parts.append(
             html.P(
                 (
                     f"Never calibrated; assumed accurate to ±{accuracy.rh_accuracy_pct:g} % RH "
-                    f"and ±{accuracy.temp_accuracy_c:g} K (from the settings)."
+                    f"and {temp} (from the settings)."
                 ),
                 className="corrects",
             )

@@ -86,7 +86,7 @@ def jar(one: SensorDetails, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> 
 def rest_words(found: Settling, unit: formats.Unit) -> str:
     """Evidence that a reading in the jar is steady or still moves, in words."""
     if found.rest is SettlingStage.MOVING or math.isnan(found.rh_drift_pct):
-        return calibration.why(found)
+        return formats.in_reader_unit(calibration.why(found), unit)
     return (
         f"in the last half hour RH moved {formats.figure(found.rh_drift_pct, 2)} % and temperature "
         f"{formats.spread(found.temp_drift_k, unit)} {formats.degree_difference(unit)}"

@@ -14,7 +14,7 @@ from monitor.air.place_means import means
 from monitor.alerting.messages import change, ending, figures_and_rest, sentence, value_text
 from monitor.commands import Journal
 from monitor.core.clock import to_ms
-from monitor.core.formats import dated, local
+from monitor.core.formats import dated, in_reader_unit, local, unit_of
 from monitor.domain.air_assessment import AirState as AirState
 from monitor.domain.glue import GlueState
 from monitor.domain.notification import Notice
@@ -156,8 +156,9 @@ def _alerts(journal: Journal, settings: Settings, now_ms: int) -> list[str]:
             first, rest = figures_and_rest(alert.detail)
             more = "; ".join(filter(None, (first, change(alert, now_ms, zone))))
             line += f" ({more})" if more else ""
+            do = in_reader_unit(alert.do, unit_of(fahrenheit))
             since = f"{line}, since {dated(alert.began_ms, now_ms, zone)}.{seen}"
-            lines.append(" ".join(filter(None, (since, rest, alert.do))))
+            lines.append(" ".join(filter(None, (since, rest, do))))
         elif alert.cleared_ms is not None and alert.cleared_ms > now_ms - NIGHT_MS:
             span = (
                 f"{dated(alert.began_ms, now_ms, zone)} to {dated(alert.cleared_ms, now_ms, zone)}"

@@ -216,7 +216,7 @@ def _text(
         lines.append(f"Caution: {body['caution']}")
     if settings.shop.name:
         lines.append(settings.shop.name)
-    return "\n".join(lines)
+    return formats.in_reader_unit("\n".join(lines), formats.unit_of(fahrenheit))
 
 
 def _line(body: Mapping[str, Any], label: str, *, fahrenheit: bool) -> str:

@@ -8,7 +8,7 @@ import typer
 
 from monitor.cli.asking import ask, each
 from monitor.cli.output import out, print_json, print_table, when
-from monitor.cli.shared import Json, command, fahrenheit, journal_of, known
+from monitor.cli.shared import Json, command, fahrenheit, in_reader_unit, journal_of, known
 from monitor.core.clock import now_ms, today
 from monitor.domain.closing import ClosingAction
 from monitor.domain.events import About
@@ -61,7 +61,9 @@ def list_(
                 URGENCY[alert.gravest[0] if ended else alert.urgency],
                 f"{f'{alert.label}: {alert.gravest[1]}' if ended else _title(alert, settings)}\n"
                 f"{'' if ended else _detail(alert, settings)}{_span(alert, settings)}",
-                _worst(alert, settings) if ended else f"{alert.do}\n{_status(alert, settings)}",
+                _worst(alert, settings)
+                if ended
+                else f"{in_reader_unit(alert.do, settings)}\n{_status(alert, settings)}",
             )
             for alert in found
         ],
@@ -90,7 +92,7 @@ def show(settings: Settings, alert: AlertId, as_json: Json = False) -> None:
         f"Caution: {found.caution}" if found.caution else "",
     ]
     for line in filter(None, lines):
-        out.print(line)
+        out.print(in_reader_unit(line, settings))
     rows = []
     for event in found.events:
         kept = {k: event.body[k] for k in ("name", "until_ms", "note", "ended") if k in event.body}

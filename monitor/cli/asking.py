@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from monitor.cli.shared import err, exit_on, fahrenheit, failed, out, start_hint, wrong
+from monitor.cli.shared import err, exit_on, failed, in_reader_unit, out, start_hint, wrong
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
-from monitor.core.formats import in_reader_unit, unit_of
 from monitor.core.validation import SURE
 
 if TYPE_CHECKING:
@@ -33,8 +32,7 @@ def ask_sure(settings: Settings, do: str, fields: dict[str, Any], *, yes: bool) 
         except Rejected as exc:
             if exc.faults[0].field != SURE:
                 raise
-            unit = unit_of(fahrenheit(settings))
-            question = in_reader_unit(exc.faults[0].problem, unit)
+            question = in_reader_unit(exc.faults[0].problem, settings)
         if not typer.confirm(question):
             failed("Nothing was changed. To do it without this question, add --yes.")
         return ask_or_raise(settings, do, fields | {SURE: True})

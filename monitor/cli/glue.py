@@ -18,6 +18,7 @@ from monitor.cli.shared import (
     command,
     exit_on,
     fahrenheit,
+    in_reader_unit,
     instrument_of,
     journal_of,
     known,
@@ -129,7 +130,7 @@ def show(settings: Settings, glue: GlueId, as_json: Json = False) -> None:
 def pot_on(settings: Settings, glue: GlueId, at: ClockTime = "") -> None:
     """Record that the pot was switched on. Its hours hot are counted from then."""
     _act(settings, "pot on", glue, at)
-    _print_cautions(_glue(settings, glue).kind.cautions)
+    _print_cautions(_glue(settings, glue).kind.cautions, settings)
 
 
 @command(app, "pot-off")
@@ -269,7 +270,7 @@ def _show(settings: Settings, number: str, *, as_json: bool) -> None:
     )
     for text in filter(None, texts):
         out.print(text)
-    _print_cautions(one.kind.cautions)
+    _print_cautions(one.kind.cautions, settings)
     print_table(
         ("when", "who", "what"),
         [
@@ -283,9 +284,9 @@ def _show(settings: Settings, number: str, *, as_json: bool) -> None:
     )
 
 
-def _print_cautions(keys: Iterable[Caution]) -> None:
+def _print_cautions(keys: Iterable[Caution], settings: Settings) -> None:
     from monitor.domain.cautions import DEFERS, WORDS
 
     for key in keys:
-        out.print(f"Caution: {WORDS[key]}")
+        out.print(in_reader_unit(f"Caution: {WORDS[key]}", settings))
     out.print(DEFERS)

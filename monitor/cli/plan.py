@@ -12,7 +12,7 @@ from monitor.cli.output import out, print_json, print_table, when
 from monitor.cli.shared import (
     Json,
     exit_on,
-    fahrenheit,
+    in_reader_unit,
     journal_of,
     known,
     progress,
@@ -218,7 +218,7 @@ def _print_present(
     _print_repairs(found, journal, names, settings)
     for note in (*(note.text for note in found.notes), unknown_air(present.unknown)):
         if note:
-            out.print(note)
+            out.print(in_reader_unit(note, settings))
     places = {place.id: place.label for place in settings.places}
     for shift in present.shifts[:SHIFTS_SHOWN]:
         out.print(shift_sentence(shift, names, places, now, settings.zone))
@@ -227,7 +227,7 @@ def _print_present(
     for start in present.last_starts:
         if late or start.verdict is Verdict.AIR:
             text = last_start_sentence(start, names, now, settings.zone)
-            out.print(formats.in_reader_unit(text, formats.unit_of(fahrenheit(settings))))
+            out.print(in_reader_unit(text, settings))
     if closes is not None and not late:
         at = formats.clock(shown_from(closes), settings.zone)
         out.print(f"What to start for the night is shown from {at}.")

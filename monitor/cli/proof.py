@@ -9,7 +9,16 @@ import typer
 from monitor.cli.asking import ask
 from monitor.cli.field_options import FieldOption, number, temp_c, with_fields
 from monitor.cli.output import out, print_json, print_table, when
-from monitor.cli.shared import AT_HELP, Json, command, exit_on, journal_of, known, time_of
+from monitor.cli.shared import (
+    AT_HELP,
+    Json,
+    command,
+    exit_on,
+    in_reader_unit,
+    journal_of,
+    known,
+    time_of,
+)
 from monitor.core.clock import now_ms
 from monitor.domain.events import About
 from monitor.settings import Settings
@@ -187,7 +196,7 @@ def _show(settings: Settings, number: str, *, as_json: bool = False) -> None:
     if times:
         out.print(times)
     for caution in proof.method.cautions:
-        out.print(f"Caution: {WORDS[caution]}")
+        out.print(in_reader_unit(f"Caution: {WORDS[caution]}", settings))
     out.print(DEFERS)
     print_table(("what", "value"), text.inputs(proof))
     for one in proof.counted:

@@ -10,7 +10,15 @@ from monitor.cli.asking import ask_sure
 from monitor.cli.field_options import FieldOption, with_fields
 from monitor.cli.output import out, when
 from monitor.cli.repairs import RepairId, app, ask_about, show_after
-from monitor.cli.shared import ClockTime, at_field, command, journal_of, time_of, wrong
+from monitor.cli.shared import (
+    ClockTime,
+    at_field,
+    command,
+    in_reader_unit,
+    journal_of,
+    time_of,
+    wrong,
+)
 from monitor.domain.events import About
 from monitor.settings import Settings
 
@@ -213,6 +221,6 @@ def _print_cautions(settings: Settings, repair: str, step: str) -> None:
         own = journal.repairs[repair]
         found = start_cautions(journal, own, own.step(step))
     for words in found:
-        out.print(f"Caution: {words}")
+        out.print(in_reader_unit(f"Caution: {words}", settings))
     if found:
         out.print(DEFERS)

@@ -317,3 +317,8 @@ def fahrenheit(settings: Settings) -> bool:
     if unit != "auto":
         return unit == "F"
     return formats.prefers_fahrenheit(locale.setlocale(locale.LC_CTYPE, ""))
+
+
+def in_reader_unit(text: str, settings: Settings) -> str:
+    """A text with its temperatures and their differences in the reader's unit."""
+    return formats.in_reader_unit(text, formats.unit_of(fahrenheit(settings)))

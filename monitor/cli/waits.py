@@ -16,6 +16,7 @@ from monitor.cli.shared import (
     at_field,
     command,
     failed,
+    in_reader_unit,
     journal_of,
     known,
     time_of,
@@ -284,7 +285,7 @@ def _print_cautions(settings: Settings, numbers: Iterable[str]) -> None:
         kinds = [journal.waits[number].kind for number in numbers if number in journal.waits]
     keys = dict.fromkeys(Caution(key) for kind in kinds for key in kind.get("cautions", ()))
     for key in keys:
-        out.print(f"Caution: {WORDS[key]}")
+        out.print(in_reader_unit(f"Caution: {WORDS[key]}", settings))
     if keys:
         out.print(DEFERS)
 

@@ -142,12 +142,18 @@ def whole_temperature(temp_c: float, unit: TemperatureUnit) -> str:
 
 
 def in_reader_unit(text: str, unit: TemperatureUnit) -> str:
-    """A fixed text, with its temperatures in the reader's unit: `103 °C` becomes `217 °F`."""
-    return re.sub(
-        r"([−-]?\d+(?:\.\d+)?) °C",
-        lambda found: whole_temperature(float(found[1].replace("−", "-")), unit),
-        text,
-    )
+    """A text, with its temperatures and their differences in the reader's unit: `103 °C` becomes
+    `217 °F`, `3 K` becomes `5.4 °F`."""
+    if unit == "C":
+        return text
+
+    def shown(found: re.Match[str]) -> str:
+        value = float(found[1].replace("−", "-"))
+        if found[2] == "°C":
+            return whole_temperature(value, unit)
+        return f"{spread(value, unit).removesuffix('.0')} {degree_difference(unit)}"
+
+    return re.sub(r"([−-]?\d+(?:\.\d+)?) (°C|K)\b", shown, text)
 
 
 def rule_value(value: float | None, sign: str, unit: TemperatureUnit) -> str:

@@ -83,7 +83,11 @@ def words(
     keys = s.glue.kind.cautions if s.glue else ()
     cautions = dict.fromkeys((*keys, *s.kind.cautions))
     skipped = () if s.hot_glue else (Caution.HOT_GLUE_POT, Caution.CHILLED_JOINT)
-    texts = [WORDS[key] for key in cautions if key in keys or key not in skipped]
+    texts = [
+        formats.in_reader_unit(WORDS[key], unit)
+        for key in cautions
+        if key in keys or key not in skipped
+    ]
     if s.place.kind == "varnish" or s.drying:
         texts.append(WORDS[Caution.SOLVENTS])
     return GlueNowText(

@@ -179,6 +179,22 @@ def test_a_notice_says_that_what_was_foretold_is_taken_back_or_comes_sooner(
     )
 
 
+def test_a_notice_gives_temperatures_and_differences_in_the_unit_of_the_settings(tmp_path):
+    (tmp_path / "benchweather.toml").write_text('[board]\ntemperature_unit = "F"\n')
+    near = alert("near-dew-point", 1.4, notice="n1")
+    graver = Event(
+        About.ALERT,
+        "7",
+        NOON,
+        BY,
+        AlertAction.CHANGED,
+        dict(near.events[0].body) | {"graver": True},
+    )
+    (told,) = notices([graver], {"7": near}, load(data=tmp_path), NOON, {})
+    assert "5.4 °F above the dew point" in told.notice.text
+    assert not re.search(r"\d (K|°C)\b", told.notice.text)
+
+
 def test_what_nobody_was_told_of_in_the_night_is_not_taken_back_by_a_notice(tmp_path):
     settings, night = load(data=tmp_path), NOON + 15 * HOUR
     snap = alert(

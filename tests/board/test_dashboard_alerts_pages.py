@@ -378,6 +378,10 @@ def test_limits_are_typed_in_fahrenheit_by_who_reads_it(dry):
     assert do(client, about="rule", do="rule", rule="heat", form=form | {"high": "95"})[0] == 200
     with contextlib.closing(Reader(settings.store_path)) as reader:
         assert Journal(reader).rules["heat"]["high"] == pytest.approx(35.0)
+    for rule in RULES:
+        shown = page(client, f"/alerts/rule/{rule}").partition("Change it")[0]
+        assert not re.search(r"\d (K|°C)\b", shown), rule
+    assert "5.4 °F above the dew point" in page(client, "/alerts/rule/near-dew-point")
 
 
 def test_rules_are_all_on_their_page_and_one_has_every_field(client):

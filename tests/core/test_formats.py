@@ -145,6 +145,14 @@ def test_local_times_and_fahrenheit_are_made_in_one_place():
     }
 
 
+def test_temperatures_and_their_differences_in_a_text_are_in_the_unit_of_the_reader():
+    text = "Above 20 °C or −5 °C, ±0.5 K, at least 3 K or 5 K above, with K2CO3 and 4 Km."
+    assert formats.in_reader_unit(text, "C") == text
+    assert formats.in_reader_unit(text, "F") == (
+        "Above 68 °F or 23 °F, ±0.9 °F, at least 5.4 °F or 9 °F above, with K2CO3 and 4 Km."
+    )
+
+
 def test_wood_moisture_beyond_its_table_is_printed_alike_everywhere():
     # Source: Wood Handbook, the table of EMC ends at 95 % RH, 24 % (FPL-GTR-190, Table 4-2).
     assert formats.shown(formats.EMC, 23.94, "C") == "23.9"
