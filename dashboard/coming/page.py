@@ -238,7 +238,7 @@ def _other(
     """Curve and sentences to show beside the outlook, and the faults by field."""
 
     def compared(other: PlaceOutlook, *, moved: bool) -> list[str]:
-        return text.comparison(one, other, now_ms(), zone, unit, moved=moved)
+        return text.comparison(one, other, zone, unit, moved=moved)
 
     elsewhere = request.get("elsewhere") or ""
     if elsewhere and elsewhere != one.place.id:

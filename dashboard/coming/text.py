@@ -122,7 +122,7 @@ def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Head
     if spell.begins_h.middle == 0:
         change = f"{already} {word} now"
     else:
-        begins = formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)
+        begins = formats.weekday(one.at_ms(round(spell.begins_h.middle)), zone)
         change = f"{will} {word} from about {begins}"
     sentence = f"{name} {change}: about {extreme}."
     if at != "now":
@@ -150,7 +150,7 @@ def wall_line(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Hea
     middle = formats.with_unit(quantity, spell.extreme.middle, unit)
     begins = "now"
     if spell.begins_h.middle > 0:
-        begins = formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)
+        begins = formats.weekday(one.at_ms(round(spell.begins_h.middle)), zone)
     sure = _PREFIXES.get(how_sure(spell.chance), "perhaps ")
     if word.startswith("just "):
         change = word.removesuffix(" RH")  # the detail names it
@@ -190,7 +190,7 @@ def lead(one: PlaceOutlook, spell: OutlookSpell, now_ms: int) -> str:
 
 def _furthest(one: PlaceOutlook, spell: OutlookSpell, now_ms: int, zone: ZoneInfo) -> str:
     at = one.at_ms(furthest_h(spell))
-    return formats.ahead(at, now_ms, zone) if at > now_ms else "now"
+    return formats.weekday(at, zone) if at > now_ms else "now"
 
 
 def _in(ms: float) -> str:
@@ -208,10 +208,10 @@ def spell_lines(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> l
         begins = "already"
         if spell.begins_h.middle > 0:
             first, last = (
-                formats.ahead(at, now_ms, zone) if at > now_ms else "now"
+                formats.weekday(at, zone) if at > now_ms else "now"
                 for at in (one.at_ms(round(h)) for h in (spell.begins_h.low, spell.begins_h.high))
             )
-            middle = formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)
+            middle = formats.weekday(one.at_ms(round(spell.begins_h.middle)), zone)
             begins = f"{middle}" if first == last else f"{middle} ({first} to {last})"
         at = _furthest(one, spell, now_ms, zone)
         lines.append(
@@ -292,9 +292,7 @@ def walls(one: PlaceOutlook, unit: Unit) -> list[str]:
     return lines
 
 
-def thermostats(
-    one: PlaceOutlook, found: Sequence[Setting], now_ms: int, zone: ZoneInfo, unit: Unit
-) -> str:
+def thermostats(one: PlaceOutlook, found: Sequence[Setting], zone: ZoneInfo, unit: Unit) -> str:
     """Sentence on the RH that a few settings lead to; empty where none was tried."""
     if not found:
         return ""
@@ -305,7 +303,7 @@ def thermostats(
     )
     return (
         f"Day and night from now: {effects}, instead of {span('humidity', at.rh_pct, unit)}, "
-        f"{_side(at)} {formats.ahead(one.at_ms(at.step), now_ms, zone)}. Cold parts chill glue: watch "
+        f"{_side(at)} {formats.weekday(one.at_ms(at.step), zone)}. Cold parts chill glue: watch "
         "the bench."
     )
 
@@ -343,7 +341,7 @@ def age(one: PlaceOutlook, now_ms: int) -> str:
 
 
 def comparison(
-    one: PlaceOutlook, other: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit, *, moved: bool
+    one: PlaceOutlook, other: PlaceOutlook, zone: ZoneInfo, unit: Unit, *, moved: bool
 ) -> list[str]:
     """Compare a change, or another place (`moved`), with the air here at its worst hour."""
     at = worst(one)
@@ -352,8 +350,8 @@ def comparison(
     lines = [
         f"{where}{span('humidity', there, unit)} instead of "
         f"{formats.with_unit('humidity', at.rh_pct.middle, unit)}, {_side(at)} here, "
-        f"{formats.ahead(one.at_ms(at.step), now_ms, zone)}.",
-        _between(one, other, now_ms, zone, unit),
+        f"{formats.weekday(one.at_ms(at.step), zone)}.",
+        _between(one, other, zone, unit),
     ]
     for word, a, b in (
         ("an RH below its band", one.dry, other.dry),
@@ -379,9 +377,7 @@ def comparison(
     return lines
 
 
-def _between(
-    one: PlaceOutlook, other: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit
-) -> str:
+def _between(one: PlaceOutlook, other: PlaceOutlook, zone: ZoneInfo, unit: Unit) -> str:
     """Compare the lowest and highest RH held; the headline's daily water uses the lowest."""
     parts = []
     for word, below in (("lowest", True), ("highest", False)):
@@ -393,7 +389,7 @@ def _between(
             f"{word} {span('humidity', there, unit)} instead of "
             f"{formats.with_unit('humidity', here.middle, unit)}"
         )
-    since = formats.ahead(one.at_ms(LAG_H), now_ms, zone)
+    since = formats.weekday(one.at_ms(LAG_H), zone)
     return f"From {since}, for {HELD_H} h: {', '.join(parts)}."
 
 

@@ -246,7 +246,7 @@ def below(
         sections[0] += [html.H2("Cold walls"), *(html.P(line) for line in damp)]
     if cold := coming_text.cold_advice(one, zone, unit):
         sections[1] += [html.H2("Instruments coming in from the cold"), html.P(cold)]
-    if heat := coming_text.thermostats(one, tried, now_ms, zone, unit):
+    if heat := coming_text.thermostats(one, tried, zone, unit):
         sections[1] += [html.H2("Thermostat"), html.P(heat), html.P(HEATERS, className="caution")]
     return [html.Div([html.Section(one_) for one_ in sections], className="sections")]
 

@@ -74,7 +74,7 @@ def strip(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Compone
                 ],
                 className="ribbon",
                 role="img",
-                **attributes(aria_label=words(one, now_ms, zone)),
+                **attributes(aria_label=words(one, zone)),
             ),
         ],
         className="coming-strip",
@@ -90,7 +90,7 @@ def scale(one: PlaceOutlook) -> tuple[float, float]:
     return low - short, high + short
 
 
-def words(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
+def words(one: PlaceOutlook, zone: ZoneInfo) -> str:
     """The ribbon in a sentence."""
     low, middle, high = one.fan.rh_pct
     least, most = int(middle.argmin()), int(middle.argmax())
@@ -98,7 +98,7 @@ def words(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
     def at_hour(i: int) -> str:
         return (
             f"{middle[i]:.0f} % ({low[i]:.0f} to {high[i]:.0f}) "
-            f"{formats.ahead(one.at_ms(i), now_ms, zone)}"
+            f"{formats.weekday(one.at_ms(i), zone)}"
         )
 
     return (
