@@ -85,7 +85,7 @@ def content(
     now, zone = now_ms(), shop.settings.zone
     unit = formats.unit_of(shop.settings)
     seen = places.look(shop, MANY)
-    words, number = (seen.gravity and asked) or paging.FIRST
+    words, number, _ = (seen.gravity and asked) or paging.FIRST
     found = paging.with_words(seen.places, words, lambda place: f"{place.label} {place.id}")
     page = paging.page_of(found, number, MANY if asked or not seen.gravity else ON_WALL)
     gravest = seen.places[:MANY]

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from monitor.settings.shop_groups import Reservoir
 
 MANY = 50
-"""Most open alerts on one page, and most ended ones that are listed."""
+"""Most open alerts, and most ended ones, on one page."""
 OVER_MS = 14 * formats.DAY_MS
 """Time for which an ended alert stays on the page. [ms]"""
 PATH = "/alerts"
@@ -58,7 +58,9 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
         path=PATH,
         name="Alerts",
         title="Alerts",
-        layout=lambda q="", page="", **_: layout(shop, book, Asked(str(q), str(page))),
+        layout=lambda q="", page="", ended="", **_: layout(
+            shop, book, Asked(str(q), str(page), str(ended))
+        ),
     )
 
     parts = ("alerts-now", "alerts-over", "alerts-notices", "alerts-tanks")
@@ -111,7 +113,7 @@ def live(
     now = now_ms()
     return (
         open_now(shop, book, now, asked, writer=writer),
-        recently_ended(shop, book, now),
+        recently_ended(shop, book, now, asked),
         undelivered_notices(shop.notices(NOTICES_READ), shop.settings, now),
         tanks(shop, book, now, writer=writer),
     )
@@ -178,12 +180,16 @@ def places_without_alert(shop: ShopData, book: AlertQueries, now: int) -> list[C
     ]
 
 
-def recently_ended(shop: ShopData, book: AlertQueries, now: int) -> list[Component]:
+def recently_ended(
+    shop: ShopData, book: AlertQueries, now: int, asked: Asked = paging.FIRST
+) -> list[Component]:
+    """A page of the alerts that ended lately, the newest first."""
     zone = shop.settings.zone
     unit = formats.unit_of(shop.settings)
     found = book.over(now - OVER_MS)
     if not found:
         return [html.H2("Ended recently"), html.P("None in the last 14 days.")]
+    page = paging.page_of(found, asked.ended, MANY)
     return [
         html.H2("Ended recently"),
         html.Ul(
@@ -204,11 +210,11 @@ def recently_ended(shop: ShopData, book: AlertQueries, now: int) -> list[Compone
                     ],
                     key=alert.id,
                 )
-                for alert in found[:MANY]
-            ]
-            + ([html.Li(f"and {len(found) - MANY} more")] if len(found) > MANY else []),
+                for alert in page.rows
+            ],
             className="over-list",
         ),
+        *paging.links(page, PATH, asked.words, "ended alerts", "ended"),
     ]
 
 

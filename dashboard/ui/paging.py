@@ -23,10 +23,14 @@ _One = TypeVar("_One")
 
 
 class Asked(NamedTuple):
-    """Words to search for, and number of a page, as the address has them; not to be trusted."""
+    """Words to search for, and number of a page, as the address has them; not to be trusted.
+
+    `ended`: number of a page of what has ended, where a page lists both.
+    """
 
     words: str = ""
     page: str = ""
+    ended: str = ""
 
 
 FIRST = Asked()
@@ -64,9 +68,9 @@ def register_list(
 
 
 def asked_in(search: str | None) -> Asked:
-    """Words and page that the query of an address asks for."""
+    """Words and pages that the query of an address asks for."""
     query = parse_qs((search or "").removeprefix("?"))
-    return Asked(*(query.get(name, [""])[0] for name in ("q", "page")))
+    return Asked(*(query.get(name, [""])[0] for name in ("q", "page", "ended")))
 
 
 class Page(NamedTuple, Generic[_One]):
@@ -116,13 +120,15 @@ def found_words(page: Page[_One], words: str) -> str:
     return f" {matches} “{words.strip()[:WORDS_MAX]}”." if words.strip() else ""
 
 
-def links(page: Page[_One], path: str, words: str, what: str) -> list[Component]:
-    """Links to the pages before and after; none if all is on one page."""
+def links(
+    page: Page[_One], path: str, words: str, what: str, name: str = "page"
+) -> list[Component]:
+    """Links to the pages before and after, numbered by a name; none if all is on one page."""
     if page.pages == 1:
         return []
 
     def link(word: str, to: int) -> Component | None:
-        query = urlencode({"q": words, "page": to})
+        query = urlencode({"q": words, name: to})
         there = 1 <= to <= page.pages
         return dcc.Link(word, href=f"{path}?{query}", className="tap") if there else None
 

@@ -172,7 +172,10 @@ def test_many_alerts_are_paged_and_found_by_their_words(shop, book, monkeypatch)
         want = [str(100 + i) for i in numbers]
         assert list(dict.fromkeys(re.findall(r"data-alert='(\d+)'", str(page_)))) == want
     assert "1 matches “room 119”." in said(found)
-    assert "and 70 more" in said(alerts_page.recently_ended(shop, book, now))
+    ended = [alerts_page.recently_ended(shop, book, now, Asked(ended=number)) for number in "123"]
+    assert re.findall(r"/alerts/(\d+)'", str(ended)) == [one.id for one in every]
+    assert "Page 2 of 3" in said(ended[1])
+    assert "/alerts?q=&ended=3" in str(ended[1])
 
 
 def test_who_may_only_read_gets_no_taps(dry):
