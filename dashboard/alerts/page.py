@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+from collections import Counter
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import dash
@@ -148,16 +150,26 @@ def open_now(
             html.P(paging.found_words(page, asked.words)),
         ]
         ways = paging.links(page, PATH, asked.words, "alerts")
+    counts = Counter(alert.caution for alert in found if alert.caution)
+    shared = [caution for caution, count in counts.items() if count > 1]  # each is shown once
+    unit = formats.unit_of(shop.settings)
     return [
         html.H1(f"{head}."),
         *search,
         html.Div(
             [
-                view.card(alert, values.get((alert.rule, alert.subject)), shop, now, writer=writer)
+                view.card(
+                    replace(alert, caution="") if alert.caution in shared else alert,
+                    values.get((alert.rule, alert.subject)),
+                    shop,
+                    now,
+                    writer=writer,
+                )
                 for alert in found
             ],
             className="alerts-open",
         ),
+        *(view.caution(words, unit) for words in shared),
         *ways,
     ]
 

@@ -82,13 +82,17 @@ def now_do(alert: Alert, shop: ShopData) -> Component:
 def reasons(of: Alert | Rule, shop: ShopData) -> list[Component | None]:
     """Reasons of an alert or a rule: why it matters, the source of that, and the caution."""
     unit = formats.unit_of(shop.settings)
-    texts = (of.why, of.source, of.caution)
-    why, source, caution = (formats.in_reader_unit(words, unit) for words in texts)
+    why, source = (formats.in_reader_unit(words, unit) for words in (of.why, of.source))
     return [
         html.P([html.Strong("Why: "), why]) if why else None,
         html.P(f"Source: {source}", className="aside") if source else None,
-        html.P([html.Strong("Caution: "), caution]) if caution else None,
+        caution(of.caution, unit) if of.caution else None,
     ]
+
+
+def caution(words: str, unit: formats.Unit) -> Component:
+    """A caution of an alert or a rule, or of several alerts."""
+    return html.P([html.Strong("Caution: "), formats.in_reader_unit(words, unit)])
 
 
 def why(alert: Alert, shop: ShopData, *, unfolded: bool = False) -> Component:
@@ -96,8 +100,8 @@ def why(alert: Alert, shop: ShopData, *, unfolded: bool = False) -> Component:
     parts = reasons(alert, shop)
     if unfolded:
         return html.Div(parts, className="why")
-    caution = " and caution" if alert.caution else ""
-    return folded(f"Why{caution}", *parts, className="why", unfold=f"why-{alert.id}")
+    more = " and caution" if alert.caution else ""
+    return folded(f"Why{more}", *parts, className="why", unfold=f"why-{alert.id}")
 
 
 def taps(alert: Alert, shop: ShopData, now: int, *, note: bool) -> Component:

@@ -100,6 +100,7 @@ def layout(shop: ShopData, book: ProofQueries) -> Component:
             if found
             else html.P("No experiment was started."),
             html.H2("Start an experiment"),
+            html.P(DEFERS),
             *(
                 _starting(kind, METHODS[kind], choices, unit, writer=may.allowed)
                 for kind in ProofKind
@@ -164,13 +165,10 @@ def _starting(
 
 
 def _guide(method: Method, unit: formats.Unit) -> list[Component]:
-    """Cautions and steps of a method."""
+    """Cautions and steps of a method. The page says once whom the cautions defer to."""
     return [
         html.Div(
-            [
-                *(html.P(formats.in_reader_unit(WORDS[one], unit)) for one in method.cautions),
-                html.P(DEFERS),
-            ],
+            [html.P(formats.in_reader_unit(WORDS[one], unit)) for one in method.cautions],
             className="may-cautions",
         ),
         html.Ol([html.Li(step) for step in method.steps], className="reasons"),
@@ -235,6 +233,7 @@ def one(shop: ShopData, book: ProofQueries, proof_id: str) -> Component:
             html.H2("How it is done"),
             html.P(found.method.aim),
             *_guide(found.method, formats.unit_of(shop.settings)),
+            html.P(DEFERS),
             html.H2("Started with"),
             html.Dl(
                 [html.Div([html.Dt(word), html.Dd(v)]) for word, v in proof_text.inputs(found)],

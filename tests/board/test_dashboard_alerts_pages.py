@@ -178,6 +178,15 @@ def test_many_alerts_are_paged_and_found_by_their_words(shop, book, monkeypatch)
     assert "/alerts?q=&ended=3" in str(ended[1])
 
 
+def test_a_caution_of_several_open_alerts_is_shown_once(shop, book, monkeypatch):
+    alike = [replace(book.open()[0], id=str(i), caution="Wear gloves.") for i in range(4)]
+    own = replace(alike[0], id="9", caution="Shut the lid.")
+    monkeypatch.setattr(book, "open", lambda: [*alike, own])
+    shown = said(alerts_page.open_now(shop, book, now_ms(), writer=True))
+    assert shown.count("Wear gloves.") == 1
+    assert shown.count("Shut the lid.") == 1
+
+
 def test_who_may_only_read_gets_no_taps(dry):
     settings = shop_air.settings_in(
         dry[0].data, config=alert_fixtures.CONFIG.replace("[board]", '[board]\nhost = "0.0.0.0"')

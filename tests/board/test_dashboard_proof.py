@@ -15,7 +15,7 @@ from dashboard.data.own_proof import ProofQueries
 from dashboard.data.shop import ShopData
 from dashboard.ui.themes import theme
 from monitor.core.clock import now_ms
-from monitor.domain.cautions import WORDS
+from monitor.domain.cautions import DEFERS, WORDS
 from monitor.domain.own_proof import METHODS, ProofKind
 from monitor.store import Writer
 
@@ -73,6 +73,7 @@ def test_the_page_has_the_steps_and_cautions_of_every_experiment(client):
             assert text in page
         for caution in METHODS[kind].cautions:
             assert WORDS[caution] in page
+    assert page.count(DEFERS) == 1
 
 
 def test_a_coupon_is_weighed_on_the_board_until_it_tells(client, book, shop):
