@@ -10,6 +10,7 @@ from monitor.core.imports import uncollected
 
 with uncollected():
     from monitor.core.signals import signals_call
+    from monitor.outlook.files import set_aside_unreadable
     from monitor.outlook.homes import FolderHome
     from monitor.outlook.worker import Work
     from monitor.runtime.scheduler import Scheduler
@@ -30,6 +31,7 @@ def main() -> None:
         looking, learning = Work(settings, for_looks), Work(settings, for_nights)
         if isinstance(learning.home, FolderHome):
             learning.home.forget_progress()
+            set_aside_unreadable(settings)
         jobs = Scheduler(str(settings.zone))
         jobs.every("outlook", LOOK_S, lambda: looking.look_all(looking.home.now_ms()))
         jobs.every("outlook learning", LOOK_S, lambda: learning.learn_all(learning.home.now_ms()))

@@ -19,7 +19,7 @@ import numpy as np
 from monitor.core.errors import StoreFault
 from monitor.outlook.evaluation.report import Score, SnapScore
 from monitor.outlook.evaluation.walk_forward import Walked, WalkState
-from monitor.outlook.homes import home_of
+from monitor.outlook.homes import FolderHome, home_of
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.room_model import RoomModel
@@ -172,6 +172,17 @@ def packed(what: Kept) -> Item:
 def keep(settings: Settings, what: Kept) -> None:
     """Replace what is stored, outside of any turn. The caller reports an OSError."""
     home_of(settings).put([packed(what)._replace(guess=False)])
+
+
+def set_aside_unreadable(settings: Settings) -> None:
+    """Set aside the files that cannot be used, which would keep a guess from being stored. For the
+    only process that writes them, before it begins."""
+    home = home_of(settings)
+    if isinstance(home, FolderHome):
+        for kind in typing.get_args(Kept):
+            for place in home.places(_name(kind)):
+                if _read(settings, kind, place) is None:
+                    home.set_aside(place, _name(kind))
 
 
 def fit(settings: Settings, place: str) -> LearnedPlace | None:

@@ -9,6 +9,7 @@ import contextlib
 import functools
 import io
 import json
+import logging
 import os
 import time
 from abc import ABC, abstractmethod
@@ -25,6 +26,10 @@ from monitor.store.outlooks import Item, Turn, When
 if TYPE_CHECKING:
     from monitor.settings import Settings
 
+log = logging.getLogger(__name__)
+
+ASIDE = ".unreadable"
+"""End of the name of a file that cannot be used."""
 LEARN, LOOK = "learn", "look"
 """Tasks for one place."""
 STAMPS_S = 1.0
@@ -103,12 +108,19 @@ class FolderHome(OutlookHome):
 
     def put(self, items: Iterable[Item]) -> None:
         self._folder.mkdir(parents=True, exist_ok=True)
-        for one in items:
-            path = self._path(one.place, one.kind)
-            if one.guess and path.exists():
-                continue
-            part = path.with_suffix(".part")
-            part.write_bytes(one.body)
+        parts = []
+        try:
+            for one in items:
+                path = self._path(one.place, one.kind)
+                if one.guess and path.exists():
+                    continue
+                parts.append((path.with_name(f"{path.name}.part"), path))
+                parts[-1][0].write_bytes(one.body)
+        except OSError:  # all or none: the disk is full
+            for part, _ in parts:
+                part.unlink(missing_ok=True)
+            raise
+        for part, path in parts:
             part.replace(path)
 
     def progress(self) -> tuple[str, int, int] | None:
@@ -134,6 +146,13 @@ class FolderHome(OutlookHome):
             part = self._progress.with_suffix(".part")
             part.write_text(json.dumps((turn.place, days, of_days)), encoding="utf-8")
             part.replace(self._progress)
+
+    def set_aside(self, place: str, kind: str) -> None:
+        """Rename a file that cannot be used, so that it counts as absent."""
+        path = self._path(place, kind)
+        with contextlib.suppress(OSError):
+            path.replace(path.with_name(f"{path.name}{ASIDE}"))
+            log.warning("outlook file set aside path=%s%s", path, ASIDE)
 
     def forget_progress(self) -> None:
         """Forget how far a task was: it is done, or its process has ended."""

@@ -27,8 +27,9 @@ hour."""
 ROUND_LATE_MS, ROUND_LONG_S = 300_000, 60.0
 """Age of the last round from which alerts count as stopped, and the duration from which rounds count
 as slow: one is due each minute. [ms], [s]"""
-OUTLOOK_LATE_MS = 3 * HOUR_MS
-"""Age of the newest outlook from which it is reported: one is made each hour. [ms]"""
+OUTLOOK_LATE_MS, OUTLOOK_NEEDS_MS = 3 * HOUR_MS, 96 * HOUR_MS
+"""Age of the newest outlook from which it is reported: one is made each hour. Log that the first one
+needs. [ms]"""
 
 
 class Grade(StrEnum):
@@ -234,18 +235,27 @@ def _rounds(beat: Heartbeat, now_ms: int, zone: ZoneInfo) -> Verdict:
 def _outlook(beat: Heartbeat, now_ms: int, zone: ZoneInfo) -> Verdict:
     means = "Ready times, the plan and warnings ahead use old air."
     ended = _child(beat, "outlook", "outlook", Grade.TROUBLE, means)
-    made_ms = beat.round.outlook_ms if beat.round else None
+    last = beat.round
+    made_ms = last.outlook_ms if last else None
+    due_ms = made_ms
     if ended.grade is not Grade.OK:
         return ended
-    if made_ms is None:
-        text = "There is no outlook yet. It needs four days of readings."
+    text = "There is no outlook yet. It needs four days of readings."
+    if made_ms is not None:
+        text = f"The newest outlook is from {formats.when(min(made_ms, now_ms), now_ms, zone)}."
+    elif last and last.log_from_ms is not None:
+        due_ms = last.log_from_ms + OUTLOOK_NEEDS_MS
+    if last is None or due_ms is None or now_ms - due_ms <= OUTLOOK_LATE_MS:
         return Verdict("outlook", Grade.OK, text)
-    at = formats.when(min(made_ms, now_ms), now_ms, zone)
-    if now_ms - made_ms > OUTLOOK_LATE_MS:
-        remedy = "Check that readings come in. The log has the reason."
-        text = f"The newest outlook is from {at}."
-        return Verdict("outlook", Grade.TROUBLE, text, means, remedy)
-    return Verdict("outlook", Grade.OK, f"The newest outlook is from {at}.")
+    if made_ms is None:
+        text = "There is no outlook, although there are readings of more than four days."
+    remedy = "Check that readings come in. The log has the reason."
+    if last.outlook_apart:
+        remedy = (
+            "Start `benchweather look-ahead` on its computer. If no computer is meant to do this, set "
+            "outlook.processes to 1."
+        )
+    return Verdict("outlook", Grade.TROUBLE, text, means, remedy)
 
 
 def _child(beat: Heartbeat, name: str, part: str, grade: Grade, means: str) -> Verdict:

@@ -52,8 +52,9 @@ class Round(msgspec.Struct, frozen=True, kw_only=True):
     `waits`: open ones; `alerts`: open ones by urgency; `outbox_waiting`, `outbox_failing`: notices
     that wait, and those of them that failed at least once; `proofs`: experiments that run;
     `proof_trouble`: reason why a result cannot be calculated; `outlook_ms`: when the newest outlook was
-    made; `newest_ms`: time of the newest reading of a sensor in the last two weeks. None where there
-    is none.
+    made; `log_from_ms`: while there is none, time of the first reading of humidity indoors;
+    `outlook_apart`: `benchweather look-ahead` makes the outlooks; `newest_ms`: time of the newest
+    reading of a sensor in the last two weeks. None where there is none.
     """
 
     ended_ms: int
@@ -66,6 +67,8 @@ class Round(msgspec.Struct, frozen=True, kw_only=True):
     proofs: int = 0
     proof_trouble: str = ""
     outlook_ms: int | None = None
+    log_from_ms: int | None = None
+    outlook_apart: bool = False
     newest_ms: int | None = None
 
 

@@ -17,7 +17,7 @@ from monitor.alerting.observations import ServiceTroubles
 from monitor.commands import Journal
 from monitor.core import clock
 from monitor.core.errors import Rejected, StoreUnavailable
-from monitor.core.measurements import BY_HAND
+from monitor.core.measurements import BY_HAND, Quantity
 from monitor.domain.alerts import rule_registry, state_machine
 from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.events import Event
@@ -86,6 +86,7 @@ class EvaluationCycle:
         self._outlooks = KeptOutlooks(settings)
         self._woods: tuple[int, int, list[InstrumentStatus]] | None = None
         self._unwritable_since_ms: int | None = None
+        self._log_from_ms: int | None = None
         self._reported = False
         self._proof_troubles: dict[tuple[str, int], str] = {}
         self.last: Round | None = None
@@ -164,7 +165,11 @@ class EvaluationCycle:
         alerts = Counter(one.urgency for one in self._journal.alerts.values() if one.open)
         proofs = [p for p in self._journal.proofs.values() if p.state is ProofState.RUNNING]
         heard = [one.heard_ms for one in sight.sensors if one.sensor != BY_HAND]
-        outlooks = [looked_at(self._settings, air.place.id) for air in sight.airs]
+        outlook_ms = max(
+            (looked_at(self._settings, air.place.id) for air in sight.airs), default=0
+        )
+        if self._log_from_ms is None and not outlook_ms:
+            self._log_from_ms = self._first_reading_ms(sight)
         return Round(
             ended_ms=clock.now_ms(),
             took_s=round(took_s, 3),
@@ -175,9 +180,25 @@ class EvaluationCycle:
             outbox_oldest_ms=min((one.oldest_ms for one in waiting if one.failing), default=None),
             proofs=len(proofs),
             proof_trouble=next(filter(None, map(self._proof_trouble, proofs)), ""),
-            outlook_ms=max(outlooks, default=0) // 1_000_000 or None,
+            outlook_ms=outlook_ms // 1_000_000 or None,
+            log_from_ms=self._log_from_ms,
+            outlook_apart=not self._settings.outlook.processes,
             newest_ms=max(heard, default=None),
         )
+
+    def _first_reading_ms(self, sight: observations.Snapshot) -> int | None:
+        """Time of the first reading of humidity indoors; None before it. [ms]"""
+        indoors = {
+            air.place.id for air in sight.airs if air.place.kind != "outdoors" and not air.old
+        }
+        found = (
+            self._reader.span(series_id)
+            for series, series_id in self._reader.series().items()
+            if series.place in indoors
+            and series.quantity is Quantity.HUMIDITY
+            and series.sensor != BY_HAND
+        )
+        return min((span[0] for span in found if span is not None), default=None)
 
     def _proof_trouble(self, proof: Proof) -> str:
         """Reason why the result of a running experiment cannot be calculated; it is tried once for

@@ -12,6 +12,7 @@ import coming_fixtures
 import pytest
 from conftest import ROOT, until
 from one_schema import statements  # noqa: F401 - watches each test
+from small_disk import SmallDisk
 
 from monitor.core.errors import SettingsFault, StoreFault
 from monitor.outlook import files
@@ -225,6 +226,34 @@ def test_a_file_with_a_wrong_byte_counts_as_none(tmp_path):
     for at in range(entry + 4, entry + 12):
         path.write_bytes(whole[:at] + b"\xff" + whole[at + 1 :])
         files.issued(settings, "x")
+
+
+def test_a_file_that_cannot_be_read_is_set_aside_and_keeps_no_guess_out(tmp_path, caplog):
+    settings = load(data=tmp_path, environ={})
+    files.keep(settings, IssuedOutlooks("x", nothing()))
+    folder = tmp_path / "outlook"
+    damaged = folder / "x.learnedplace.npz"
+    damaged.write_bytes(b"PK\x03\x04 no archive")
+    files.set_aside_unreadable(settings)
+    assert files.issued(settings, "x") is not None
+    assert (folder / "x.learnedplace.npz.unreadable").read_bytes() == b"PK\x03\x04 no archive"
+    assert "outlook file set aside" in caplog.text
+    home_of(settings).put([Item("x", "learnedplace", b"guess", guess=True)])
+    assert damaged.read_bytes() == b"guess"
+
+
+def test_a_full_disk_keeps_all_items_of_a_place_as_they_were(tmp_path):
+    disk = SmallDisk(tmp_path / "small", 2)
+    try:
+        home = FolderHome(disk.folder)
+        home.put([Item("x", "issued", b"1"), Item("x", "look", b"1")])
+        before = sorted(disk.folder.iterdir())
+        with pytest.raises(OSError, match="No space"):
+            home.put([Item("x", "issued", b"2"), Item("x", "look", b"2" * 3_000_000)])
+        assert (body(home, "x", "issued"), body(home, "x", "look")) == (b"1", b"1")
+        assert sorted(disk.folder.iterdir()) == before
+    finally:
+        disk.unmount()
 
 
 def test_a_night_begins_at_three_by_the_shops_clock(tmp_path):

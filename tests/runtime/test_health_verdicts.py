@@ -81,6 +81,9 @@ TROUBLES = [
     ({"last": {"ended_ms": NOW - 10 * MINUTE}}, {"rounds": "failing"}),
     ({"last": {"ended_ms": NOW - 10 * MINUTE, "took_s": 500.0}}, {"rounds": "trouble"}),
     ({"last": {"outlook_ms": NOW - 4 * HOUR}}, {"outlook": "trouble"}),
+    ({"last": {"outlook_ms": None, "log_from_ms": NOW - 90 * HOUR}}, {}),
+    ({"last": {"outlook_ms": None, "log_from_ms": NOW - 100 * HOUR}}, {"outlook": "trouble"}),
+    ({"last": {"log_from_ms": NOW - 100 * HOUR}}, {}),
     ({"last": {"outbox_waiting": 2}}, {}),
     (
         {"last": {"outbox_waiting": 2, "outbox_failing": 1, "outbox_oldest_ms": NOW - HOUR}},
@@ -92,6 +95,15 @@ TROUBLES = [
     ({"round": None}, {"rounds": "failing"}),  # an hour after the start
     ({"round": None, "started_ms": NOW - MINUTE}, {}),
 ]
+
+
+@pytest.mark.parametrize("made_ms", [None, NOW - 4 * HOUR])
+def test_outlooks_that_nobody_makes_name_the_command_that_makes_them(made_ms):
+    last = {"outlook_ms": made_ms, "log_from_ms": NOW - 100 * HOUR}
+    assert "look-ahead" not in verdicts(last)["outlook"].remedy
+    found = verdicts(last | {"outlook_apart": True})["outlook"]
+    assert found.grade is Grade.TROUBLE
+    assert "Start `benchweather look-ahead`" in found.remedy
 
 
 @pytest.mark.parametrize(("changed", "wanted"), TROUBLES)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime, timedelta
 
+import msgspec
 import numpy as np
 import pytest
 from receivers import SECRET, Webhook
@@ -19,6 +20,8 @@ from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.alerts import rule_registry
 from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.cautions import ADD_WATER, OPENED_PLATES
+from monitor.runtime import health
+from monitor.runtime.heartbeat import Heartbeat
 from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.state_publisher import ALERTS_TOPIC, StatePublisher
 from monitor.settings import load
@@ -393,6 +396,24 @@ def test_a_brief_is_due_once_a_day_right_across_a_clock_change(shop, day, at):
     expected = "03:30" if (day, at) == ("2026-03-29", "02:30") else at
     assert there.strftime("%H:%M") == expected
     assert len({found for _, found in due if found}) <= 2
+
+
+def test_a_round_reports_since_when_a_shop_without_an_outlook_has_a_log(shop):
+    shop.go(NOON, NOON)
+    assert shop.cycle.last.log_from_ms is None
+    shop.air(NOON - 99 * HOUR, NOON, 48)
+    shop.go(NOON, NOON)
+    assert (shop.cycle.last.outlook_ms, shop.cycle.last.log_from_ms) == (None, NOON - 99 * HOUR)
+    assert not shop.cycle.last.outlook_apart
+    beat = Heartbeat(beat_ms=NOON, started_ms=NOON, pid=7, round=shop.cycle.last)
+    (found,) = (
+        one for one in health.verdicts(beat, NOON, shop.settings.zone) if one.part == "outlook"
+    )
+    assert found.grade is health.Grade.OK
+    later = health.verdicts(
+        msgspec.structs.replace(beat, beat_ms=NOON + HOUR), NOON + HOUR, shop.settings.zone
+    )
+    assert next(one.grade for one in later if one.part == "outlook") is health.Grade.TROUBLE
 
 
 def test_a_replay_finds_the_alerts_that_were_raised_at_the_time(shop):
