@@ -74,7 +74,7 @@ def facts(alert: Alert, now_value: float | None, shop: ShopData, now: int) -> Co
 
 
 def now_do(alert: Alert, shop: ShopData) -> Component:
-    """What to do now."""
+    """Advice of an alert."""
     words = formats.in_reader_unit(alert.do, formats.unit_of(shop.settings))
     return html.P([html.Strong("Now: "), words], className="do")
 

@@ -165,7 +165,7 @@ def _starting(
 
 
 def _guide(method: Method, unit: formats.Unit) -> list[Component]:
-    """Cautions and steps of a method. The page says once whom the cautions defer to."""
+    """Cautions and steps of a method, without the sentence on what comes first."""
     return [
         html.Div(
             [html.P(formats.in_reader_unit(WORDS[one], unit)) for one in method.cautions],

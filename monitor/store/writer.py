@@ -20,6 +20,9 @@ TALLIES = ("messages", "readings", "repeats", "refused")
 """Totals that pruning does not change."""
 RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
 """First and longest wait before a store that could not be used is tried again. [s]"""
+LARGEST = 1e9
+"""Limit of a value, in the unit of its quantity, so that no sum of a rollup is infinite. What is
+believable is judged before (`readings.payload.validation`)."""
 COMMANDS_KEPT_MS = 30 * 86_400_000
 """A command that comes again within this time is known and not carried out twice. [ms]"""
 
@@ -161,7 +164,7 @@ class Writer:
             If the disk is full, locked or away: nothing was stored, and the same batch may be
             tried again.
         StoreFault
-            If the database is damaged.
+            If the database is damaged, or a value is not finite or beyond `LARGEST`.
         """
         with self.connection.transaction(beside=not alone) as run:
             counts, fresh = self.put(
@@ -205,6 +208,8 @@ class Writer:
                     for one in sorted({reading.series for reading in readings} - ids.keys()):
                         fresh[one] = self._new_series(run, one)
                     series_id = fresh[series]
+            if not -LARGEST < value < LARGEST:  # also where it is not a number
+                raise StoreFault(f"{series.quantity} = {value:g} is not a measured value")
             rows.append((series_id, ts_ms, value))
         new = self.connection.add_readings(run, rows)
         if refusals:

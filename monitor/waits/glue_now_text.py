@@ -94,7 +94,7 @@ def words(
         found.answer.value,
         sentence,
         tuple(reasons[1:]),
-        tuple((name, text) for name, text in facts if text),
+        tuple((name, formats.in_reader_unit(text, unit)) for name, text in facts if text),
         (*texts, DEFERS) if texts else (),
     )
 

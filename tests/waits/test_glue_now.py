@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -21,6 +22,7 @@ from monitor.air.latest_air import LatestAir, recent
 from monitor.commands import Commands, Journal
 from monitor.core.clock import to_ms
 from monitor.core.errors import Rejected
+from monitor.core.formats import in_reader_unit
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.air_assessment import AirState, judge
 from monitor.domain.alerts.alert import Alert
@@ -429,9 +431,10 @@ def test_the_facts_say_ranges_and_status(good_shop):
     facts = dict(text.facts)
     assert "±2 % RH" in facts["Air"]
     assert "68." in facts["Parts"]
-    assert "practice tables at 20 °C" in facts["Open time"]
+    assert "practice tables at 68 °F" in facts["Open time"]
     assert "You need 50 s" in facts["Open time"]
-    assert WORDS[Caution.HOT_GLUE_POT] in text.cautions
+    assert in_reader_unit(WORDS[Caution.HOT_GLUE_POT], "F") in text.cautions
+    assert not re.search(r"\d (K|°C)\b", str(text))
 
 
 def test_a_batch_is_part_of_the_answer(good_shop):

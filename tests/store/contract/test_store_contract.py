@@ -100,10 +100,14 @@ def test_a_repeat_changes_nothing_also_within_a_batch_and_late_readings_take_the
     assert rollups.recount(reader, 0, EVER_MS).disagreements == []
 
 
-def test_a_reading_that_is_not_finite_stores_nothing_of_its_batch(writer, reader):
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -1e308, 1e308])
+def test_a_value_that_would_make_a_rollup_infinite_stores_nothing_of_its_batch(
+    writer, reader, value
+):
     with pytest.raises(StoreFault):
-        writer.write([Reading(BENCH, T0, 1.0), Reading(BENCH, T0 + 1, float("nan"))])
+        writer.write([Reading(BENCH, T0 + i, v) for i, v in enumerate([1.0, value, value])])
     assert reader.latest(EVER_MS) == []
+    assert writer.connection.rows("SELECT count(*) FROM rollup") == [(0,)]
 
 
 def test_a_transaction_that_fails_leaves_nothing_behind(writer, reader):
