@@ -11,7 +11,7 @@ import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -43,10 +43,10 @@ from monitor.science.outlook.calendar import summer_time
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS, Issues, ShopHours
 from monitor.science.outlook.room_model import PreparedLog, prepared_log
-from monitor.science.outlook.shop_model import LEARN_DAYS, launch
-from monitor.science.outlook.shut_days import chance_open_again, supposed
+from monitor.science.outlook.shop_model import LEARN_DAYS, HoursAhead, launch
+from monitor.science.outlook.shut_days import ShutOutlook, chance_open_again, supposed
 from monitor.science.outlook.weighed_fills import Fills, calibrated_by_fills
-from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
+from monitor.science.outlook.what_if import USUAL_VOLUME_M3, Launch, Water, water_to_hold
 from monitor.store import HOUR_S, Reader, forecasts
 from monitor.store.outlooks import Item, Turn, When
 
@@ -79,6 +79,17 @@ def night_began_ms(now_ms: int, zone: ZoneInfo) -> int:
     now = local(now_ms, zone)
     at = now.replace(hour=NIGHT_H, minute=0, second=0, microsecond=0)
     return to_ms(at if at <= now else at - timedelta(days=1))
+
+
+class _Ahead(NamedTuple):
+    """Forecast of a place after its last hour: `seen` with members, shut days, the state from which a
+    what-if is run, and the chance of a dry snap. [-]"""
+
+    learned: LearnedForecaster
+    seen: HoursAhead
+    shut: ShutOutlook
+    launch: Launch
+    chance: float
 
 
 class Work:
@@ -191,83 +202,109 @@ class Work:
         material = self._material(place, now_ms, LOOK_DAYS)
         if material is None:
             return []
-        hours, issues = material
-        fit = files.fit(self._settings, place)
         try:
-            k = prepared_log(hours, issues)
-            end = len(hours) - 1
-            if fit is None:  # at once, by a first guess; the night's walk will judge it
-                self.home.note(turn, 0, WALKED_DAYS)
-                guess = shut_forecast.learn(k, issues, end), verification.untried(len(hours) / 24)
-                learned, why = self._pinned(place, LearnedForecaster(*guess), k)
-                fit = LearnedPlace(place, now_ms, len(hours) / 24, False, learned, (), None, why)
+            k = prepared_log(*material)
+            fit = files.fit(self._settings, place)
+            if fit is None:
+                fit = self._guessed(turn, now_ms, k, material[1])
                 results.append(fit)
-            learned = fit.learned
-            if hours.humidifier is False:
-                learned = replace(learned, shop=learned.shop.without_tank())
-            looks = np.array([end - dry_snap.LOOKS_APART_H, end])
-            shuts = shut_forecast.seen_by(learned.shop, k, looks.tolist())
-            seen = shut_forecast.predict(
-                learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust, shuts
-            )
-            shut = shuts[-1]
-            today = hours.clock_h(end, learned.shop.room.offset_h) // 24
-            if today not in closed_and_opened(self._reader, self._settings).answered:
-                shut = shut._replace(again=chance_open_again(learned.shop.room, k, end))
-            start = launch(
-                learned.shop, supposed(k, shut, shut.likely), issues, end, LAUNCHED, SEED
-            )
+            ahead = self._ahead(fit.learned, k, material[1])
         except OutOfRange as exc:
             log.info("no outlook place=%s reason=%s", place, exc)
             return results
+        ours, held = issued.added(
+            self._settings, place, k.hours, ahead.seen, ahead.chance, ahead.learned.bar
+        )
+        stored = self._stored(place, now_ms, *material, ahead, fit.learned_ms, held)
+        return [*results, ours, stored]
+
+    def _guessed(self, turn: Turn, now_ms: int, k: PreparedLog, issues: Issues) -> LearnedPlace:
+        """Models of a place by a first guess, at once; the night's walk will judge them."""
+        self.home.note(turn, 0, WALKED_DAYS)
+        days = len(k.hours) / 24
+        guess = LearnedForecaster(
+            shut_forecast.learn(k, issues, len(k.hours) - 1), verification.untried(days)
+        )
+        learned, why = self._pinned(turn.place, guess, k)
+        return LearnedPlace(turn.place, now_ms, days, False, learned, (), None, why)
+
+    def _ahead(self, learned: LearnedForecaster, k: PreparedLog, issues: Issues) -> _Ahead:
+        """Forecast by a place's models after its last hour."""
+        hours, end = k.hours, len(k.hours) - 1
+        if hours.humidifier is False:
+            learned = replace(learned, shop=learned.shop.without_tank())
+        shop = learned.shop
+        looks = np.array([end - dry_snap.LOOKS_APART_H, end])
+        shuts = shut_forecast.seen_by(shop, k, looks.tolist())
+        seen = shut_forecast.predict(shop, k, issues, looks, MEMBERS, SEED, learned.trust, shuts)
+        shut = shuts[-1]
+        today = hours.clock_h(end, shop.room.offset_h) // 24
+        if today not in closed_and_opened(self._reader, self._settings).answered:
+            shut = shut._replace(again=chance_open_again(shop.room, k, end))
+        start = launch(shop, supposed(k, shut, shut.likely), issues, end, LAUNCHED, SEED)
         armed = dry_snap.Arming(*(field[looks] for field in dry_snap.arming_states(hours.rh_pct)))
-        chance = float(dry_snap.confirmed(dry_snap.probability(seen.members[1], armed))[-1])
-        forecast = forecasts.newest(self._reader, now_ms, self._prefer)
-        rh = seen.members[1, ..., -1]
-        own = {one: i for one, i in self._reader.series().items() if one.place == place}
-        surface_c = surface_days_c(self._reader, own, now_ms).get(place, np.nan)
-        factor = wall_factor(surface_c, hours.temp_c[-WALL_H:], hours.out_temp_c[-WALL_H:])
-        safe = safe_ahead(self._by_id[place], seen.members[0, ..., -1], start.air.temp_c, factor)
+        chance = dry_snap.confirmed(dry_snap.probability(seen.members[1], armed))[-1]
+        return _Ahead(learned, seen, shut, start, float(chance))
+
+    def _stored(
+        self,
+        place: str,
+        now_ms: int,
+        hours: ShopHours,
+        issues: Issues,
+        ahead: _Ahead,
+        fit_ms: int,
+        held: float,
+    ) -> StoredOutlook:
+        """The outlook as it is kept, with the advice on water."""
+        air, learned = ahead.seen.members[..., -1], ahead.learned
+        factor = self._wall_factor(place, hours, now_ms)
+        safe = safe_ahead(self._by_id[place], air[0], ahead.launch.air.temp_c, factor)
         hold = band(self._by_id[place], self._settings.limits)[0] + HELD_PCT
         hold = min(hold, safe.least.rh_pct) if safe is not None else hold
-        falls = ensemble_statistics.spell(rh, hold, dry_snap.LOW_H, below=True)
-        water = None
-        if falls is not None:
-            volume = self._by_id[place].volume_m3 or USUAL_VOLUME_M3
-            water = water_to_hold(
-                learned.shop.room, start, rh, hold, volume, round(falls.begins_h.middle)
-            )
-        ours, held = issued.added(self._settings, place, hours, seen, chance, learned.bar)
-        sensor = PlaceAirs(self._reader, now_ms, {}, HOUR_S).sensor_error(place, self._settings)
-        first_h = hours.first_h + end + 1
+        forecast = forecasts.newest(self._reader, now_ms, self._prefer)
+        first_h = hours.first_h + len(hours)
         reaches = 0 if forecast is None else (forecast.ends_ms // HOUR_MS) - first_h + 1
-        results += [
-            ours,
-            StoredOutlook(
-                place,
-                now_ms,
-                (first_h - 1) * HOUR_MS - int(_stale_h(hours)) * HOUR_MS,
-                first_h,
-                seen.members[..., -1],
-                learned.shop.room,
-                start,
-                forecast.source if forecast else "",
-                forecast.issued_ms if forecast else 0,
-                int(np.clip(reaches, 0, STEPS)),
-                chance,
-                learned.bar,
-                hold,
-                water,
-                fit.learned_ms,
-                shut,
-                factor,
-                held,
-                hours.has_outdoors,
-                sensor.u_rh_pct,
-                members_in_use(forecast, issues, first_h, learned.shop.forecast.members.days),
-            ),
-        ]
-        return results
+        sensor = PlaceAirs(self._reader, now_ms, {}, HOUR_S).sensor_error(place, self._settings)
+        return StoredOutlook(
+            place=place,
+            made_ms=now_ms,
+            read_ms=(first_h - 1 - int(_stale_h(hours))) * HOUR_MS,
+            first_h=first_h,
+            air=air,
+            room=learned.shop.room,
+            launch=ahead.launch,
+            source=forecast.source if forecast else "",
+            issued_ms=forecast.issued_ms if forecast else 0,
+            reaches_h=int(np.clip(reaches, 0, STEPS)),
+            chance=ahead.chance,
+            bar=learned.bar,
+            hold_pct=hold,
+            water=self._water(place, ahead, hold),
+            fit_ms=fit_ms,
+            shut=ahead.shut,
+            wall_factor=factor,
+            held=held,
+            outdoors=hours.has_outdoors,
+            u_rh_pct=sensor.u_rh_pct,
+            members=members_in_use(forecast, issues, first_h, learned.shop.forecast.members.days),
+        )
+
+    def _wall_factor(self, place: str, hours: ShopHours, now_ms: int) -> float:
+        """Factor of the coldest measured wall; NaN without one. [-]"""
+        own = {one: i for one, i in self._reader.series().items() if one.place == place}
+        surface_c = surface_days_c(self._reader, own, now_ms).get(place, np.nan)
+        return wall_factor(surface_c, hours.temp_c[-WALL_H:], hours.out_temp_c[-WALL_H:])
+
+    def _water(self, place: str, ahead: _Ahead, hold_pct: float) -> Water | None:
+        """Water a day that holds a level; None if none is needed."""
+        rh = ahead.seen.members[1, ..., -1]
+        falls = ensemble_statistics.spell(rh, hold_pct, dry_snap.LOW_H, below=True)
+        if falls is None:
+            return None
+        volume = self._by_id[place].volume_m3 or USUAL_VOLUME_M3
+        room, first = ahead.learned.shop.room, round(falls.begins_h.middle)
+        return water_to_hold(room, ahead.launch, rh, hold_pct, volume, first)
 
     def _pinned(
         self, place: str, learned: LearnedForecaster, k: PreparedLog
