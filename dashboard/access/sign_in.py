@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import hmac
+import logging
 import secrets
 import time
 from typing import TYPE_CHECKING, Any
@@ -37,7 +38,10 @@ if TYPE_CHECKING:
 
     from dash import Dash
 
+    from monitor.people.entries import Person
     from monitor.settings import Settings
+
+log = logging.getLogger(__name__)
 
 DAY_S, DAY_MS = 86_400, 86_400_000
 DEVICE_DAYS = 365
@@ -88,7 +92,10 @@ def sign_in() -> flask.Response:
         if not ways_in(access()):
             return _to("/sign-in?said=none")
         return _sign_in(form.get("name", "")[:200].strip(), form.get("password", ""))
-    except StoreFault:
+    except NoSuchEntry:  # another board has changed or removed it in this moment
+        return _to("/sign-in?said=wrong")
+    except StoreFault as exc:
+        log.error("nobody can sign in reason=%s", exc)
         return _to("/sign-in?said=trouble")
 
 
@@ -111,7 +118,7 @@ def _sign_in(name: str, password: str) -> flask.Response:
         return _to("/sign-in?said=wrong")
     throttle.passed(subjects)
     if found:
-        return _person_signed_in(found[0].name, "/bench")
+        return _person_signed_in(*found, "/bench")
     answer = _signed_in(Kind.SHOP, Role.OWNER, "/bench", shared=shop)
     _know_device(answer, account, kept)
     return answer
@@ -123,7 +130,8 @@ def sign_out() -> flask.Response:
     answer = _to("/bench")
     if one is not None:
         try:
-            access().store.withdraw(one.credential_id, now_ms())
+            with contextlib.suppress(NoSuchEntry):
+                access().store.withdraw(one.credential_id, now_ms())
         except StoreFault:
             return _to("/sign-in?said=trouble")
         record("signed out")
@@ -137,6 +145,8 @@ def change_password() -> flask.Response:
         return _change_password(flask.request.form)
     except Rejected:
         return _to("/sign-in?said=unfit")
+    except NoSuchEntry:
+        return _to("/sign-in?said=wrong")
     except StoreFault:
         return _to("/sign-in?said=trouble")
 
@@ -159,18 +169,14 @@ def _change_password(form: Mapping[str, str]) -> flask.Response:
     passwords.check_password(new, (person.name, settings.shop.name))
     store.set_password(person.name, new, now_ms())  # ends every session of this person
     record("password changed")
-    return _person_signed_in(person.name, "/sign-in?said=changed")
+    changed = store.password_of(person.name)
+    return _person_signed_in(*changed, "/sign-in?said=changed") if changed else _to("/sign-in")
 
 
-def _person_signed_in(name: str, where: str) -> flask.Response:
+def _person_signed_in(person: Person, kept: str, where: str) -> flask.Response:
     """Start a session of a person, whose browser is known from now on."""
-    found = access().store.password_of(name)
-    if found is None:
-        return _to("/sign-in?said=wrong")
-    person, kept = found
-    answer = _signed_in(
-        Kind.PASSWORD, person.role, where, name=person.name, person_id=person.person_id
-    )
+    one = {"name": person.name, "person_id": person.person_id, "password": kept}
+    answer = _signed_in(Kind.PASSWORD, person.role, where, **one)
     _know_device(answer, person.name, kept)
     return answer
 

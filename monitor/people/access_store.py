@@ -52,6 +52,7 @@ _CREDENTIAL = (
     "FROM credential c LEFT JOIN person p ON p.person_id = c.person_id "
     "WHERE c.until_ms > ? AND (c.idle_ms = 0 OR c.used_ms + c.idle_ms > ?)"
 )
+_IS_OF_PERSON = "SELECT 1 FROM person WHERE person_id = ? AND password = ?"
 _PERSON = "SELECT person_id, name, role, added_ms, changed_ms FROM person"
 
 
@@ -152,16 +153,25 @@ class AccessStore:
         name: str = "",
         person_id: int | None = None,
         parent_id: int | None = None,
+        password: str = "",
         shared: str = "",
         address: str = "",
         browser: str = "",
     ) -> tuple[str, int]:
         """Make a session or token and return its secret, which is kept nowhere, and its number.
 
-        `shared`: what it was opened with, if that is shared by all: once it is another, this ends.
+        `password`: hash of the person's password that was given. `shared`: what it was opened with, if
+        that is shared by all: once it is another, this ends.
+
+        Raises
+        ------
+        NoSuchEntry
+            If the person has another password by now, or is removed.
         """
         secret = secrets.token_urlsafe(SECRET_BYTES)
         with self.home.writing().transaction() as run:
+            if password and not run.execute(_IS_OF_PERSON, (person_id, password)).fetchone():
+                raise NoSuchEntry("This password was changed, or this person removed.")
             _forget_ended(run, now_ms)
             for column, of in (("person_id", person_id), ("parent_id", parent_id)):
                 run.execute(

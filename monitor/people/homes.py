@@ -106,31 +106,35 @@ class FolderHome(PeopleHome):
 
 class DatabaseHome(PeopleHome):
     """Tables of a database on a server. Its user needs the role for people; the service makes the
-    schema."""
+    schema. Who reads never waits for a transaction, here or at another board."""
 
     def __init__(self, url: str) -> None:
         self._url, self._lock = url, threading.Lock()
-        self._opened: StoreConnection | None = None
-        self.files, self.guesses = DatabaseFiles(self.writing), DatabaseCounts(self.writing)
+        self._opened: dict[bool, StoreConnection] = {}
+        self.files = DatabaseFiles(self.reading, self.writing)
+        self.guesses = DatabaseCounts(self.writing)
 
     @property
     def name(self) -> str:
-        return self.writing().name
+        return self.reading().name
 
     def reading(self) -> StoreConnection:
-        return self.writing()
+        return self._connection(read_only=True)
 
     def writing(self) -> StoreConnection:
-        with self._lock:
-            if self._opened is None:
-                self._opened = opened(self._url, read_only=False, turn="person")
-            return self._opened
+        return self._connection(read_only=False)
 
     def close(self) -> None:
         with self._lock:
-            if self._opened is not None:
-                self._opened.close()
-            self._opened = None
+            while self._opened:
+                self._opened.popitem()[1].close()
+
+    def _connection(self, *, read_only: bool) -> StoreConnection:
+        with self._lock:
+            if read_only not in self._opened:
+                made = opened(self._url, read_only=read_only, turn="person")
+                self._opened[read_only] = made
+            return self._opened[read_only]
 
 
 _database = functools.cache(DatabaseHome)

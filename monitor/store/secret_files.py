@@ -77,17 +77,19 @@ class FolderFiles(SecretFiles):
 
 
 class DatabaseFiles(SecretFiles):
-    """Rows of a database on a server, by its connection for people."""
+    """Rows of a database on a server, by its connections for people."""
 
-    def __init__(self, connection: Callable[[], StoreConnection]) -> None:
-        self._connection = connection
+    def __init__(
+        self, reading: Callable[[], StoreConnection], writing: Callable[[], StoreConnection]
+    ) -> None:
+        self._reading, self._writing = reading, writing
 
     def read(self, name: str) -> str | None:
-        row = self._connection().row(_READ, (name,))
+        row = self._reading().row(_READ, (name,))
         return None if row is None else str(row[0])
 
     def change(self, name: str, change: Callable[[str | None], str]) -> str:
-        with self._connection().transaction() as run:
+        with self._writing().transaction() as run:
             row = run.execute(_READ, (name,)).fetchone()
             before = None if row is None else str(row[0])
             after = change(before)

@@ -114,6 +114,20 @@ def test_a_role_holds_at_once_and_a_password_ends_all_sessions(store):
     assert store.credential(other, SESSIONS, NOW).role is Role.OWNER
 
 
+def test_a_password_that_another_board_has_just_changed_opens_nothing(store):
+    store.add_person("Ina", Role.OWNER, "elf pipe nor sky", NOW)
+    person, kept = store.password_of("Ina")
+    given = {"person_id": person.person_id, "password": kept}
+    assert store.issue(Kind.PASSWORD, Role.OWNER, NOW, DAY, **given)[0]
+    another(store).set_password("Ina", "aubergine trapeze", NOW)
+    with pytest.raises(NoSuchEntry):
+        store.issue(Kind.PASSWORD, Role.OWNER, NOW, DAY, **given)
+    another(store).remove_person("Ina")
+    with pytest.raises(NoSuchEntry):
+        store.issue(Kind.PASSWORD, Role.OWNER, NOW, DAY, **given)
+    assert store.credentials(SESSIONS, NOW) == []
+
+
 def test_a_withdrawn_wall_takes_its_screens_along(store):
     _, number = store.issue(Kind.WALL, Role.VIEWER, NOW, DAY, name="loft")
     screen, _ = store.issue(Kind.WALL_SESSION, Role.VIEWER, NOW, DAY, parent_id=number)

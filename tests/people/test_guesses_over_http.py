@@ -19,6 +19,7 @@ from monitor.people import passwords
 from monitor.people.access_store import store_of
 from monitor.people.board_keys import make_board_keys, open_code
 from monitor.people.roles import Role
+from monitor.store import Writer
 from monitor.store.secret_files import FolderFiles
 
 pytestmark = [pytest.mark.slow, pytest.mark.real_clock]
@@ -58,6 +59,44 @@ class Browser:
 
     def enter(self, password):
         return self.ask("POST", "/sign-in", urlencode({"name": "Ina", "password": password}))[1]
+
+
+def test_two_boards_with_one_database_have_the_same_people_and_count_guesses_together(
+    tmp_path, monkeypatch, postgresql_server
+):
+    monkeypatch.setattr(passwords, "_hasher", PasswordHasher(1, 64, 1))
+    url = postgresql_server.address()
+    Writer(url).close()
+    ports = [free_port(), free_port()]
+    boards = contextlib.ExitStack()
+    with boards:
+        for port in ports:
+            config = f'{CONFIG}\n[store]\nurl = "{url}"\n'
+            settings = shop_air.settings_in(tmp_path / str(port), port=port, config=config)
+            if port == ports[0]:
+                store_of(settings).add_person("Ina", Role.OWNER, PASSWORD, now_ms())
+            boards.enter_context(served(settings.data, port))
+        store = store_of(settings)
+        for i in range(FREE):  # each from a network of its own
+            guesser = Browser(ports[i % 2], f"198.51.100.{i}")
+            assert guesser.enter(f"guess {i}") == "/sign-in?said=wrong"
+        for port in ports:
+            assert Browser(port, "192.0.2.200").enter(PASSWORD).startswith("/sign-in?said=wait")
+        assert len(store.history(100, who="Ina")) == FREE
+        store.home.guesses.forget([("person", "Ina")])
+        owner = Browser(ports[0], "203.0.113.1")
+        assert owner.enter(PASSWORD) == "/bench"
+        postgresql_server.stop()
+        try:
+            for port in ports:
+                entered = Browser(port, "203.0.113.2").enter(PASSWORD)
+                assert entered == "/sign-in?said=trouble"
+        finally:
+            postgresql_server.start()
+        assert Browser(ports[1], "203.0.113.3").enter(PASSWORD) == "/bench"
+        postgresql_server.sql(f"DELETE FROM {url.rpartition('%3D')[2]}.person")
+        for port in ports:
+            assert Browser(port, "203.0.113.4").enter(PASSWORD) == "/sign-in?said=none"
 
 
 def test_a_storm_of_guesses_shuts_out_neither_the_owners_browser_nor_the_link(

@@ -27,7 +27,7 @@ from monitor.people.guesses import DatabaseCounts, MemoryCounts
 from monitor.people.homes import DatabaseHome, FolderHome, home_of
 from monitor.people.roles import Role
 from monitor.settings import load
-from monitor.store import Writer, secret_files
+from monitor.store import Writer, connection, secret_files
 
 NAME, WORD = "Ina", "elf pipe nor sky"
 HOST = "192.168.1.5:8050"
@@ -217,23 +217,41 @@ def test_while_the_database_is_away_nobody_gets_in_and_afterwards_everybody_does
 def test_a_sign_in_whose_connection_is_cut_is_whole_or_not_at_all(
     store, postgresql_server, monkeypatch
 ):
-    connection = store.home.writing()
-    real = store.home.writing().transaction
+    ours = store.home.writing()
+    real = ours.transaction
 
     @contextlib.contextmanager
     def cut_before_the_end():
         with real() as run:
             yield run
-            postgresql_server.cut(connection.raw.info.backend_pid)
+            postgresql_server.cut(ours.raw.info.backend_pid)
 
-    monkeypatch.setattr(connection, "transaction", cut_before_the_end)
+    monkeypatch.setattr(ours, "transaction", cut_before_the_end)
     with pytest.raises(StoreUnavailable):
         store.issue(Kind.LINK, Role.OWNER, now_ms(), DAY)
     monkeypatch.undo()
     assert store.credentials(SESSIONS, now_ms()) == []
-    postgresql_server.cut(connection.raw.info.backend_pid)  # while it does nothing
+    for each in (ours, store.home.reading()):  # while they do nothing
+        postgresql_server.cut(each.raw.info.backend_pid)
     secret, _ = store.issue(Kind.LINK, Role.OWNER, now_ms(), DAY)
     assert store.credential(secret, SESSIONS, now_ms()) is not None
+
+
+def test_a_board_that_hangs_in_a_change_keeps_nobody_else_from_reading(
+    boards, store, postgresql_server, monkeypatch
+):
+    one, other = boards
+    assert enter(one) == "/bench"
+    monkeypatch.setattr(connection, "BUSY_WAIT_S", 0.2)
+    other.application.extensions["benchweather-access"].store.home.close()
+    hanging = DatabaseHome(store.home._url)
+    with hanging.writing().transaction() as run:
+        run.execute("UPDATE person SET role = 'viewer'")
+        assert may_manage(one)
+        assert enter(other) == "/sign-in?said=trouble"
+    hanging.close()
+    assert not may_manage(one)
+    assert enter(other) == "/bench"
 
 
 def filled(folder):
