@@ -88,6 +88,7 @@ INDEX = """<!DOCTYPE html>
 <link rel="apple-touch-icon" href="/assets/icons/icon-180.png">
 <link rel="manifest" href="/manifest.webmanifest">
 <script src="{%first%}" nonce="{%nonce%}"></script>
+<script src="{%answers%}"></script>
 {%css%}
 </head>
 <body>
@@ -134,9 +135,9 @@ def create_app(settings: Settings) -> dash.Dash:
         update_title=None,  # type: ignore[arg-type] # None is meant: leave the title be
         suppress_callback_exceptions=True,
         title=escape(settings.shop.name or "Benchweather"),  # Dash writes it as it is
-        index_string=INDEX.replace("{%first%}", _dated("first_theme.js")).replace(
-            "{%plots%}", _dated("plotly-basic.min.js")
-        ),
+        index_string=INDEX.replace("{%first%}", _dated("first_theme.js"))
+        .replace("{%answers%}", _dated("first_answers.js"))
+        .replace("{%plots%}", _dated("plotly-basic.min.js")),
     )
     renderer.register(app.server)
     guard.protect(app, settings.board)
