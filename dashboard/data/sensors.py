@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.core.clock import now_ms
-from monitor.core.measurements import Quantity
+from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.sensor import SensorHistory
 from monitor.sensor_care.calibration import settled
 from monitor.sensor_care.health import Health, health
+from monitor.store import Latest
 
 DAY_MS = 86_400_000
 
@@ -65,11 +66,19 @@ def topics(shop: ShopData) -> dict[tuple[str, str], str]:
         return {(one.home, one.name): one.id for one in reader.histories().values()}
 
 
-def healths(shop: ShopData, sensors: Iterable[PlacedSensor]) -> dict[tuple[str, str], Health]:
-    """Health of some sensors by place and name, and of those beside them."""
+def healths(
+    shop: ShopData, sensors: Iterable[PlacedSensor], every: Iterable[PlacedSensor]
+) -> dict[tuple[str, str], Health]:
+    """Health of some sensors by place and name, and of those of `every` sensor beside them."""
     only = {one.place.id for one in sensors}
+    latest = [
+        Latest(series_id, Reading(Series(one.place.id, one.sensor, quantity), ts_ms, value))
+        for one in every
+        if one.place.id in only
+        for quantity, (ts_ms, value, series_id) in one.last.items()
+    ]
     with shop.reader() as reader:
-        found = health(reader, shop.settings, now_ms(), only)
+        found = health(reader, shop.settings, now_ms(), only, latest)
         return {(one.place.id, one.sensor): one for one in found}
 
 

@@ -27,7 +27,7 @@ from monitor.domain.hand_reading import fresh_ms
 from monitor.sensor_care.health import sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from dash.development.base_component import Component
 
@@ -120,7 +120,7 @@ def sensor_pages(
 ) -> list[Component]:
     """A row per sensor; of many those of one page, the gravest first, and a field to search."""
     if len(sensors) <= MANY:
-        return [sensor_table(sensors, shop, now, unit)]
+        return [sensor_table(sensors, sensors, shop, now, unit)]
     urgency: dict[str, int] = {}
     for alert in book.open() if book else ():
         urgency[alert.subject] = max(alert.urgency, urgency.get(alert.subject, 0))
@@ -139,15 +139,21 @@ def sensor_pages(
     return [
         paging.search_form("Search by place or sensor", "sensors-query", PATH, asked.words),
         html.P(paging.count_words(page, len(sensors), "sensor", asked.words), className="lead"),
-        *([sensor_table(list(page.rows), shop, now, unit)] if page.rows else []),
+        *([sensor_table(page.rows, sensors, shop, now, unit)] if page.rows else []),
         *paging.links(page, PATH, asked.words, "sensors"),
     ]
 
 
-def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Unit) -> Component:
-    """A row per sensor."""
+def sensor_table(
+    sensors: Sequence[PlacedSensor],
+    every: Sequence[PlacedSensor],
+    shop: ShopData,
+    now: int,
+    unit: Unit,
+) -> Component:
+    """A row per sensor. `every`: those that there are."""
     topics = functools.partial(_topic, data_sensors.topics(shop))
-    healths = data_sensors.healths(shop, sensors)
+    healths = data_sensors.healths(shop, sensors, every)
     rows = []
     for one, count in zip(sensors, data_sensors.in_a_day(shop, sensors), strict=True):
         values = [

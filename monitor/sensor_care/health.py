@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -39,15 +39,20 @@ class Health(NamedTuple):
 
 
 def health(
-    reader: Reader, settings: Settings, now_ms: int, only: Collection[str] | None = None
+    reader: Reader,
+    settings: Settings,
+    now_ms: int,
+    only: Collection[str] | None = None,
+    latest: Iterable[Latest] | None = None,
 ) -> list[Health]:
     """Every sensor's, by place in the order of the settings, then by name. One in a jar is left
-    out, and one that stands elsewhere now. `only`: the places that are looked at, if not all."""
+    out, and one that stands elsewhere now. `only`: the places that are looked at, if not all.
+    `latest`: the newest readings, if they are known."""
     ids = reader.series()
     known = [one for one in places_of(ids, settings) if only is None or one.id in only]
     here = {one.id for one in known}
     newest: dict[tuple[str, str], dict[Quantity, Latest]] = {}
-    for one in reader.latest(now_ms):
+    for one in reader.latest(now_ms) if latest is None else latest:
         series = one.reading.series
         if series.place not in here:
             continue

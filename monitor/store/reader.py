@@ -76,6 +76,7 @@ class Reader:
         self._histories: dict[str, SensorHistory] = {}
         self._views: dict[int, list[Piece]] = {}
         self._ids: dict[Series, int] = {}
+        self._named: tuple[tuple[int, int | None], dict[Series, int]] = ((0, None), {})
         self._cleared: dict[int, int] = {}
 
     def version(self) -> int:
@@ -393,10 +394,14 @@ class Reader:
         self.connection.close()
 
     def _stored(self) -> dict[Series, int]:
-        rows = self.connection.rows(
-            "SELECT place, sensor, quantity, series_id FROM series ORDER BY 1, 2, 3"
-        )
-        return {Series(p, s, _QUANTITY[q]): i for p, s, q, i in rows}
+        """Every series and its id, read again when there are more: none is changed or deleted."""
+        size = self.connection.row("SELECT count(*), max(series_id) FROM series")
+        if self._named[0] != size:
+            rows = self.connection.rows(
+                "SELECT place, sensor, quantity, series_id FROM series ORDER BY 1, 2, 3"
+            )
+            self._named = size, {Series(p, s, _QUANTITY[q]): i for p, s, q, i in rows}
+        return dict(self._named[1])
 
     def _look(self) -> None:
         """Take in new events about sensors; almost free if there are none."""

@@ -132,6 +132,18 @@ def test_air_fits_each_screen_can_be_read_from_three_metres_and_keeps_its_lines(
         assert max(tops) - min(tops) < 5, f"{size}: a long name leaves the top line on one line"
 
 
+@pytest.mark.parametrize("path", ["/", "/sensors?q=fb&page=1"])
+def test_what_a_page_needs_first_is_asked_for_once_before_dash_asks(board, visit, path):
+    seen, asked = visit("wall"), []
+    seen.page.on("request", lambda request: asked.append(request))
+    page = opened(seen, board, path)
+    for wanted in ("/_dash-layout", "/_dash-dependencies", "_pages_content"):  # the content last
+        found = [one for one in asked if wanted in one.url + (one.post_data or "")]
+        assert len(found) == 1, f"{wanted}: what was asked for early is what Dash asks for"
+    assert "?" not in found[0].url, "by the board itself: Dash would add a mark of its own"
+    assert not page.evaluate("window.boardAsked.length"), "none is left, to be old later"
+
+
 def test_a_commit_shows_and_ages_grow_by_themselves(board, visit):
     page = opened(visit("wall"), board, "/")
     now = now_ms()
