@@ -29,7 +29,8 @@ from dashboard.settings import forms as settings_forms
 from dashboard.ui import formats, reading_form
 from dashboard.ui.form_input import Form, beside_field
 from dashboard.wood import forms as wood_forms
-from monitor.commands import ipc, read_request
+from monitor.commands import link, read_request
+from monitor.commands.ipc import ServiceUnavailable
 from monitor.core.clock import now_ms
 from monitor.core.errors import Fault, Rejected, StoreFault
 from monitor.core.validation import SURE
@@ -118,7 +119,7 @@ def readings(
         guide_forms.LABELS,
         field_of=guide_forms.field_of,
         reply=functools.partial(
-            guide_forms.restart, ask=functools.partial(ipc.ask, shop.settings.command_link_path)
+            guide_forms.restart, ask=functools.partial(link.ask, shop.settings)
         ),
     )
     of_channels = FormReader(lambda tap, _: {"channel": tap.get("channel", "")})
@@ -180,6 +181,8 @@ def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
         return _reply(400, refused="Unknown item.")
     form = Form(_typed(tap), shop.settings, str(tap.get("rule", "")))
     try:
+        if tap.get("about") == About.SETTINGS and not shop.is_beside_service():
+            raise Rejected(link.SETTINGS_HERE)
         about = {"about": tap["about"]} if "about" in tap else {}
         values = {"do": tap.get("do")} | about | reader.values_of(tap, form)
         form.check()
@@ -187,8 +190,8 @@ def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
         own = {name: tap[name] for name in ("id", "by") if isinstance(tap.get(name), str)}
         if person := visitor().person:  # whatever name was typed
             own["by"] = person
-        done = ipc.ask(shop.settings.command_link_path, request.as_command(**own))
-    except ipc.ServiceUnavailable:
+        done = link.ask(shop.settings, request.as_command(**own))
+    except ServiceUnavailable:
         return _reply(503, later="The service does not answer. Is Benchweather running?")
     except StoreFault as exc:
         return _reply(503, later=f"The store cannot be used just now: {exc}.")

@@ -68,7 +68,11 @@ def register(app: Dash, shop: ShopData) -> None:
 
 def _verdicts(shop: ShopData, now: int) -> list[Verdict]:
     """Verdict on every part. The board itself answers. [ms since 1970-01-01 UTC]"""
-    found = health.verdicts(shop.service_state().beat, now, shop.settings.zone)
+    state = shop.service_state()
+    if state.fault is not None:
+        found = [Verdict("store", Grade.FAILING, f"The store cannot be read: {state.fault}.")]
+    else:
+        found = health.verdicts(state.beat, now, shop.settings.zone)
     answers = Verdict("board", Grade.OK, "The board answers.")
     return [
         answers._replace(since_ms=one.since_ms) if one.part == answers.part else one
@@ -123,7 +127,7 @@ def _families(shop: ShopData, now: int) -> list[Family]:
     ]
     families += _of_store(shop, now)
     if state.beat is not None and not state.gone:
-        families += _of_service(state.beat)
+        families += _of_service(shop, state.beat)
     return families
 
 
@@ -150,9 +154,9 @@ def _of_store(shop: ShopData, now: int) -> list[Family]:
     return [*families, Family(name, "gauge", about, ages, "seconds")]
 
 
-def _of_service(beat: Heartbeat) -> list[Family]:
+def _of_service(shop: ShopData, beat: Heartbeat) -> list[Family]:
     """Metrics that the service counts, by its heartbeat."""
-    memory = machine.memory_bytes(beat.pid)
+    memory = machine.memory_bytes(beat.pid if shop.is_beside_service() else None)
     rounds = [Sample(beat.rounds, ending="_count"), Sample(beat.rounds_s, ending="_sum")]
     families = [
         _gauge(

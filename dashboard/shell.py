@@ -179,5 +179,8 @@ def troubles(
     state: ServiceState, fault: StoreFault | None, now_ms: int, zone: ZoneInfo
 ) -> list[Trouble]:
     """Troubles of the store as it is read here, and of the service."""
+    fault = fault or state.fault
     found = [] if fault is None else [sentences.store_trouble(fault)]
+    if state.fault is not None:
+        return found
     return [*found, *service_troubles.troubles(state.beat, now_ms, zone, gone=state.gone)]

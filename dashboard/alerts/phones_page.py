@@ -16,7 +16,8 @@ from dashboard.access.visitor import may_change, record, visitor
 from dashboard.alerts.view import ALERTS
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
-from monitor.commands import ipc
+from monitor.commands import link
+from monitor.commands.ipc import ServiceUnavailable
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, Rejected, StoreFault, StoreUnavailable
 from monitor.notifications import phones
@@ -79,9 +80,7 @@ def this_phone(shop: ShopData, book: PhoneBook) -> Component:
         manual = dcc.Link("Help: HTTPS", href="/help/network")
         return html.Section([html.P(NEEDS_TLS), html.P(manual), said], id="this-phone")
     try:
-        key = str(
-            ipc.ask(shop.settings.command_link_path, {"about": phones.ABOUT, "do": "key"})["key"]
-        )
+        key = str(link.ask(shop.settings, {"about": phones.ABOUT, "do": "key"})["key"])
     except MonitorError as exc:
         return html.Section([html.P(_sentence(str(exc))), said], id="this-phone")
     person = visitor().person
@@ -180,10 +179,10 @@ def answer(shop: ShopData) -> flask.Response:
     if fields.get("do") == "add":
         fields["by"] = visitor().person
     try:
-        done = ipc.ask(shop.settings.command_link_path, {"about": phones.ABOUT, **fields})
+        done = link.ask(shop.settings, {"about": phones.ABOUT, **fields})
     except Rejected as exc:
         return _reply(409, refused=_sentence(str(exc)))
-    except (ipc.ServiceUnavailable, StoreUnavailable) as exc:
+    except (ServiceUnavailable, StoreUnavailable) as exc:
         return _reply(503, later=_sentence(str(exc)))
     record("phone", str(fields.get("do")))
     return _reply(200, done=dict(done))

@@ -12,7 +12,7 @@ from dashboard.clients import forms
 from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import folded
 from monitor.clients import archive
-from monitor.commands import ipc
+from monitor.commands import link
 from monitor.core.errors import MonitorError
 
 if TYPE_CHECKING:
@@ -157,7 +157,7 @@ def opened(
 def erased(client: str, shop: ShopData) -> str:
     """Erase a client's sheets through the service; return the result in words."""
     try:
-        count = ipc.ask(shop.settings.command_link_path, archive.erasing(client))["erased"]
+        count = link.ask(shop.settings, archive.erasing(client))["erased"]
     except MonitorError as exc:
         return f"Not erased: {exc}."
     record("client's sheets erased", f"{count}")

@@ -33,7 +33,7 @@ from monitor.clients.next_fields import next_fields
 from monitor.clients.pdf import pdf_of
 from monitor.clients.request import ClientFault, read_sheet_request
 from monitor.clients.sheet import Section, Sheet, sheet_of
-from monitor.commands import ipc
+from monitor.commands import link
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, StoreFault
 from monitor.domain.instrument import RecordInstrument
@@ -284,7 +284,7 @@ def asked(
 def _kept(worked: SheetCalculation, airs: HomeSources, sheet: Sheet, shop: ShopData) -> str:
     """Have the service keep a finished sheet; return the result in words."""
     try:
-        ipc.ask(shop.settings.command_link_path, past.keeping(worked, airs, sheet, now_ms()))
+        link.ask(shop.settings, past.keeping(worked, airs, sheet, now_ms()))
     except MonitorError as exc:
         return f"Made, but not kept: {exc}."
     record("client's sheet kept")
@@ -366,7 +366,7 @@ def recorded(instrument_id: str, shop: ShopData, kept: CachedJournal) -> tuple[A
             return dash.no_update, "There is no such instrument."
         request = RecordInstrument(instrument=instrument_id, fingerprints=made.fingerprints)
         by = visitor().person or "board"
-        ipc.ask(settings.command_link_path, request.as_command(by=by))
+        link.ask(settings, request.as_command(by=by))
         record("command", f"{request.about}: record {request.subject}")
     except MonitorError as exc:
         return dash.no_update, f"It could not be made: {exc}."

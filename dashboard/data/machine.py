@@ -29,8 +29,8 @@ def disk_free_bytes(settings: Settings) -> int | None:
         return None
 
 
-def memory_bytes(service_pid: int) -> dict[str, int]:
-    """Memory in RAM of the service and of this board, where it is known. [bytes]"""
+def memory_bytes(service_pid: int | None) -> dict[str, int]:
+    """Memory in RAM of this board, and of the service unless it is elsewhere. [bytes]"""
     found = {}
     for name, pid in (("service", service_pid), ("board", os.getpid())):
         with contextlib.suppress(OSError, ValueError):

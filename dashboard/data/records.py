@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dashboard.data.thinning import Points
+    from monitor.core.errors import StoreFault
     from monitor.core.measurements import Quantity
     from monitor.domain.places import Place
     from monitor.runtime.heartbeat import Heartbeat
@@ -49,10 +50,14 @@ class QuantityHistory:
 
 
 class ServiceState(NamedTuple):
-    """The service's last heartbeat, and whether it is late or was never written."""
+    """The service's last heartbeat, and whether it is late or was never written.
+
+    `fault`: why neither is known, where they are in a database that cannot be read.
+    """
 
     beat: Heartbeat | None
     gone: bool
+    fault: StoreFault | None = None
 
 
 class DownloadRows(NamedTuple):

@@ -27,7 +27,8 @@ from monitor.planning.present import kept_at
 from monitor.readings import heard_topics
 from monitor.runtime import heartbeat
 from monitor.science.air import pressure_at_altitude
-from monitor.store import Reader, aside, forecasts, is_there, newcomers, outbox
+from monitor.store import Reader, aside, forecasts, heartbeats, is_there, newcomers, outbox
+from monitor.store.documents import documents_of
 from monitor.store.journal import events_about
 
 if TYPE_CHECKING:
@@ -101,11 +102,10 @@ class ShopData:
         troubles = (
             f"{state.gone}|{causes}|{beat.backup_trouble}|{beat.clock}|{beat.outage}|{beat.disk}"
         )
-        with contextlib.suppress(OSError):
-            troubles += f"|{self.settings.heard_topics_path.stat().st_mtime_ns}"
-        troubles += f"|{kept_at(self.settings)}"
         with self._watch:
             try:
+                troubles += f"|{documents_of(self.settings).stamp(heard_topics.NAME)}"
+                troubles += f"|{kept_at(self.settings)}"
                 return f"{self._version()}|{self._quiet()}|{troubles}"
             except StoreFault as exc:
                 if self._watcher:
@@ -137,8 +137,16 @@ class ShopData:
 
     def service_state(self) -> ServiceState:
         """The service's state by its heartbeat; gone if it is late or was never written."""
-        beat = heartbeat.read(self.settings.heartbeat_path)
+        try:
+            beat = heartbeats.last(self.settings)
+        except StoreFault as exc:
+            return ServiceState(None, gone=True, fault=exc)
         return ServiceState(beat, beat is None or beat.late())
+
+    def is_beside_service(self) -> bool:
+        """True if the service works with this data folder, and so on this computer."""
+        on_server = isinstance(self.settings.store_address, str)
+        return not on_server or self.settings.heartbeat_path.exists()
 
     def doubted_jump(self) -> ClockJump | None:
         """Jump of the machine's clock by which no wait may be ready; None if there is none."""
@@ -209,7 +217,7 @@ class ShopData:
 
     def heard_topics(self) -> HeardTopics:
         """Topics that the service hears, or heard when it last listened. Do not trust their texts."""
-        return heard_topics.read(self.settings.heard_topics_path)
+        return heard_topics.read(documents_of(self.settings))
 
     def clock_events(self, limit: int) -> list[Event]:
         """The last events about the clock of the shop's computer, oldest first."""

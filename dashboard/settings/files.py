@@ -6,7 +6,6 @@ The browser (`assets/settings.js`) hands the file over as it is.
 from __future__ import annotations
 
 import json
-import secrets
 from typing import TYPE_CHECKING, Any
 
 import flask
@@ -17,7 +16,6 @@ from dashboard.access.visitor import record
 from dashboard.ui.logger_fields import logger_fields
 from dashboard.ui.markup import attributes
 from monitor.clients.weather_files import FILE_MAX
-from monitor.commands import ipc
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
 from monitor.core.formats import counted, dated
@@ -135,18 +133,11 @@ def _found(content: bytes, form: Mapping[str, str], shop: ShopData) -> str:
 
 def _stored(content: bytes, form: Mapping[str, str], shop: ShopData) -> str:
     """Store a file by the service; return the result in words."""
-    name = secrets.token_hex(16)
-    path = file_import.upload_path(shop.settings.data, name)
-    path.parent.mkdir(mode=0o700, exist_ok=True)
+    fields = {field: form.get(field, "") for field in file_import.FIELDS}
     try:
-        path.write_bytes(content)
-        fields = {field: form.get(field, "") for field in file_import.FIELDS}
-        command = {"about": file_import.ABOUT, "file": name, **fields}
-        done = ipc.ask(shop.settings.command_link_path, command)
+        done = file_import.ask_to_store(shop.settings, content, fields)
     except OSError as exc:
         raise ValueError(f"the file cannot be kept: {exc.strerror}") from exc
-    finally:
-        path.unlink(missing_ok=True)
     record(
         "import", f"{counted(done['new'], 'reading')} as {form.get('place')}/{form.get('sensor')}"
     )

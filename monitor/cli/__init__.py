@@ -48,9 +48,20 @@ from monitor.cli import (
     waits,
 )
 from monitor.cli.output import err, out, print_json, print_table
-from monitor.cli.shared import HELP_OPTIONS, Config, Data, Json, Verbose, command, load
+from monitor.cli.shared import (
+    HELP_OPTIONS,
+    Config,
+    Data,
+    Json,
+    Verbose,
+    command,
+    exit_on,
+    last_beat,
+    load,
+)
 from monitor.core import logs
 from monitor.core.clock import now_ms
+from monitor.core.errors import SettingsFault
 from monitor.core.imports import uncollected
 from monitor.core.systemd import Notifier, is_journal
 from monitor.settings import Settings
@@ -123,10 +134,7 @@ def _run(settings: Settings, *, verbose: bool, standby: bool = False) -> None:
 
     def ready(settings: Settings) -> None:
         broker = settings.broker.url or f"mqtt://{settings.broker.host}:{settings.broker.port}"
-        if is_journal(1):  # a link that signs the owner in is not for its readers
-            out.print(f"Board:  {_board_address(settings)}   Link: benchweather board")
-        else:
-            out.print(f"Board:  {_board_link(settings)}", soft_wrap=True)
+        _print_board(settings)
         if not settings.places:
             out.print(
                 "        Open this link on this computer. The guide leads you through the first steps."
@@ -149,22 +157,45 @@ def board(
     address: BoardAddress = "",
     name: Annotated[str, typer.Option(help="Name of the wall screen")] = "wall screen",
     days: people.Days = 3650,
+    serve: Annotated[
+        bool,
+        typer.Option("--serve", help="Serve the board here, for a service on another computer"),
+    ] = False,
 ) -> None:
     """Print a link to the board; the browser that opens it may change things.
 
     The link of a wall screen is printed once. `benchweather token withdraw` withdraws it.
-    """
-    from monitor.runtime import heartbeat
 
+    With --serve, this computer serves the board until Ctrl-C. It needs a database (store.url), and a
+    data folder of its own: --data.
+    """
+    if serve:
+        _serve_board(settings)
+        return
     base = _board_base(settings, address)
     print(_board_link(settings, people.wall_token(settings, name, days) if wall else "", base))
-    if (beat := heartbeat.read(settings.heartbeat_path)) is None or beat.late():
+    if (beat := last_beat(settings)) is None or beat.late():
         err.print(
             f"Benchweather does not run with the data in {settings.data}, so this link does not work "
             "yet. Start `benchweather run`, or name the folder of the running one with --data (with "
             "--demo for the demo).",
             soft_wrap=True,
         )
+
+
+def _serve_board(settings: Settings) -> None:
+    """Serve the board of a service on another computer."""
+    with uncollected():
+        from monitor.service.parts_apart import serve_board
+
+    logs.set_up("board", as_json=settings.log.format == "json")
+
+    def ready() -> None:
+        _print_board(settings)
+        out.print(f"Data:   {settings.data}   Ctrl-C ends", soft_wrap=True)
+
+    with exit_on(wrong_use=SettingsFault):
+        serve_board(settings, ready, Notifier.taken_from(os.environ))
 
 
 @command(app, "wall-screen")
@@ -211,6 +242,14 @@ def _board_link(settings: Settings, token: str = "", base: str = "") -> str:
 
     code = token or open_code(make_board_keys(home_of(settings).files), now_ms() / 1000)
     return f"{base or _board_address(settings)}/open/{code}"
+
+
+def _print_board(settings: Settings) -> None:
+    """Print the link to a board that runs now."""
+    if is_journal(1):  # a link that signs the owner in is not for its readers
+        out.print(f"Board:  {_board_address(settings)}   Link: benchweather board")
+    else:
+        out.print(f"Board:  {_board_link(settings)}", soft_wrap=True)
 
 
 def _board_address(settings: Settings) -> str:

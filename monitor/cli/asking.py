@@ -40,13 +40,13 @@ def ask_sure(settings: Settings, do: str, fields: dict[str, Any], *, yes: bool) 
 
 def ask_or_raise(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
     """The answer of the running service to a request; the caller handles a `Rejected`."""
-    from monitor.commands import ipc, read_request
+    from monitor.commands import link, read_request
 
     request = read_request({"do": do} | fields, now_ms())
     command = request.as_command(by=getpass.getuser(), id=uuid.uuid4().hex)
-    if not settings.command_link_path.exists():
+    if link.is_down(settings):
         failed(f"No service is running in {settings.data}. {start_hint(settings)}")
-    return ipc.ask(settings.command_link_path, command)
+    return link.ask(settings, command)
 
 
 def each(

@@ -6,11 +6,10 @@ import typer
 
 from monitor.cli.asking import ask
 from monitor.cli.output import local, out, print_json, print_table
-from monitor.cli.shared import Json, command, store_of
+from monitor.cli.shared import Json, command, last_beat, store_of
 from monitor.core.clock import now_ms
 from monitor.core.steady_clock import JumpState, jump_words
 from monitor.core.time_sync import NetworkTime
-from monitor.runtime import heartbeat
 from monitor.settings import Settings
 
 app = typer.Typer(
@@ -30,7 +29,7 @@ def show(settings: Settings, as_json: Json = False) -> None:
 
     with store_of(settings) as reader:
         events = events_about(reader.connection, About.CLOCK)[0][-SHOWN:]
-    beat, synchronised = heartbeat.read(settings.heartbeat_path), NetworkTime()()
+    beat, synchronised = last_beat(settings), NetworkTime()()
     jump = beat.clock if beat and not beat.late() else None
     if as_json:
         print_json(

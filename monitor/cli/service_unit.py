@@ -32,6 +32,7 @@ class Part(StrEnum):
     STANDBY = "standby"
     INGEST = "ingest"
     OUTLOOK = "outlook"
+    BOARD = "board"
 
 
 COMMANDS = {
@@ -39,6 +40,7 @@ COMMANDS = {
     Part.STANDBY: ("run", "--standby"),
     Part.INGEST: ("ingest",),
     Part.OUTLOOK: ("look-ahead",),
+    Part.BOARD: ("board", "--serve"),
 }
 WATCHDOG_S, START_S = 60, 900
 """Time without a sign of life after which systemd starts the service again, and the longest start: it
@@ -47,8 +49,8 @@ may change a store of years for a new version. [s]"""
 
 def unit_name(settings: Settings, part: Part) -> str:
     """Name of a unit; workers on one computer have one each, by their data folder."""
-    if part is Part.OUTLOOK:
-        return "benchweather-outlook.service"
+    if part in (Part.OUTLOOK, Part.BOARD):
+        return f"benchweather-{part}.service"
     if part is not Part.INGEST:
         return UNIT
     return f"benchweather-ingest-{re.sub(r'[^A-Za-z0-9_.-]', '-', settings.data.name)}.service"
@@ -63,7 +65,7 @@ def service_unit(settings: Settings, *, user: str = "", part: Part = Part.SERVIC
         An existing user to run as, for the system's own systemd; empty for a unit of the user who
         writes it.
     part : Part
-        The service, one that waits while another works, an ingest worker, or the outlook's work.
+        The service, one that waits while another works, or a part of it on its own.
     """
     folder = settings.data.parent if settings.demo else settings.data
     data = str(folder.absolute())
@@ -120,7 +122,8 @@ def unit(
     part: Annotated[
         Part,
         typer.Option(
-            help="Start the service, a service on standby, an ingest worker, or the outlook's work"
+            help="Start the service, a service on standby, an ingest worker, the outlook's work, or a "
+            "board of a service on another computer"
         ),
     ] = Part.SERVICE,
     write: WriteUnit = False,

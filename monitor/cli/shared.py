@@ -23,12 +23,13 @@ from monitor.cli.output import err
 from monitor.cli.output import out as out
 from monitor.core import formats
 from monitor.core.clock import now_ms, to_ms, today
-from monitor.core.errors import MonitorError, Rejected, SettingsFault
+from monitor.core.errors import MonitorError, Rejected, SettingsFault, StoreFault
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
     from monitor.commands import Journal
     from monitor.domain.instrument import Instrument
+    from monitor.runtime.heartbeat import Heartbeat
     from monitor.store import Reader
 
 HELP_OPTIONS = {"help_option_names": ["-h", "--help"]}
@@ -217,13 +218,22 @@ def instrument_of(settings: Settings, given: str) -> Instrument:
 
 def print_troubles(settings: Settings) -> None:
     """Print the troubles of the service that works here, if one has ever run."""
-    from monitor.runtime import heartbeat, service_troubles
+    from monitor.runtime import service_troubles
 
-    if (beat := heartbeat.read(settings.heartbeat_path)) is None:
+    if (beat := last_beat(settings)) is None:
         return
     found = service_troubles.troubles(beat, now_ms(), settings.zone, gone=beat.late())
     for trouble in found:
         err.print(f"{trouble.sentence} {trouble.remedy}", style="bold red")
+
+
+def last_beat(settings: Settings) -> Heartbeat | None:
+    """The service's last heartbeat; None if it is not known."""
+    from monitor.store import heartbeats
+
+    with contextlib.suppress(StoreFault):
+        return heartbeats.last(settings)
+    return None
 
 
 def progress() -> Progress:

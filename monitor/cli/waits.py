@@ -19,6 +19,7 @@ from monitor.cli.shared import (
     in_reader_unit,
     journal_of,
     known,
+    last_beat,
     time_of,
 )
 from monitor.core import formats
@@ -248,18 +249,15 @@ def _ask_if_early(settings: Settings, numbers: list[str], at_ms: int) -> None:
 
 def _cautious_now_ms(settings: Settings) -> int:
     """The machine's time, without a doubted jump ahead. [ms since 1970-01-01 UTC]"""
-    from monitor.runtime import heartbeat
-
-    beat = heartbeat.read(settings.heartbeat_path)
+    beat = last_beat(settings)
     return cautious_ms(now_ms(), beat.clock if beat is not None else None)
 
 
 def _print_open(settings: Settings, only: set[str] | None, *, as_json: bool) -> None:
     """Print the open waits, and the joints that are setting, by ready time."""
-    from monitor.runtime import heartbeat
     from monitor.waits.evaluation import counting_in_doubt
 
-    beat = heartbeat.read(settings.heartbeat_path)
+    beat = last_beat(settings)
     with journal_of(settings) as (reader, journal):
         waits = [w for w in journal.waits.values() if only is None or w.id in only]
         jump = beat.clock if beat is not None else None

@@ -32,7 +32,7 @@ from monitor.commands.newcomers import DecideNewcomer, NewcomerKeeper
 from monitor.commands.own_proof import DecideProof, Prove
 from monitor.commands.projections import Journal
 from monitor.commands.repairs import DecideRepair, Doubts, OpenAt, decide_stock, decide_template
-from monitor.commands.request import Command, Decision
+from monitor.commands.request import Also, Command, Decision, no_more
 from monitor.commands.sensors import DecideSensor, SensorReader
 from monitor.commands.settings import DecideSettings
 from monitor.commands.wait_types import decide_wait_type
@@ -196,7 +196,7 @@ class Commands:
             return self._journal.snapshot()
 
     def carry_out(
-        self, command: Mapping[str, Any], now_ms: int, deliveries: Iterable[tuple[int, bytes]] = ()
+        self, command: Mapping[str, Any], now_ms: int, also: Also = no_more
     ) -> Mapping[str, Any]:
         """Carry out a command, on disk when this returns.
 
@@ -207,8 +207,8 @@ class Commands:
             who asks; `id`: the command's own.
         now_ms : int
             [ms since 1970-01-01 UTC]
-        deliveries : iterable of (packet id, digest)
-            The message it came by.
+        also : callable, optional
+            Called within the transaction that carries it out, with the answer.
 
         Returns
         -------
@@ -223,7 +223,6 @@ class Commands:
             If it cannot be written just now.
         """
         command_id = checked("id", command.get("id"), CommandId)
-        notes = list(deliveries)
         if command_id and (answer := journal.answered(self._writer, command_id)) is not None:
             return answer
         by = checked("by", command.get("by", ""), By)
@@ -239,7 +238,7 @@ class Commands:
             journal.append(run, decision.events, done=done)
             if decision.write is not None:
                 decision.write(run)
-            self._writer.remember(run, notes)
+            also(run, decision.answer)
 
         for _ in range(TRIES):
             known = self.journal

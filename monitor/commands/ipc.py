@@ -1,5 +1,6 @@
 """Command link: other processes on this machine hand the service a command and get its answer.
 
+Where the store is a database, they ask by a table in it instead: see `link.py`.
 The service alone writes the store; the board and the command line ask it here. One JSON line each
 way over a loopback connection, with a token that only this user's processes can read.
 """
@@ -89,11 +90,11 @@ class CommandLink:
 
 
 def ask(path: Path, command: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Hand the service a command and return its answer.
+    """Hand the service on this computer a command and return its answer; see `link.ask`.
 
     Raises
     ------
-    DeskUnavailable
+    ServiceUnavailable
         If the service is not running or does not answer.
     Rejected
         If it did not carry the command out, with every fault.
@@ -113,6 +114,11 @@ def ask(path: Path, command: Mapping[str, Any]) -> Mapping[str, Any]:
         raise ServiceUnavailable(
             "the service does not answer: start it with `benchweather run` and try again"
         ) from exc
+    return done_of(answer)
+
+
+def done_of(answer: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What was done, by an answer of the service; raises what it raised."""
     if "unavailable" in answer:
         raise StoreUnavailable(answer["unavailable"])
     if "rejected" in answer:
@@ -122,14 +128,22 @@ def ask(path: Path, command: Mapping[str, Any]) -> Mapping[str, Any]:
 
 
 def _answer(line: bytes, token: str, handle: Handler) -> dict[str, Any]:
+    def checked(asked: Mapping[str, Any]) -> Mapping[str, Any]:
+        given, command = asked.get("token"), asked.get("command")
+        if not isinstance(given, str) or not hmac.compare_digest(given.encode(), token.encode()):
+            raise Rejected("wrong token")
+        if not isinstance(command, dict):
+            raise Rejected("not a command")
+        return handle(command)
+
+    return answer_to(line, checked)
+
+
+def answer_to(text: bytes, handle: Handler) -> dict[str, Any]:
+    """The answer to a command, both as JSON has them."""
     try:
-        asked = json_object(line)
-        given, command = asked["token"], asked["command"]
-    except (BadPayload, KeyError):
-        return _rejected(Rejected("not a command"))
-    if not isinstance(given, str) or not hmac.compare_digest(given.encode(), token.encode()):
-        return _rejected(Rejected("wrong token"))
-    if not isinstance(command, dict):
+        command = json_object(text)
+    except BadPayload:
         return _rejected(Rejected("not a command"))
     try:
         return {"done": handle(command)}

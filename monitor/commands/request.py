@@ -11,6 +11,12 @@ from monitor.domain.events import About, Event
 from monitor.store.connection import Cursor
 
 R = TypeVar("R", bound=Request)
+Also = Callable[[Cursor, Mapping[str, Any]], None]
+"""What is done within the transaction that carries a command out, with its answer."""
+
+
+def no_more(_run: Cursor, _answer: Mapping[str, Any]) -> None:
+    """Do nothing besides."""
 
 
 class Command(NamedTuple, Generic[R]):

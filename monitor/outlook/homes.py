@@ -6,12 +6,10 @@ In a database several processes, also of several computers, share the places by 
 from __future__ import annotations
 
 import contextlib
-import functools
 import io
 import json
 import logging
 import os
-import time
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -20,8 +18,8 @@ from typing import IO, TYPE_CHECKING
 from monitor.core import clock
 from monitor.core.errors import StoreFault
 from monitor.store import outlooks
-from monitor.store.connection import StoreAddress, StoreConnection, opened
 from monitor.store.outlooks import Item, Turn, When
+from monitor.store.shared_home import SharedHome, shared_home
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -32,8 +30,6 @@ ASIDE = ".unreadable"
 """End of the name of a file that cannot be used."""
 LEARN, LOOK = "learn", "look"
 """Tasks for one place."""
-STAMPS_S = 1.0
-"""Time for which the times of all items are kept, because a round asks for each. [s]"""
 
 
 class OutlookHome(ABC):
@@ -183,17 +179,11 @@ class DatabaseHome(OutlookHome):
         If the database cannot be read or written just now.
     """
 
-    def __init__(self, read_address: StoreAddress, address: StoreAddress) -> None:
-        self._reading = opened(read_address, read_only=True)
-        self._address = address
-        self._stamps: dict[str, tuple[float, dict[str, int]]] = {}
-
-    @functools.cached_property
-    def _writing(self) -> StoreConnection:
-        return opened(self._address, read_only=False)
+    def __init__(self, home: SharedHome) -> None:
+        self._home = home
 
     def opened(self, place: str, kind: str) -> IO[bytes]:
-        body = outlooks.read(self._reading, place, kind)
+        body = outlooks.read(self._home.reading, place, kind)
         if body is None:
             raise FileNotFoundError
         return io.BytesIO(body)
@@ -205,48 +195,42 @@ class DatabaseHome(OutlookHome):
         return set(self._made(kind))
 
     def put(self, items: Iterable[Item]) -> None:
-        outlooks.put(self._writing, items)
-        self._stamps.clear()
+        outlooks.put(self._home.writing, items)
+        self._home.forget()
 
     def progress(self) -> tuple[str, int, int] | None:
-        return outlooks.progress(self._reading)
+        return outlooks.progress(self._home.reading)
 
     def now_ms(self) -> int:
-        return outlooks.now_ms(self._reading)
+        return outlooks.now_ms(self._home.reading)
 
     def due(self, task: str, wanted: Mapping[str, When]) -> list[str]:
         """The places in an order in which several processes rarely meet."""
-        found = outlooks.open_turns(self._reading, task, wanted)
+        found = outlooks.open_turns(self._home.reading, task, wanted)
         first = 7919 * os.getpid() % max(len(found), 1)
         return found[first:] + found[:first]
 
     def take(self, task: str, place: str, when: When) -> Turn | None:
-        return outlooks.take(self._writing, task, place, when)
+        return outlooks.take(self._home.writing, task, place, when)
 
     def note(self, turn: Turn, days: int, of_days: int) -> None:
-        outlooks.note(self._writing, turn, days, of_days)
+        outlooks.note(self._home.writing, turn, days, of_days)
 
     def finish(self, turn: Turn, items: Iterable[Item]) -> bool:
-        stored = outlooks.finish(self._writing, turn, items)
-        self._stamps.clear()
+        stored = outlooks.finish(self._home.writing, turn, items)
+        self._home.forget()
         return stored
 
     def drop(self, turn: Turn) -> None:
         with contextlib.suppress(StoreFault):  # then it holds until its time is over
-            outlooks.drop(self._writing, turn)
+            outlooks.drop(self._home.writing, turn)
 
     def _made(self, kind: str) -> dict[str, int]:
-        now_s, held = time.monotonic(), self._stamps.get(kind)
-        if held is None or now_s - held[0] > STAMPS_S:
-            held = self._stamps[kind] = (now_s, outlooks.made(self._reading, kind))
-        return held[1]
-
-
-_database = functools.cache(DatabaseHome)
+        return self._home.held(f"outlook {kind}", lambda: outlooks.made(self._home.reading, kind))
 
 
 def home_of(settings: Settings) -> OutlookHome:
-    """Home of a shop's outlooks, by where its store is; that in a database is one for a process."""
+    """Home of a shop's outlooks, by where its store is."""
     if isinstance(settings.store_address, str):
-        return _database(settings.read_address, settings.store_address)
+        return DatabaseHome(shared_home(settings.read_address, settings.store_address))
     return FolderHome(settings.data / "outlook")

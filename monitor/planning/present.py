@@ -1,4 +1,4 @@
-"""The present plan, as one file beside the store: the planner writes it, all others read it."""
+"""The present plan, as one document beside the store: the planner writes it, all others read it."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from monitor.core.durable_file import write_durably
 from monitor.planning.last_start import LastStart
 from monitor.planning.problem import SOLVER, Plan
 from monitor.planning.sensitivity import Shift
+from monitor.store.documents import documents_of
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from monitor.settings import Settings
 
 log = logging.getLogger(__name__)
 
+NAME = "plan.json"
+"""Name of the document."""
 FORMAT = 5
-"""A file of another format counts as none: the plan is made again within seconds."""
+"""A document of another format counts as none: the plan is made again within seconds."""
 FRESH_MS = 1_200_000
 """A plan that was looked at longer ago says nothing any more. [ms]  Ours: one is made each 5 min."""
 
@@ -59,23 +59,18 @@ class PresentPlan:
         return abs(now_ms - self.made_ms) < FRESH_MS
 
 
-def path_of(settings: Settings) -> Path:
-    """File of the present plan."""
-    return settings.data / "plan.json"
-
-
 def keep(settings: Settings, present: PresentPlan) -> None:
-    """Replace the stored plan. The caller reports an OSError."""
-    write_durably(path_of(settings), msgspec.json.encode(present).decode())
+    """Replace the stored plan. The caller reports an OSError or a StoreFault."""
+    documents_of(settings).put(NAME, msgspec.json.encode(present).decode())
 
 
 def read(settings: Settings) -> PresentPlan | None:
     """The stored plan; None before the first."""
     try:
-        found = msgspec.json.decode(path_of(settings).read_bytes(), type=PresentPlan)
+        found = msgspec.json.decode(documents_of(settings).read(NAME), type=PresentPlan)
     except FileNotFoundError:
         return None
-    except (OSError, msgspec.DecodeError, msgspec.ValidationError) as exc:
+    except (OSError, UnicodeDecodeError, msgspec.DecodeError) as exc:
         log.warning("plan cannot be read reason=%s", exc)
         return None
     return found if found.format == FORMAT else None
@@ -83,7 +78,4 @@ def read(settings: Settings) -> PresentPlan | None:
 
 def kept_at(settings: Settings) -> int:
     """Version of the stored plan for caches; 0 before the first."""
-    try:
-        return path_of(settings).stat().st_mtime_ns
-    except OSError:
-        return 0
+    return documents_of(settings).stamp(NAME)

@@ -9,7 +9,7 @@ import logging
 from typing import TYPE_CHECKING
 
 from monitor.commands import Journal
-from monitor.core.errors import Rejected
+from monitor.core.errors import Rejected, StoreFault
 from monitor.outlook import files
 from monitor.planning import present
 from monitor.planning.air_ahead import with_air_notes
@@ -124,5 +124,5 @@ class Planner:
     def _keep(self, found: PresentPlan) -> None:
         try:
             present.keep(self._settings, found)
-        except OSError as exc:
+        except (OSError, StoreFault) as exc:
             log.error("plan cannot be written reason=%s", exc)

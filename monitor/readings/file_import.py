@@ -1,24 +1,30 @@
 """A logger's file that was handed to the board: read as planned, and stored by the service.
 
-The board leaves the file in the data folder and asks the service by the command link; only the
-service writes the store.
+The board asks the service, which alone writes the store. It leaves the file in the data folder; where
+the store is a database, and the board perhaps on another computer, the file goes with the request.
 """
 
 from __future__ import annotations
 
+import base64
+import secrets
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from monitor.commands import link
 from monitor.core.errors import ImportFault
 
 if TYPE_CHECKING:
     from monitor.readings.csv_import import ImportPlan, ParsedFile
+    from monitor.settings import Settings
     from monitor.store import Writer
 
 ABOUT = "import"
 """The word of a command about a logger's file."""
+PATIENCE_S = 120.0
+"""Longest wait for the service to store a file that goes with the request. [s]"""
 BATCH = 10_000
 """Readings in one transaction."""
 FIELDS = (
@@ -84,16 +90,41 @@ def upload_path(data: Path, name: str) -> Path:
     return data / "uploads" / f"{name}.csv"
 
 
+def ask_to_store(
+    settings: Settings, content: bytes, fields: Mapping[str, str]
+) -> Mapping[str, Any]:
+    """Have the service store the readings of a file; see `carry_out`. The caller reports an OSError."""
+    command = {"about": ABOUT, **fields}
+    if isinstance(settings.store_address, str):
+        packed = base64.b64encode(content).decode()
+        return link.ask(settings, command | {"content": packed}, PATIENCE_S)
+    name = secrets.token_hex(16)
+    path = upload_path(settings.data, name)
+    path.parent.mkdir(mode=0o700, exist_ok=True)
+    try:
+        path.write_bytes(content)
+        return link.ask(settings, command | {"file": name})
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def _content(data: Path, command: Mapping[str, Any]) -> bytes:
+    if "content" in command:
+        try:
+            return base64.b64decode(command["content"], validate=True)
+        except (ValueError, TypeError) as exc:
+            raise ImportFault("the file did not arrive whole") from exc
+    try:
+        return upload_path(data, str(command.get("file"))).read_bytes()
+    except OSError as exc:
+        raise ImportFault(f"the file cannot be read: {exc.strerror}") from exc
+
+
 def carry_out(
     writer: Writer, data: Path, zone: ZoneInfo, command: Mapping[str, Any], now: int
 ) -> Mapping[str, Any]:
     """Store the readings of a file, on disk when this returns. `new` and `repeated` count them."""
-    path = upload_path(data, str(command.get("file")))
-    try:
-        content = path.read_bytes()
-    except OSError as exc:
-        raise ImportFault(f"the file cannot be read: {exc.strerror}") from exc
-    found = read_file(content, command, zone, now)
+    found = read_file(_content(data, command), command, zone, now)
     new = repeated = 0
     rejected = len(found.refused)
     for batch in found.batches(BATCH):

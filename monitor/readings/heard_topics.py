@@ -1,21 +1,22 @@
-"""Topics heard while the service listens to every message, kept in a file for the board.
+"""Topics heard while the service listens to every message, kept in a document for the board.
 
 Everything in it comes from anyone who reaches the broker: it is shown as text only.
 """
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import msgspec
 
-from monitor.core.durable_file import write_durably
 from monitor.settings.change import rule_as_content
 
 if TYPE_CHECKING:
     from monitor.readings.topic_discovery import TopicListener, TopicReport
+    from monitor.store.documents import Documents
 
+NAME = "heard-topics.json"
+"""Name of the document."""
 SHOWN = 160
 """Longest part of a message that is kept. [characters]"""
 REASON_MAX, REASONS_MAX = 300, 8
@@ -68,14 +69,14 @@ def _topic(one: TopicReport) -> HeardTopic:
     )
 
 
-def write(path: Path, heard: HeardTopics) -> None:
-    """Write the file; only this user can read it. The caller reports an OSError."""
-    write_durably(path, msgspec.json.encode(heard).decode())
+def write(home: Documents, heard: HeardTopics) -> None:
+    """Write the document. The caller reports an OSError or a StoreFault."""
+    home.put(NAME, msgspec.json.encode(heard).decode())
 
 
-def read(path: Path) -> HeardTopics:
-    """Topics that were heard last; `NOTHING` if there is no file, or it cannot be read."""
+def read(home: Documents) -> HeardTopics:
+    """Topics that were heard last; `NOTHING` if there is no document, or it cannot be read."""
     try:
-        return msgspec.json.decode(path.read_bytes(), type=HeardTopics)
+        return msgspec.json.decode(home.read(NAME), type=HeardTopics)
     except (OSError, msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return NOTHING

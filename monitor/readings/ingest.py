@@ -244,7 +244,9 @@ class Ingest:
         if about == About.SETTINGS:  # an account for a button is not the owner's
             raise BadPayload("settings cannot be changed by a message: change them on the board")
         whole = {"by": "mqtt", "about": about} | command
-        self.commands.carry_out(whole, arrival.received_ms, deliveries)
+        self.commands.carry_out(
+            whole, arrival.received_ms, lambda run, _: self.writer.remember(run, deliveries)
+        )
 
     def _forecast(
         self, source: str, arrival: Arrival, deliveries: list[tuple[int, bytes]]

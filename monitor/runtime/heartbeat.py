@@ -153,6 +153,14 @@ def _cut(beat: Heartbeat, longest: int) -> Heartbeat:
 def read(path: Path) -> Heartbeat | None:
     """The last heartbeat; None if there is none, or it cannot be read."""
     try:
-        return msgspec.json.decode(path.read_bytes(), type=Heartbeat)
-    except (OSError, msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return decoded(path.read_bytes())
+    except OSError:
+        return None
+
+
+def decoded(text: bytes) -> Heartbeat | None:
+    """A heartbeat as it was written; None if it is damaged."""
+    try:
+        return msgspec.json.decode(text, type=Heartbeat)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return None

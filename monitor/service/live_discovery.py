@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from pathlib import Path
 
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
@@ -19,6 +18,7 @@ from monitor.mqtt.embedded_broker import EmbeddedBroker
 from monitor.readings import heard_topics
 from monitor.readings.topic_discovery import BATCH_MAX, TopicListener
 from monitor.settings import Settings
+from monitor.store.documents import documents_of
 
 log = logging.getLogger(__name__)
 
@@ -42,11 +42,6 @@ class LiveDiscovery:
         self._thread: threading.Thread | None = None
         self._until = 0.0
         self._ended = threading.Event()
-
-    @property
-    def path(self) -> Path:
-        """The file that the board reads."""
-        return self._settings.heard_topics_path
 
     def can_listen(self) -> bool:
         """True at an outside broker, and at one of ours that can be opened while it runs."""
@@ -120,4 +115,4 @@ class LiveDiscovery:
 
     def _write(self, ear: TopicListener, until_ms: int, trouble: str) -> None:
         heard = heard_topics.heard_topics(ear, until_ms // 1000 * 1000, trouble)
-        heard_topics.write(self.path, heard)
+        heard_topics.write(documents_of(self._settings), heard)

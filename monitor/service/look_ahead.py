@@ -4,22 +4,19 @@ from __future__ import annotations
 
 import os
 import threading
-import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from monitor.core.errors import SettingsFault
-from monitor.core.signals import signals_call
 from monitor.core.systemd import Notifier
 from monitor.outlook.homes import home_of
 from monitor.runtime.child_process import ChildProcess
+from monitor.service.parts_apart import keep_running
 from monitor.settings.child_arguments import child_arguments
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
 
-LOOK_S = 0.5
-"""Interval between checks of the processes. [s]"""
 STATUS = "Learns places and makes outlooks."
 
 
@@ -57,28 +54,12 @@ def look_ahead(
                 "`benchweather run`. The demo has no database."
             ]
         )
-    stop, notifier, wanted = threading.Event(), notifier or Notifier({}), threading.Event()
     home_of(settings).put([])  # a store that cannot be written is said at once
-    children, next_sign_s = _processes(settings, processes, wanted), 0.0
-    with signals_call(stop.set):
-        wanted.set()
-        try:
-            notifier.ready(STATUS)
-            on_ready()
-            while not stop.wait(LOOK_S):
-                for child in children:
-                    child.restart_if_ended()
-                if notifier.watchdog_s and time.monotonic() >= next_sign_s:
-                    next_sign_s = time.monotonic() + notifier.watchdog_s
-                    notifier.alive(STATUS)
-            notifier.stopping()
-        finally:
-            for child in children:
-                child.end()
-            for child in children:
-                child.stop()
+    keep_running(_processes(settings, processes), STATUS, on_ready, notifier)
 
 
-def _processes(settings: Settings, number: int, wanted: threading.Event) -> list[ChildProcess]:
+def _processes(
+    settings: Settings, number: int, wanted: threading.Event | None = None
+) -> list[ChildProcess]:
     arguments = ["monitor.outlook", *child_arguments(settings)]
     return [ChildProcess("outlook", arguments, wanted) for _ in range(number)]

@@ -20,7 +20,9 @@ from monitor.commands import Commands
 from monitor.commands.closing import shop_hours
 from monitor.commands.guide import DecideTestNotice
 from monitor.commands.ipc import CommandLink
+from monitor.commands.link import TableLink
 from monitor.commands.listening import DecideListening
+from monitor.commands.request import Also, no_more
 from monitor.commands.settings import DecideSettings
 from monitor.core.clock import now_ms
 from monitor.core.errors import SettingsFault
@@ -270,9 +272,12 @@ class Supervisor:
             scheduled_jobs.add_forecasts(jobs, settings, intake)
             jobs.every("clock", LOOK_AT_CLOCK_S, clock_watch.look)
             jobs.every("backup", LOOK_AT_BACKUP_S, self._backups.look)
-            link = CommandLink(
-                settings.command_link_path,
-                functools.partial(_carry_out, ingest, phones, sender, settings),
+            signs = VitalSigns(settings, self._clock, self._notifier, self._settings_trouble)
+            carry_out = functools.partial(_carry_out, ingest, phones, sender, settings)
+            link = (
+                TableLink(writer, carry_out, lambda: signs.last)
+                if isinstance(writer.address, str)
+                else CommandLink(settings.command_link_path, carry_out)
             )
             link.start()
             parts.callback(link.stop)
@@ -307,7 +312,6 @@ class Supervisor:
                 parts.callback(children[-1].stop)
             if commands.journal.repairs:
                 self._repairs.set()
-            signs = VitalSigns(settings, self._clock, self._notifier, self._settings_trouble)
             watched = Parts(
                 ingest, cycle, sender, jobs, children, disk, watch, self._backups, others
             )
@@ -381,8 +385,9 @@ def _carry_out(
     sender: OutboxWorker,
     settings: Settings,
     command: Mapping[str, Any],
+    also: Also = no_more,
 ) -> Mapping[str, Any]:
-    """Carry out a command of another process of ours."""
+    """Carry out a command of another process of ours; `also`: see `Commands.carry_out`."""
     if command.get("about") == PHONES:
         done = phones.carry_out(command, now_ms())
         sender.wake()
@@ -393,4 +398,4 @@ def _carry_out(
         return file_import.carry_out(
             ingest.writer, settings.data, settings.zone, command, now_ms()
         )
-    return ingest.commands.carry_out(command, now_ms())
+    return ingest.commands.carry_out(command, now_ms(), also)

@@ -72,6 +72,8 @@ class VitalSigns:
         self._since: dict[str, int] = {}
         self._stuck: tuple[str, ...] = ()
         self._told, self._next_sign_s = "", 0.0
+        self.last: heartbeat.Heartbeat | None = None
+        """The last heartbeat; None before the first."""
 
     def beat(self, parts: Parts) -> None:
         """Write the heartbeat, and give systemd a sign of life unless a part hangs."""
@@ -82,10 +84,9 @@ class VitalSigns:
         found = health.verdicts(state, state.beat_ms, self._settings.zone)
         self._since = health.since(self._since, self._grades, found, state.beat_ms)
         self._grades = {one.part: one.grade for one in found}
+        self.last = msgspec.structs.replace(state, since=self._since)
         try:
-            heartbeat.write(
-                self._settings.heartbeat_path, msgspec.structs.replace(state, since=self._since)
-            )
+            heartbeat.write(self._settings.heartbeat_path, self.last)
         except OSError as exc:
             log.warning("heartbeat cannot be written reason=%s", exc)
         self._tell(health.sentence(found))

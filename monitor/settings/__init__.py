@@ -143,10 +143,6 @@ class Settings:
         return self.data / "broker-accounts.json"
 
     @property
-    def heard_topics_path(self) -> Path:
-        return self.data / "heard-topics.json"
-
-    @property
     def forecast_folder(self) -> Path:
         return self.data / "forecasts"
 

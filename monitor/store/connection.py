@@ -139,6 +139,10 @@ ORDER BY place, sensor, quantity
                 pass
         return True
 
+    def wait_for_call(self, timeout_s: float) -> None:
+        """Wait until somebody puts a request into the store, at most so long. [s]"""
+        raise NotImplementedError(f"nobody puts requests into {self.name}: wait {timeout_s} s")
+
     def is_unfinished(self) -> bool:
         """Return whether this is a copy that was interrupted (`copying.py`)."""
         return self.row("SELECT 1 FROM tally WHERE name = ?", (UNFINISHED,)) is not None

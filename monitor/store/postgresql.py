@@ -158,6 +158,8 @@ SELECT series_id, place, sensor, quantity, ts_ms, value FROM series CROSS JOIN L
 ORDER BY place, sensor, quantity
 """
     raw: psycopg.Connection[Any] | None = None
+    _listening: psycopg.Connection[Any] | None = None
+    """The connection that hears calls."""
 
     def __init__(self, url: str, *, read_only: bool, turn: str = "") -> None:
         try:
@@ -243,6 +245,18 @@ ORDER BY place, sensor, quantity
             self._stands_by = standby
             self.close()
             self.raw = self._connected()
+
+    def wait_for_call(self, timeout_s: float) -> None:
+        """Wait until somebody calls the service of this store (`requests.put`), at most so long; the
+        first time, and after the connection was cut, not at all. For a connection of its own."""
+        with self._lock, self._translated():
+            if self._listening is not self.raw or self._is_cut():
+                (name,) = self._begun("SELECT quote_ident(current_schema())").fetchone()
+                self._begun(f"LISTEN {name}")
+                self._listening = self.raw
+            elif self.raw is not None:
+                for _ in self.raw.notifies(timeout=timeout_s, stop_after=1):
+                    pass
 
     def version(self) -> int:
         return hash(self.row("SELECT pg_current_snapshot()::text")[0])

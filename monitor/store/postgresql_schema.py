@@ -147,6 +147,24 @@ CREATE TABLE guess (
 clock."""
 _FILES = "CREATE TABLE secret_file (name TEXT PRIMARY KEY, content TEXT NOT NULL);"
 """The board's keys, phones and the key of their notices, as the files of a data folder."""
+_REQUEST = """
+CREATE TABLE request (
+  request_id TEXT PRIMARY KEY,
+  made_ms BIGINT NOT NULL DEFAULT floor(1000 * extract(epoch FROM clock_timestamp()))::bigint,
+  made_by TEXT NOT NULL DEFAULT session_user,
+  body TEXT NOT NULL,
+  answer TEXT
+);
+"""
+"""Requests to the service that somebody waits for, their users of the database, and their answers."""
+_DOCUMENT = """
+CREATE TABLE document (
+  name TEXT PRIMARY KEY,
+  made_ms BIGINT NOT NULL,
+  body TEXT NOT NULL
+);
+"""
+"""What a service has to show besides its store, as the files in its data folder: heartbeat, plan."""
 _PEOPLE = "monitor.people.migrations"
 """Steps of the schema of people, which lie in a file of their own beside a store that is a file."""
 _OWN = {
@@ -160,6 +178,7 @@ _OWN = {
     19: [_OUTLOOK, "ALTER TABLE outlook ALTER body SET STORAGE EXTERNAL;", _OUTLOOK_TURN],
     20: ["ALTER TABLE rollup SET (fillfactor = 70);"],
     21: [*migrations.steps(_PEOPLE)[0].statements, _GUESS, _FILES],
+    22: [_REQUEST, _DOCUMENT, "ALTER TABLE document SET (fillfactor = 50);"],
 }
 """What PostgreSQL needs besides, by the step of the schema."""
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 
 from monitor.core.errors import StoreFault
-from monitor.store import copying, outlooks
+from monitor.store import copying, documents, outlooks
 from monitor.store.connection import StoreConnection
 
 PREFIX = "benchweather"
-OWNER, WRITER, READER, PEOPLE, OVERVIEW = PARTS = "owner", "writer", "reader", "people", "overview"
+OWNER, WRITER, READER, PEOPLE, OVERVIEW = "owner", "writer", "reader", "people", "overview"
+REQUESTER = "requester"
+"""Role of a board on another computer: a reader that may also put requests to the service."""
+PARTS = (OWNER, WRITER, READER, PEOPLE, OVERVIEW, REQUESTER)
 _PREFIX = re.compile(r"[a-z_][a-z0-9_]{0,50}")
 _MORE = {
     "schema_step": "",
@@ -29,7 +32,9 @@ _ELSEWHERE = (
     "WHERE rolname = ? AND deptype = 'o' AND datname <> current_database() LIMIT 1"
 )
 """Finds a schema or database of another store whose tables a role owns."""
-_NOT_READ = dict.fromkeys(("ingest_worker", "lease", "turn", "service"), "INSERT, UPDATE, DELETE")
+_NOT_READ = dict.fromkeys(
+    ("ingest_worker", "lease", "turn", "service", "request"), "INSERT, UPDATE, DELETE"
+)
 """What a writer may do with tables that no reader may see, besides reading them."""
 OF_PEOPLE = ("person", "credential", "audit", "guess", "secret_file")
 """Tables with hashes of passwords, keys and phones: neither a writer nor a reader may see them."""
@@ -61,8 +66,8 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
             "begin with a digit"
         )
     names = {part: f"{prefix}_{part}" for part in PARTS}
-    owner, writer, reader, people, overview = names.values()
-    others = f"{writer}, {reader}, {people}, {overview}"
+    owner, writer, reader, people, overview, requester = names.values()
+    others = f"{writer}, {reader}, {people}, {overview}, {requester}"
     if other := connection.row(_ELSEWHERE, (owner, owner)):
         raise StoreFault(
             f"--prefix {prefix}: {owner} owns the store in {other[0]}, and who may read that one could "
@@ -75,7 +80,8 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
     parts = connection.rows(
         "SELECT inhrelid::regclass::text FROM pg_inherits WHERE inhparent = 'reading'::regclass"
     )
-    tables = ("schema_step", "series", *copying.BY_SERIES, *copying.AT_ONCE, *outlooks.TABLES)
+    tables = ("schema_step", "series", *copying.BY_SERIES, *copying.AT_ONCE)
+    tables += (*outlooks.TABLES, *documents.TABLES)
     with connection.transaction() as run:
         for name in names.values():
             run.execute("SELECT 1 FROM pg_roles WHERE rolname = ?", (name,))
@@ -95,12 +101,16 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
             run.execute(f"ALTER TABLE {table} OWNER TO {owner}")
             run.execute(f"REVOKE ALL ON {table} FROM PUBLIC, {others}")
         for table in tables:
-            run.execute(f"GRANT SELECT ON {table} TO {writer}, {reader}")
+            run.execute(f"GRANT SELECT ON {table} TO {writer}, {reader}, {requester}")
             if more := _MORE.get(table, "INSERT, UPDATE, DELETE"):
                 run.execute(f"GRANT {more} ON {table} TO {writer}")
         run.execute(f"GRANT SELECT ON shop_state TO {overview}")
         for table, more in _NOT_READ.items():
             run.execute(f"GRANT SELECT, {more} ON {table} TO {writer}")
+        run.execute(
+            "GRANT INSERT (request_id, body), SELECT (request_id, answer), DELETE ON request "
+            f"TO {requester}"
+        )
         for table in OF_PEOPLE:
             run.execute(f"GRANT SELECT, INSERT, UPDATE, DELETE ON {table} TO {people}")
         run.execute(f"GRANT UPDATE ON {_IDS_OF_PEOPLE} TO {people}")

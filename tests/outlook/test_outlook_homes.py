@@ -25,6 +25,7 @@ from monitor.settings import load
 from monitor.store import Reader, Writer, ingest_workers, outlooks
 from monitor.store.connection import opened
 from monitor.store.outlooks import Item, When
+from monitor.store.shared_home import SharedHome
 
 T0, HOUR = 1_790_000_000_000, 3_600_000
 PLACE = "bänch/2.1"
@@ -45,13 +46,13 @@ def home(request, tmp_path):
     if request.param == "files":
         return FolderHome(tmp_path / "outlook")
     address = request.getfixturevalue("address")
-    return DatabaseHome(address, address)
+    return DatabaseHome(SharedHome(address, address))
 
 
 @pytest.fixture
 def two(address):
     """The home as two processes have it."""
-    return DatabaseHome(address, address), DatabaseHome(address, address)
+    return DatabaseHome(SharedHome(address, address)), DatabaseHome(SharedHome(address, address))
 
 
 def body(home, place, kind):
@@ -154,7 +155,7 @@ def test_a_turn_that_ran_out_but_that_nobody_took_still_counts(two, monkeypatch)
 def test_a_time_in_the_future_does_not_keep_a_place_from_being_looked_at(two):
     """A server whose clock was wrong for a while."""
     home = two[0]
-    future = When(outlooks.now_ms(home._writing) + 1000 * HOUR, "a")
+    future = When(outlooks.now_ms(home._home.writing) + 1000 * HOUR, "a")
     assert home.finish(home.take(LOOK, "x", future), [])
     assert home.take(LOOK, "x", When(T0, "a")) is not None
 
@@ -196,7 +197,7 @@ def test_files_move_into_the_database_once_and_out_again(two, tmp_path):
     two[0].put([Item("x", "fit", b"of the database")])
     stamp = folder.stamp(PLACE, "fit")
     (tmp_path / "outlook" / "y.fit.npz").mkdir()  # which cannot be read
-    with closing(opened(two[0]._address, read_only=False)) as store:
+    with closing(opened(two[0]._home._address, read_only=False)) as store:
         assert outlooks.take_in(store, tmp_path / "outlook") == 2
         assert outlooks.take_in(store, tmp_path / "outlook") == 0
         assert body(two[1], PLACE, "fit") == b"of the file"

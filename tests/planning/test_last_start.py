@@ -132,7 +132,7 @@ class Shop:
     """Settings of a shop that keeps its plan in a folder."""
 
     def __init__(self, data):
-        self.data = data
+        self.data = self.store_address = self.read_address = data
 
 
 def test_the_present_plan_is_read_as_it_was_written(tmp_path):
@@ -156,7 +156,7 @@ def test_the_present_plan_is_read_as_it_was_written(tmp_path):
         (tmp_path / name).symlink_to(secret)
     present.keep(one, kept)
     assert secret.read_text() == "kept"  # a link beside the plan is not followed
-    present.path_of(one).write_text('{"half')
+    (one.data / present.NAME).write_text('{"half')
     assert present.read(one) is None
     present.keep(one, PresentPlan(made_ms=1, version=1, plan=None, format=0))
     assert present.read(one) is None

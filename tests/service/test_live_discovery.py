@@ -24,6 +24,7 @@ from monitor.service.broker_access import access_rules
 from monitor.settings import load
 from monitor.settings.shop_broker import broker_address, embedded_broker
 from monitor.store import Reader
+from monitor.store.documents import FolderDocuments
 
 OWN, COMMAND = "attic/climate", "benchweather/bench/wait/do"
 
@@ -31,7 +32,7 @@ OWN, COMMAND = "attic/climate", "benchweather/bench/wait/do"
 @pytest.mark.slow
 @pytest.mark.broker
 def test_any_topic_is_heard_while_listening_but_no_command_of_a_stranger(service):
-    path = service.data / "heard-topics.json"
+    home = FolderDocuments(service.data)
     stranger = connected(service.port)
     until(stranger.is_connected)
     ipc.ask(
@@ -41,10 +42,10 @@ def test_any_topic_is_heard_while_listening_but_no_command_of_a_stranger(service
     def sent():
         for topic in (COMMAND, OWN):
             stranger.publish(topic, b'{"temp": 20.5, "hum": 47}', qos=1).wait_for_publish(5)
-        return heard_topics.read(path).topics
+        return heard_topics.read(home).topics
 
     until(sent, what="the topic is heard")
-    heard = heard_topics.read(path)
+    heard = heard_topics.read(home)
     assert [one.topic for one in heard.topics] == [OWN]
     (one,) = heard.topics
     assert (one.topic, one.rule["quantities"]["humidity"]["unit"]) == (OWN, "%RH")
@@ -56,11 +57,11 @@ def test_any_topic_is_heard_while_listening_but_no_command_of_a_stranger(service
 
 
 def test_a_damaged_file_of_heard_topics_is_as_none(tmp_path):
-    path = tmp_path / "heard-topics.json"
-    assert heard_topics.read(path) is heard_topics.NOTHING
+    path, home = tmp_path / heard_topics.NAME, FolderDocuments(tmp_path)
+    assert heard_topics.read(home) is heard_topics.NOTHING
     for text in ("", "[]", "{", '{"until_ms": "soon"}', "[" * 9000):
         path.write_text(text)
-        assert heard_topics.read(path) is heard_topics.NOTHING
+        assert heard_topics.read(home) is heard_topics.NOTHING
 
 
 def test_a_broker_that_cannot_be_opened_says_what_to_do_instead():
@@ -84,7 +85,7 @@ def test_the_broker_takes_only_known_topics_again_when_the_time_is_over(tmp_path
 
         def sent(topic):
             stranger.publish(topic, b'{"temp": 20.5, "hum": 47}', qos=1).wait_for_publish(5)
-            return heard_topics.read(settings.heard_topics_path).topics
+            return heard_topics.read(FolderDocuments(settings.data)).topics
 
         discovery.start()
         until(lambda: sent(OWN), what="the topic is heard")

@@ -17,7 +17,17 @@ from monitor.people.entries import AuditEntry, Kind
 from monitor.people.guesses import Guesses
 from monitor.people.homes import DatabaseHome, FolderHome
 from monitor.people.roles import Role
-from monitor.store import Reader, Writer, client_sheets, migrations, roles, rollups
+from monitor.store import (
+    Reader,
+    Writer,
+    client_sheets,
+    documents,
+    migrations,
+    requests,
+    roles,
+    rollups,
+)
+from monitor.store.connection import opened
 
 psycopg = pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
 BENCH = Series("front-bench", "a1", Quantity.TEMPERATURE)
@@ -34,7 +44,22 @@ READS_ONLY = (
     "SELECT client_id FROM lease",
     "UPDATE outlook SET body = ''",
     "DELETE FROM outlook_turn",
+    "UPDATE document SET body = ''",
+    "DELETE FROM document",
 )
+REQUESTS = (
+    "INSERT INTO request (request_id, body) VALUES ('x', '{}')",
+    "DELETE FROM request",
+    "SELECT request_id, answer FROM request",
+)
+NOT_IN_REQUESTS = (
+    "SELECT body FROM request",
+    "UPDATE request SET answer = '{}'",
+    "INSERT INTO request (request_id, body, answer) VALUES ('x', '{}', '{}')",
+    "INSERT INTO request (request_id, body, made_ms) VALUES ('x', '{}', 0)",
+    "INSERT INTO request (request_id, body, made_by) VALUES ('x', '{}', 'owner')",
+)
+"""What even who may put requests cannot do with them."""
 OF_PEOPLE = (
     "SELECT password FROM person",
     "SELECT secret FROM credential",
@@ -90,14 +115,14 @@ NOBODY = (
 
 @pytest.fixture
 def ways(postgresql_server):
-    """Addresses of one store for its owner, a writer and a reader."""
+    """Addresses of one store for its owner and the other roles."""
     address = postgresql_server.address()
     writer = Writer(address)
     fill(writer)
     names = roles.make(writer.connection)
     assert roles.make(writer.connection) == names  # a second time changes nothing
     writer.close()
-    for user in ("writer", "reader", "people"):
+    for user in ("writer", "reader", "people", "requester"):
         postgresql_server.sql(f"DROP ROLE IF EXISTS {user}_user")
         postgresql_server.sql(f"CREATE ROLE {user}_user LOGIN IN ROLE {names[user]}")
     yield {
@@ -137,7 +162,7 @@ def test_a_writer_stores_everything_and_a_reader_reads_it(ways):
 @pytest.mark.parametrize(
     ("who", "statements"),
     [
-        ("reader", READS_ONLY + NOBODY + OF_PEOPLE),
+        ("reader", READS_ONLY + NOBODY + OF_PEOPLE + REQUESTS + NOT_IN_REQUESTS),
         ("writer", NOBODY + OF_PEOPLE),
         ("people", READS_ONLY + NOBODY + OF_THE_STORE),
     ],
@@ -169,6 +194,20 @@ def test_a_board_signs_people_in_and_takes_them_in_with_the_role_for_people_alon
     home.guesses.forget([("person", "Ina")])
     store.remove_person("Ina")
     home.close()
+
+
+def test_a_requester_puts_requests_and_the_writer_answers_them(ways):
+    store = opened(ways["requester"], read_only=False, turn="request")
+    with closing(store), closing(Writer(ways["writer"])) as service:
+        requests.put(store, "x", "{}")
+        assert requests.open_ones(service.connection) == ["x"]
+        assert requests.body_of(service.connection, "x") == ("{}", False)
+        with service.connection.transaction(beside=True) as run:
+            requests.answer(run, "x", "done")
+            documents.put(run, "plan.json", "{}")
+        assert requests.answer_to(store, "x") == "done"
+        assert requests.withdraw(store, "x") == "done"
+        assert store.rows("SELECT name, body FROM document") == [("plan.json", "{}")]
 
 
 def test_a_writer_cannot_lead_the_owner_s_function_astray(ways):

@@ -1,0 +1,2 @@
+-- Requests of boards on other computers, and documents for them. Only a database on a server has them: see
+-- `postgresql_schema.py`. Beside a file they go over a loopback connection, and are files in the data folder.

@@ -1,0 +1,52 @@
+"""A database as a home that several processes share."""
+
+from __future__ import annotations
+
+import functools
+import time
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from monitor.store.connection import StoreAddress, StoreConnection, opened
+
+T = TypeVar("T")
+HELD_S = 1.0
+"""Time for which an answer of the database is held, because a round or a page asks for it often. [s]"""
+
+
+class SharedHome:
+    """Connections of a process to a database: one to read, and from their first use on one
+    to write and one to ask the service.
+
+    Threads may share it.
+    """
+
+    def __init__(self, read_address: StoreAddress, address: StoreAddress) -> None:
+        self.reading = opened(read_address, read_only=True)
+        self._address = address
+        self._held: dict[str, tuple[float, Any]] = {}
+
+    @functools.cached_property
+    def writing(self) -> StoreConnection:
+        return opened(self._address, read_only=False)
+
+    @functools.cached_property
+    def asking(self) -> StoreConnection:
+        """Connection for requests, all that its user may write perhaps."""
+        return opened(self._address, read_only=False, turn="request")
+
+    def held(self, name: str, ask: Callable[[], T]) -> T:
+        """The answer of `ask`, or the one that is held under a name."""
+        now_s, held = time.monotonic(), self._held.get(name)
+        if held is None or now_s - held[0] > HELD_S:
+            held = self._held[name] = (now_s, ask())
+        found: T = held[1]
+        return found
+
+    def forget(self) -> None:
+        """Hold no answer: something was written."""
+        self._held.clear()
+
+
+shared_home = functools.cache(SharedHome)
+"""The home in a database, one for a process."""
