@@ -124,7 +124,7 @@ def make_roles(
         str, typer.Option(help="Beginning of the names of the roles")
     ] = "benchweather",
 ) -> None:
-    """Make five roles in the database of store.url: owner, writer, reader, people and overview."""
+    """Make six roles in the database of store.url, each with the least rights."""
     from monitor.store import Writer, roles
 
     if not settings.store.url.get_secret_value():

@@ -11,7 +11,7 @@ from monitor.store.connection import StoreConnection
 PREFIX = "benchweather"
 OWNER, WRITER, READER, PEOPLE, OVERVIEW = "owner", "writer", "reader", "people", "overview"
 REQUESTER = "requester"
-"""Role of a board on another computer: a reader that may also put requests to the service."""
+"""Role of a board on another computer, beside those of reader and people: may put requests to the service."""
 PARTS = (OWNER, WRITER, READER, PEOPLE, OVERVIEW, REQUESTER)
 _PREFIX = re.compile(r"[a-z_][a-z0-9_]{0,50}")
 _MORE = {
@@ -101,7 +101,7 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
             run.execute(f"ALTER TABLE {table} OWNER TO {owner}")
             run.execute(f"REVOKE ALL ON {table} FROM PUBLIC, {others}")
         for table in tables:
-            run.execute(f"GRANT SELECT ON {table} TO {writer}, {reader}, {requester}")
+            run.execute(f"GRANT SELECT ON {table} TO {writer}, {reader}")
             if more := _MORE.get(table, "INSERT, UPDATE, DELETE"):
                 run.execute(f"GRANT {more} ON {table} TO {writer}")
         run.execute(f"GRANT SELECT ON shop_state TO {overview}")

@@ -111,7 +111,14 @@ def test_a_unit_starts_the_outlooks_work_under_a_name_of_its_own(tmp_path):
     assert f"-m monitor look-ahead --data {tmp_path}" in text
 
 
-def test_looking_ahead_apart_needs_a_database(tmp_path):
-    answer = CliRunner().invoke(app, ["look-ahead", "--data", str(tmp_path)])
+def test_a_unit_starts_a_board_under_a_name_of_its_own(tmp_path):
+    call("--data", tmp_path, "--part", "board", "--write", "--to", tmp_path)
+    text = (tmp_path / "benchweather-board.service").read_text(encoding="utf-8")
+    assert f"-m monitor board --serve --data {tmp_path}" in text
+
+
+@pytest.mark.parametrize("words", [["look-ahead"], ["board", "--serve"]])
+def test_a_part_apart_needs_a_database(tmp_path, words):
+    answer = CliRunner().invoke(app, [*words, "--data", str(tmp_path)])
     assert answer.exit_code == 2
     assert "store.url is not set" in answer.output

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import threading
 import urllib.error
+import urllib.parse
 import urllib.request
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
@@ -19,9 +20,12 @@ import pytest
 from board_requests import ask_page
 from conftest import ROOT, benchweather, free_port, until
 
+from monitor.commands import link
 from monitor.core.clock import now_ms
+from monitor.core.errors import Rejected
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.events import About
+from monitor.settings import load
 from monitor.store import Reader, Writer, roles
 from monitor.store.journal import events_about
 
@@ -32,6 +36,7 @@ CONFIG = """
 id = "bench"
 name = "Bench by the window"
 """
+FILE = {"time": "time", "format": "iso", "unit": "Cel", "delimiter": ",", "decimal": "."}
 KILLED = """
 import os, pathlib, time
 from monitor.commands import Commands
@@ -63,7 +68,8 @@ class Board:
         self.environment = {
             k: v for k, v in os.environ.items() if not k.startswith("BENCHWEATHER_")
         } | {
-            "BENCHWEATHER_STORE__URL": address,
+            "BENCHWEATHER_STORE__URL": address["requester"],
+            "BENCHWEATHER_STORE__READ_URL": address["reader"],
             "BENCHWEATHER_DATA": str(folder),
             "BENCHWEATHER_BOARD__PORT": str(self.port),
             "PYTHONUNBUFFERED": "1",
@@ -121,6 +127,17 @@ class Board:
         except urllib.error.HTTPError as exc:
             return exc.code, json.load(exc)
 
+    def upload(self, content, **fields):
+        """A logger's file, stored."""
+        query = urllib.parse.urlencode(FILE | fields | {"store": "yes"})
+        asked = urllib.request.Request(
+            f"{self._base}/settings/file/import?{query}",
+            content.encode(),
+            {"Content-Type": "application/octet-stream", "Origin": self._base},
+        )
+        with self._opener.open(asked, timeout=60) as answer:
+            return json.load(answer)["said"]
+
     def token(self):
         return json.loads(self.get("/here"))["token"]
 
@@ -143,17 +160,23 @@ def shop(postgresql_server, make_service, tmp_path):
         )
         prefix = f"elsewhere{postgresql_server.port}"
         names = roles.make(writer.connection, prefix)
-    for part in ("writer", "requester"):
-        postgresql_server.sql(f"CREATE ROLE {prefix}_a_{part} LOGIN IN ROLE {names[part]}")
+    users = {
+        "writer": [names["writer"]],
+        "reader": [names["reader"], names["people"]],
+        "requester": [names["requester"]],
+    }
+    for part, may in users.items():
+        postgresql_server.sql(f"CREATE ROLE {prefix}_a_{part} LOGIN IN ROLE {', '.join(may)}")
     address = {part: owner.replace("owner@", f"{prefix}_a_{part}@") for part in names}
     service = make_service(board=False)
     service.data.mkdir()
     (service.data / "benchweather.toml").write_text(CONFIG, encoding="utf-8")
     service.environment["BENCHWEATHER_STORE__URL"] = address["writer"]
+    service.environment["BENCHWEATHER_STORE__READ_URL"] = address["reader"]
     made = []
 
     def board():
-        made.append(Board(tmp_path / f"board{len(made)}", address["requester"]))
+        made.append(Board(tmp_path / f"board{len(made)}", address))
         made[-1].start()
         return made[-1]
 
@@ -164,7 +187,7 @@ def shop(postgresql_server, make_service, tmp_path):
     service.clear()
     postgresql_server.until_left(owner)
     postgresql_server.sql(f"DROP SCHEMA {owner.rpartition('%3D')[2]} CASCADE")
-    for part in ("writer", "requester"):
+    for part in users:
         postgresql_server.sql(f"DROP ROLE {prefix}_a_{part}")
     for name in names.values():
         postgresql_server.sql(f"DROP OWNED BY {name}; DROP ROLE {name}")
@@ -190,7 +213,7 @@ def test_a_board_elsewhere_does_the_whole_work(shop):
     service.start()
     one = make_board()
     assert "Bench by the window" in one.page("/")
-    assert json.loads(one.get("/health"))["status"] == "ok"
+    until(lambda: json.loads(one.get("/health"))["status"] == "ok", what="all is well")
     status, answer = open_wait(one, "tap-1", "VN-1")
     assert status == 200, answer
     (wait,) = answer["done"]["waits"]
@@ -203,6 +226,15 @@ def test_a_board_elsewhere_does_the_whole_work(shop):
     status, answer = one.do(do="open", id="tap-3", kind="plate-crack", place="cellar")
     assert status == 409
     assert "bench" in answer["refused"]
+
+    status, answer = one.do(about="settings", do="restart")
+    assert status == 409
+    assert "only on the board of the computer where Benchweather runs" in answer["refused"]
+    with pytest.raises(Rejected, match="only on the board of the computer"):
+        link.ask(load(environ=one.environment), {"about": "settings", "do": "restart"})
+    csv = "time,temperature\n2026-01-05T10:00:00Z,19.5\n"
+    stored = one.upload(csv, place="bench", sensor="logger", temperature="temperature")
+    assert "1 reading is stored" in stored
 
     two = make_board()
     with ThreadPoolExecutor(2) as both:
@@ -222,8 +254,8 @@ def test_a_board_elsewhere_does_the_whole_work(shop):
         return found.stdout
 
     command("instrument", "register", "VN-2", "violin", "bench")
-    command("repair", "take-in", "VN-2", "--template", "crack")
-    until(lambda: "Glue crack" in two.page("/plan"), within_s=60, what="the plan is on the board")
+    command("repair", "take-in", "VN-2", "--template", "top-cracks")
+    until(lambda: "VN-2" in two.page("/plan"), within_s=60, what="the plan is on the board")
     assert "VN-2" in command("plan")
     assert not (two.data / "plan.json").exists()
     assert not (service.data / "plan.json").exists()

@@ -207,7 +207,6 @@ def test_a_requester_puts_requests_and_the_writer_answers_them(ways):
             documents.put(run, "plan.json", "{}")
         assert requests.answer_to(store, "x") == "done"
         assert requests.withdraw(store, "x") == "done"
-        assert store.rows("SELECT name, body FROM document") == [("plan.json", "{}")]
 
 
 def test_a_writer_cannot_lead_the_owner_s_function_astray(ways):
