@@ -14,7 +14,6 @@ from monitor.core.signals import signals_call
 from monitor.core.systemd import Notifier
 from monitor.runtime.child_process import ChildProcess
 from monitor.service.sole_use import ServiceFault, sole_use
-from monitor.settings.board_keys import make_board_keys
 from monitor.settings.child_arguments import child_arguments
 from monitor.store.heartbeats import last
 
@@ -83,6 +82,5 @@ def serve_board(
             )
         settings.heartbeat_path.unlink(missing_ok=True)  # of a service that worked here before
         last(settings)  # a store that cannot be read is said at once
-        make_board_keys(settings.secrets_path)
         board = ChildProcess("board", ["dashboard", *child_arguments(settings)])
         keep_running([board], STATUS, on_ready, notifier)

@@ -11,7 +11,7 @@ from monitor.store.connection import StoreConnection
 PREFIX = "benchweather"
 OWNER, WRITER, READER, PEOPLE, OVERVIEW = "owner", "writer", "reader", "people", "overview"
 REQUESTER = "requester"
-"""Role of a board on another computer, beside those of reader and people: may put requests to the service."""
+"""Role of boards on other computers, beside those to read: may put requests to the service."""
 PARTS = (OWNER, WRITER, READER, PEOPLE, OVERVIEW, REQUESTER)
 _PREFIX = re.compile(r"[a-z_][a-z0-9_]{0,50}")
 _MORE = {

@@ -11,7 +11,7 @@ from full_store import SERIES, T0, content, fill
 from monitor.core.errors import StoreFault
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.events import About, Event
-from monitor.store import Reader, Writer, copying, journal, documents, outlooks, roles, rollups
+from monitor.store import Reader, Writer, copying, documents, journal, outlooks, roles, rollups
 from monitor.store.connection import opened
 
 DAY_MS = 86_400_000
@@ -50,8 +50,16 @@ def test_every_table_is_copied_and_new_rows_get_new_ids(stores):
             "AND relkind IN ('r', 'p') AND NOT relispartition"
         )
     }
-    names -= {"ingest_worker", "lease", "turn", "service", "request"}  # of one database and its broker
-    names -= {*outlooks.TABLES, *documents.TABLES} | set(roles.OF_PEOPLE)  # beside a file they are files
+    names -= {
+        "ingest_worker",
+        "lease",
+        "turn",
+        "service",
+        "request",
+    }  # of one database and its broker
+    names -= {*outlooks.TABLES, *documents.TABLES} | set(
+        roles.OF_PEOPLE
+    )  # beside a file they are files
     assert names - {"schema_step"} == {"series", *copying.BY_SERIES, *copying.AT_ONCE}
     assert all(source.connection.rows(f"SELECT 1 FROM {table}") for table in names)
     found = copied(source, address)

@@ -164,7 +164,8 @@ def test_a_writer_stores_everything_and_a_reader_reads_it(ways):
     [
         ("reader", READS_ONLY + NOBODY + OF_PEOPLE + REQUESTS + NOT_IN_REQUESTS),
         ("writer", NOBODY + OF_PEOPLE),
-        ("people", READS_ONLY + NOBODY + OF_THE_STORE),
+        ("people", READS_ONLY + NOBODY + OF_THE_STORE + REQUESTS + NOT_IN_REQUESTS),
+        ("requester", READS_ONLY + NOBODY + OF_THE_STORE + OF_PEOPLE + NOT_IN_REQUESTS),
     ],
 )
 def test_no_role_can_do_more_than_it_must(ways, who, statements):
