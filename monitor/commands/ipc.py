@@ -118,7 +118,7 @@ def ask(path: Path, command: Mapping[str, Any]) -> Mapping[str, Any]:
 
 
 def done_of(answer: Mapping[str, Any]) -> Mapping[str, Any]:
-    """What was done, by an answer of the service; raises what it raised."""
+    """Content of an answer of the service; raises what the service raised."""
     if "unavailable" in answer:
         raise StoreUnavailable(answer["unavailable"])
     if "rejected" in answer:

@@ -28,7 +28,7 @@ _READ = f"SELECT body, {NOW_MS} - made_ms FROM document WHERE name = ?"  # noqa:
 
 
 class Shop(Protocol):
-    """What the settings say of where a shop has its store and its files."""
+    """Addresses of a shop's store and files, as the settings have them."""
 
     @property
     def data(self) -> Path: ...
