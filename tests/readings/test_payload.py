@@ -5,13 +5,20 @@ from __future__ import annotations
 import json
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.core.errors import BadPayload
 from monitor.core.measurements import MEASURES, Quantity
 from monitor.domain.topic_rules import Pick, TimePick, TopicRule
-from monitor.readings.payload import AHEAD_MAX_MS, EARLIEST_MS, PAYLOAD_MAX, RECORDS_MAX, Contract
+from monitor.readings.payload import (
+    AHEAD_MAX_MS,
+    EARLIEST_MS,
+    PAYLOAD_MAX,
+    RECORDS_MAX,
+    Contract,
+    senml,
+)
 
 NOW = 1_790_000_000_000  # 2026-09-21T14:13:20Z
 TOPIC = "benchweather/front-bench/a1"
@@ -280,3 +287,80 @@ def test_any_bytes_are_read_or_refused_and_what_is_read_can_be_believed(payload)
         measure = MEASURES[series.quantity]
         assert measure.low <= value <= measure.high
         assert EARLIEST_MS <= ts_ms <= NOW + AHEAD_MAX_MS
+
+
+_T, _H = {"n": "temperature", "u": "Cel"}, {"n": "humidity", "u": "%RH"}
+_KINDS = [[_T], [{}], [_T, _H], [_H, {"u": "Cel"}], [_T, {"n": "a:temperature", "u": "F"}]]
+"""Names and units of a pack; the last are two of one series."""
+_ODD = json.loads(r"""
+[{"bt": 5}, {"bt": 1789999991}, {"bt": 0}, {"bn": "b"}, {"bu": "%RH"}, {"bv": 2}, {"bver": 11},
+{"bver": 10}, {"t": -1e9}, {"t": -1.7e9}, {"t": -1e308}, {"t": 1e5}, {"t": null}, {"v": null},
+{"v": -400}, {"v": 1e308}, {"v": "1"}, {"vs": "on"}, {"x_": 1}, {"x": "}"}, {"x": {"bt": 4}},
+{"n": "\"bt\""}, {"u": "m"}, {"u": "K"}]
+""")
+
+
+@st.composite
+def _packs(draw):
+    """A usual pack; some have two values of one time."""
+    kinds, length = draw(st.sampled_from(_KINDS)), draw(st.integers(3, 8))
+    times = st.integers(0, 9) | st.integers(0, 40_000).map(lambda n: n / 2_000)  # halves of a ms
+    pack = [
+        draw(st.sampled_from(kinds)) | {"t": t, "v": v}
+        for t, v in zip(
+            draw(st.lists(times, min_size=length, max_size=length, unique=draw(st.booleans()))),
+            draw(
+                st.lists(st.integers(1, 60) | st.floats(1, 60), min_size=length, max_size=length)
+            ),
+            strict=True,
+        )
+    ]
+    pack[0] |= draw(_base)
+    return pack
+
+
+_base = st.fixed_dictionaries(
+    {"bt": st.sampled_from([NOW / 1000 - 60.0, NOW / 1000 - 59.9995])},
+    optional={
+        "bn": st.sampled_from(["", "a1:", "a}"]),
+        "bu": st.just("Cel"),
+        "bv": st.sampled_from([0.1, 1]),
+    },
+)
+
+
+def _outcome(decoder, payload):
+    try:
+        return repr(decoder(payload, NOW))
+    except BadPayload as exc:
+        return f"refused: {exc}"
+
+
+@pytest.mark.parametrize("odd", [{}, *_ODD], ids=str)
+@given(_packs(), st.integers(0, 2))
+@settings(max_examples=30)
+def test_a_pack_read_by_columns_gives_what_its_records_give_one_by_one(odd, pack, at):
+    by_columns, one_by_one = (senml.Senml("front-bench", "a1") for _ in range(2))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(senml, "PLAIN_FROM", RECORDS_MAX + 1)
+        _outcome(by_columns, json.dumps(pack).encode())  # it learns the names and units
+        pack[at] |= odd
+        payload = json.dumps(pack).encode()
+        wanted = _outcome(one_by_one, payload)
+        patch.setattr(senml, "PLAIN_FROM", 1)
+        assert _outcome(by_columns, payload) == wanted
+
+
+def test_a_plain_long_pack_is_read_by_columns(monkeypatch):
+    rows = [{"n": n, "u": u, "t": k, "v": 20 + k / 7} for k in range(30) for n, u in _PAIR]
+    pack = [{"bt": NOW / 1000 - 60} | rows[0], *rows[1:]]
+    decoder = senml.Senml("front-bench", "a1")
+    read, payload = [], json.dumps(pack).encode()
+    plain = decoder._plain
+    monkeypatch.setattr(decoder, "_plain", lambda *of: read.append(plain(*of)) or read[-1])
+    first, again = decoder(payload, NOW), decoder(payload, NOW)
+    assert first == again
+    assert read == [None, again.readings], "the first time its names are learnt"
+
+
+_PAIR = (("temperature", "Cel"), ("humidity", "%RH"))
