@@ -122,6 +122,7 @@ class Phones:
             self._way.setdefault("contact", f"mailto:{contact}")
         self._limit = TestLimit()
         self._channels: list[str] = []
+        self._away = False
 
     @property
     def book(self) -> PhoneBook:
@@ -134,9 +135,11 @@ class Phones:
         if urgency < LEAST:
             return []
         try:
-            self._channels = [phone.channel for phone in self.book.phones]
+            self._channels, self._away = [one.channel for one in self.book.phones], False
         except StoreFault as exc:
-            log.warning("phones cannot be read reason=%s", exc)
+            if not self._away:
+                log.warning("phones cannot be read reason=%s", exc)
+            self._away = True
         return self._channels
 
     def has(self, channel: str) -> bool:

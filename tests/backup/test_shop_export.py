@@ -19,6 +19,9 @@ from monitor.backup import columns, shop_export
 from monitor.backup.archive import BackupFault
 from monitor.core.clock import to_ms
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.people.access_store import store_of
+from monitor.people.board_keys import make_board_keys
+from monitor.people.roles import Role
 from monitor.store import Reader, Writer, copying, migrations
 
 MONTH_END_MS = to_ms(pd.Timestamp("2026-12-01", tz="UTC").to_pydatetime())
@@ -74,7 +77,13 @@ def test_a_store_on_a_server_is_exported_the_same(tmp_path, postgresql_server):
     url = postgresql_server.address()
     rows = fill_all(url)
     shop = settings.load(data=tmp_path, environ={"BENCHWEATHER_STORE__URL": url})
+    people = store_of(shop)
+    people.add_person("Eilidh", Role.OWNER, "elf pipe nor sky", 1)
+    keys = make_board_keys(people.home.files)
     made = shop_export.write(shop, tmp_path / "export")
+    secrets = ("Eilidh", people.password_of("Eilidh")[1], *keys)
+    for path in (tmp_path / "export").rglob("*.*"):
+        assert not any(secret.encode() in path.read_bytes() for secret in secrets), path
     again = shop_in(tmp_path / "new")
     assert shop_export.read(again, tmp_path / "export").tables == made.tables
     with contextlib.closing(Reader(again.store_path)) as reader:
