@@ -6,6 +6,7 @@ import subprocess
 import urllib.request
 from contextlib import closing
 from json import dumps, load
+from urllib.parse import urlencode
 
 import pytest
 from board_requests import ask_page
@@ -40,6 +41,18 @@ class Board:
         with ask_page(self, path) as answer:
             return dumps(load(answer), ensure_ascii=False)
 
+    def lets_in(self, name, password):
+        form = urlencode({"name": name, "password": password}).encode()
+        asked = urllib.request.Request(f"{self._base}/sign-in", form, {"Origin": self._base})
+        return self._leads_on(asked)
+
+    def opens(self, link):
+        return self._leads_on(urllib.request.Request(link.strip()))
+
+    def _leads_on(self, asked):
+        with urllib.request.urlopen(asked, timeout=20) as answer:
+            return "said=" not in answer.url
+
     def frame(self):
         """What is around each page, with the banner."""
         with urllib.request.urlopen(f"{self._base}/_dash-layout", timeout=20) as answer:
@@ -49,6 +62,8 @@ class Board:
 def test_the_service_keeps_its_store_in_a_database(mosquitto, make_service, postgresql_server):
     service, server = make_service(broker_url=mosquitto.url), postgresql_server
     address = server.address().replace("owner@", f"owner:{SECRET}@")
+    added = service.command("people", "add", "Eilidh")  # to the data folder
+    assert added.returncode == 0, added.stderr
     service.environment["BENCHWEATHER_STORE__URL"] = address
     board, told = Board(service.board_port), []
 
@@ -83,6 +98,8 @@ def test_the_service_keeps_its_store_in_a_database(mosquitto, make_service, post
     assert opened.returncode == 0, opened.stderr
     assert "Front bench" in say(board.page("/"))
     assert "VN-1" in say(board.page("/bench"))
+    assert board.opens(service.command("board").stdout)
+    assert board.lets_in("Eilidh", added.stdout.rpartition(": ")[2].strip())
     for command in ("settings", "check", "now", "wait list"):
         done = service.command(*command.split())
         told += [done.stdout, done.stderr]
@@ -93,6 +110,7 @@ def test_the_service_keeps_its_store_in_a_database(mosquitto, make_service, post
     beat_path = service.data / "heartbeat.json"
     until(lambda: heartbeat.read(beat_path).store_trouble, what="the service knows")
     assert "cannot be read" in say(board.page("/"))
+    assert not board.lets_in("Eilidh", added.stdout.rpartition(": ")[2].strip())
     assert "store cannot be read just now: postgresql://" in say(board.frame())
     told.append(beat_path.read_text())
     server.start()
@@ -100,12 +118,14 @@ def test_the_service_keeps_its_store_in_a_database(mosquitto, make_service, post
     until(lambda: not heartbeat.read(beat_path).store_trouble, what="the trouble is over")
     assert "cannot be read" not in board.page("/") + board.frame()
 
+    assert service.command("people", "remove", "Eilidh", "--yes").returncode == 0
     service.stop()
     told.append(service.log.read_text())
     send(6, 2)  # waits at the broker
     service.start()
     until(lambda: stored() == 16, what="what waited at the broker is stored")
     assert "VN-1" in say(board.page("/bench"))
+    assert "Eilidh" not in service.command("people", "list").stdout  # though the file has her
     told.append(board.page("/settings"))
     titles = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=True)
     told.append(titles.stdout)
