@@ -13,6 +13,8 @@ TOPIC = "benchweather/bench/a1"
 class Script:
     """A subscription that hands over what the test gives it and notes what was acknowledged."""
 
+    connected = True
+
     def __init__(self) -> None:
         self.groups: list[list[Arrival]] = []
         self.acknowledged: list[int] = []
@@ -25,7 +27,7 @@ class Script:
             return []
         return self.groups.pop(0)
 
-    def rest(self, wait_s):
+    def rest(self, wait_s, *, connects=True):
         self._ready.wait(wait_s)
 
     def ask_again(self):

@@ -58,6 +58,7 @@ from monitor.cli.shared import (
     exit_on,
     last_beat,
     load,
+    start_hint,
 )
 from monitor.core import logs
 from monitor.core.clock import now_ms
@@ -112,8 +113,14 @@ def run(
     _run(settings, verbose=verbose, standby=standby)
 
 
+DemoData = Annotated[
+    Path | None,
+    typer.Option(help="Folder in which the demo makes the folder `demo` (default: as for `run`)"),
+]
+
+
 @command(app)
-def demo(data: Data = None, config: Config = None, verbose: Verbose = False) -> None:
+def demo(data: DemoData = None, config: Config = None, verbose: Verbose = False) -> None:
     """Start the demo: an invented shop with a year of readings. Ctrl-C ends it."""
     _run(load(data, config, demo=True), verbose=verbose)
 
@@ -177,8 +184,8 @@ def board(
     if (beat := last_beat(settings)) is None or beat.late():
         err.print(
             f"Benchweather does not run with the data in {settings.data}, so this link does not work "
-            "yet. Start `benchweather run`, or name the folder of the running one with --data (with "
-            "--demo for the demo).",
+            f"yet. {start_hint(settings)} If it runs with the data of another folder, name that folder "
+            "with --data.",
             soft_wrap=True,
         )
 

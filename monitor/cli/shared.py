@@ -173,6 +173,9 @@ def start_hint(settings: Settings) -> str:
     """Command to start where there is nothing to read or no service to answer."""
     if settings.demo:
         return "Start `benchweather demo`."
+    folder = settings.data / settings_module.DEMO
+    if (folder / settings_module.DEMO_MARK).is_file():
+        return f"The demo has its data in {folder}: for the demo add `--demo`."
     return "Start `benchweather run`; for the demo add `--demo`."
 
 

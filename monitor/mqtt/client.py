@@ -154,10 +154,13 @@ class Subscription:
         self._arrived = []
         return arrived
 
-    def rest(self, wait_s: float) -> None:
-        """Keep the connection alive. What arrives meanwhile waits for the next `take`, up to
-        `WAITING_MAX` messages; then the connection may go, and the rest waits in the broker. [s]"""
-        if len(self._arrived) >= WAITING_MAX:
+    def rest(self, wait_s: float, *, connects: bool = True) -> None:
+        """Keep the connection alive, and make it if there is none and it `connects`. What arrives
+        meanwhile waits for the next `take`, up to `WAITING_MAX` messages; then the connection may go,
+        and the rest waits in the broker. [s]"""
+        if not connects and self._client.socket() is None:
+            time.sleep(wait_s)
+        elif len(self._arrived) >= WAITING_MAX:
             self._client.loop_misc()
             time.sleep(min(wait_s, 1.0))
         elif self._ready(wait_s):

@@ -26,8 +26,6 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-ASIDE = ".unreadable"
-"""End of the name of a file that cannot be used."""
 LEARN, LOOK = "learn", "look"
 """Tasks for one place."""
 
@@ -147,8 +145,8 @@ class FolderHome(OutlookHome):
         """Rename a file that cannot be used, so that it counts as absent."""
         path = self._path(place, kind)
         with contextlib.suppress(OSError):
-            path.replace(path.with_name(f"{path.name}{ASIDE}"))
-            log.warning("outlook file set aside path=%s%s", path, ASIDE)
+            path.replace(path.with_name(f"{path.name}{outlooks.ASIDE}"))
+            log.warning("outlook file set aside path=%s%s", path, outlooks.ASIDE)
 
     def forget_progress(self) -> None:
         """Forget how far a task was: it is done, or its process has ended."""

@@ -115,8 +115,11 @@ class Ingest:
         try:
             while not self._stop.is_set():
                 self.moved_s = time.monotonic()
-                if self._share is not None and self._share.lost:
-                    self._claim_again(self._share)
+                share = self._share
+                if share is not None and not self.subscription.connected:
+                    self._until_stored(share.look, 0)  # or two take the session from each other
+                if share is not None and share.lost:
+                    self._claim_again(share)
                 if arrivals := self.subscription.take(BATCH_MAX, IDLE_WAIT_S):
                     self._keep(arrivals)
                 if self._newcomers is not None and self._newcomers.outdated():
@@ -271,11 +274,13 @@ class Ingest:
             self.writer.prune_refused(self.refused_max)
 
     def _rest(self, wait_s: float) -> bool:
-        """Wait with the connection kept alive; False if asked to stop meanwhile. [s]"""
+        """Wait with the connection kept alive; False if asked to stop meanwhile. A connection that is
+        lost is made again only if nobody may have taken it over. [s]"""
         self.moved_s = time.monotonic()
         until = self.moved_s + wait_s
         while (left_s := until - time.monotonic()) > 0 and not self._stop.is_set():
-            self.subscription.rest(min(left_s, IDLE_WAIT_S))
+            wait = min(left_s, IDLE_WAIT_S)
+            self.subscription.rest(wait, connects=self._share is None)
         return not self._stop.is_set()
 
     def _admit(self, admission: Newcomers) -> None:

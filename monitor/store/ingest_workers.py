@@ -7,6 +7,7 @@ not agree.
 
 from __future__ import annotations
 
+import contextlib
 from typing import NamedTuple
 
 from monitor.core.errors import MonitorError
@@ -68,6 +69,14 @@ class Share:
         if run.fetchone() != (self._claim,):
             self.lost = True
             raise ShareLost(f"another worker stores what waits for worker {self.number}")
+
+    def look(self) -> None:
+        """Note whether another has claimed it."""
+        with (
+            self._writer.connection.transaction(beside=True) as run,
+            contextlib.suppress(ShareLost),
+        ):
+            self.check(run)
 
     def note_seen(self, name: str, per_minute: float) -> None:
         """Note that its worker stores its messages itself."""

@@ -22,7 +22,10 @@ TABLES = ("outlook", "outlook_turn")
 TURN_MS = 120_000
 """Time after which another may take the turn of a process that was not heard of. [ms]  Ours: a look
 takes half a second, and learning is heard of each day of log that it has done."""
-SUFFIX = ".npz"
+SUFFIX, ASIDE = ".npz", ".aside"
+"""End of a file's name, and what follows it in that of a file that is not used."""
+LASTING = "issuedoutlooks"
+"""Kind of the items that cannot be made again."""
 _FREE = f"NOT t.until_ms BETWEEN {NOW_MS} AND {NOW_MS} + {2 * TURN_MS}"
 """Nobody has a turn, or it was taken while the server's clock was far ahead."""
 _TAKE = f"""
@@ -164,15 +167,24 @@ def progress(store: StoreConnection) -> tuple[str, int, int] | None:
 
 def take_in(store: StoreConnection, folder: Path) -> int:
     """Move the files of a folder into the database, of an earlier version or of a store that was a file;
-    what is in the database already stays, and so does a file that cannot be read. Returns the number of
-    files that were moved."""
+    what is in the database already stays, and so does a file that cannot be read. A file of what cannot
+    be made again is then set aside. Returns the number of files that were moved."""
     moved = 0
     for path in sorted(folder.glob(f"*{SUFFIX}")):
         kind = path.name.removesuffix(SUFFIX).rpartition(".")[2]
         try:
             made_ms, body = path.stat().st_mtime_ns // 1_000_000, path.read_bytes()
             with store.transaction(beside=True) as run:
-                run.execute(_ADD, (place_of(path.name), kind, made_ms, body))
+                added = run.execute(_ADD, (place_of(path.name), kind, made_ms, body)).rowcount
+            if not added and kind == LASTING:
+                path.replace(path.with_name(f"{path.name}{ASIDE}"))
+                log.warning(
+                    "outlooks issued while the store was a file stay in their file: the database has "
+                    "others of this place path=%s%s",
+                    path,
+                    ASIDE,
+                )
+                continue
             path.unlink()
             moved += 1
         except OSError as exc:

@@ -52,6 +52,9 @@ _WRITERS_TURN, _BESIDE_OTHERS, _PARTITIONS = (
 )
 """Take the lock that each writer holds during its transaction; share it with others that only add
 readings; keep others that share it from making partitions. Only who may write the store can."""
+_OUR_TABLES = """SELECT string_agg(oid::regclass::text, ', ') FROM pg_class
+WHERE relnamespace = current_schema()::regnamespace AND relkind IN ('r', 'p') AND NOT relispartition
+AND relowner = (SELECT relowner FROM pg_class WHERE oid = 'reading'::regclass)"""
 _FIRST_TURN = "SELECT pg_advisory_xact_lock(1, hashtext(current_schema()))"
 """Takes the lock of who makes the schema, and with it the other one. Every user of the database can."""
 _NUMBER = "SELECT pg_current_xact_id()::text"
@@ -278,8 +281,6 @@ ORDER BY place, sensor, quantity
             np.array(column, kind)
             for column, kind in zip(columns, ("i8", "i8", "f8"), strict=True)
         )
-        if np.isnan(values).any():
-            raise StoreFault(f"{self.name}: a reading is not a number")
         content = postgresql_bulk.copy_content(series, at, values)
         run.execute("SAVEPOINT before")
         try:
@@ -325,7 +326,8 @@ ORDER BY place, sensor, quantity
         """Refresh the planner's statistics and make the partition of the next month."""
         with self.transaction() as run:
             self._make_months(run, {(now_ms() + AHEAD_MS) // DAY_MS})
-        with self._lock, self._translated(), self._begun("ANALYZE"):
+        tables = self.row(_OUR_TABLES)[0]
+        with self._lock, self._translated(), self._begun(f"ANALYZE {tables}"):
             pass
 
     def empty_log(self, wait_s: float) -> bool:

@@ -185,7 +185,15 @@ def test_where_readings_are_missing_the_way_to_the_demo_is_told(tmp_path):
         f"No service is running in {tmp_path}. Start `benchweather run`; for the demo add `--demo`.\n",
     )
     done = benchweather("now", "--demo", "--data", str(tmp_path))
-    assert done.stderr == f"No readings in {tmp_path / 'demo'}. Start `benchweather demo`.\n"
+    folder = tmp_path / "demo"
+    assert done.stderr == f"No readings in {folder}. Start `benchweather demo`.\n"
+    folder.mkdir(exist_ok=True)
+    (folder / "demo.txt").touch()
+    hint = f"The demo has its data in {folder}: for the demo add `--demo`."
+    done = benchweather("now", "--data", str(tmp_path))
+    assert done.stderr == f"No readings in {tmp_path}. {hint}\n"
+    done = benchweather("board", "--data", str(tmp_path))
+    assert hint in done.stderr
 
 
 def test_an_unknown_setting_is_answered_with_the_near_one(tmp_path):

@@ -208,6 +208,20 @@ def test_files_move_into_the_database_once_and_out_again(two, tmp_path):
     assert body(folder, "x", "fit") == b"of the database"
 
 
+def test_outlooks_issued_while_the_store_was_a_file_are_set_aside_if_the_database_has_others(
+    two, tmp_path, caplog
+):
+    folder = FolderHome(tmp_path / "outlook")
+    folder.put([Item("x", kind, b"of the file") for kind in ("issuedoutlooks", "look")])
+    two[0].put([Item("x", kind, b"of the database") for kind in ("issuedoutlooks", "look")])
+    with closing(opened(two[0]._address, read_only=False)) as store:
+        assert outlooks.take_in(store, tmp_path / "outlook") == 1
+    assert body(two[1], "x", "issuedoutlooks") == b"of the database"
+    (left,) = (tmp_path / "outlook").iterdir()
+    assert (left.name, left.read_bytes()) == ("x.issuedoutlooks.npz.aside", b"of the file")
+    assert str(left) in caplog.text
+
+
 @pytest.mark.parametrize("content", [b"", b"PK\x03\x04 no archive", b"\x00" * 500])
 def test_a_damaged_row_counts_as_none(address, tmp_path, content):
     settings = load(data=tmp_path, environ={"BENCHWEATHER_STORE__URL": address})
@@ -237,7 +251,7 @@ def test_a_file_that_cannot_be_read_is_set_aside_and_keeps_no_guess_out(tmp_path
     damaged.write_bytes(b"PK\x03\x04 no archive")
     files.set_aside_unreadable(settings)
     assert files.issued(settings, "x") is not None
-    assert (folder / "x.learnedplace.npz.unreadable").read_bytes() == b"PK\x03\x04 no archive"
+    assert (folder / "x.learnedplace.npz.aside").read_bytes() == b"PK\x03\x04 no archive"
     assert "outlook file set aside" in caplog.text
     home_of(settings).put([Item("x", "learnedplace", b"guess", guess=True)])
     assert damaged.read_bytes() == b"guess"

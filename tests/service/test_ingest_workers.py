@@ -273,6 +273,47 @@ def test_what_waits_for_a_silent_worker_is_stored_by_another(
             assert rollups.recount(reader, 0, EVER_MS).disagreements == []
 
 
+@pytest.mark.broker
+@pytest.mark.parametrize("busy", [True, False])
+def test_a_worker_cut_off_from_the_store_leaves_its_session_to_who_stands_in(
+    mosquitto, postgresql_server, tmp_path, busy
+):
+    address, store = Address("127.0.0.1", mosquitto.port), postgresql_server.emptied()
+    settings = load(data=tmp_path)
+    with closing(Writer(store)) as writer, closing(Writer(store)) as other, ExitStack() as parts:
+
+        def made(writer, share):
+            subscription = Subscription(address, FILTERS, "cut", turn=1)
+            one = ingest_worker.new_ingest(
+                settings, Contract(), writer, SteadyClock(), subscription, share
+            )
+            one.start()
+            parts.callback(one.stop, 5)
+            until(lambda: subscription.connected, what="it is connected")
+            return one
+
+        number = ingest_workers.number_of(writer, "cut")
+        ingest_workers.number_of(writer, "by")
+        own = made(writer, share := Share(writer, number, "cut"))
+        share.note_seen("quay", 0.0)
+        right, writer.connection._url = writer.connection._url, "postgresql://127.0.0.1:1/none"
+        postgresql_server.cut(writer.connection.raw.info.backend_pid)
+        if busy:
+            publish(address, [1])
+            until(lambda: own.store_trouble, what="it is cut off")
+        stand_in = made(other, ingest_workers.claim_silent(other, 2, -1))
+        publish(address, range(2, 30))
+        until(lambda: len(stored_numbers(store)) == 28 + busy, what="all is stored")
+        until(lambda: own.store_trouble and not own.subscription.connected, what="it gives way")
+        assert stand_in.subscription._connection == 1, "nobody took the session from it"
+        writer.connection._url = right
+        until(lambda: own.subscription.connected, what="it is back")
+        until(lambda: not stand_in.running(), what="the other ends by itself")
+        publish(address, [31])
+        until(lambda: 31 in stored_numbers(store), what="it stores again")
+        assert set(stored_numbers(store).values()) == {1}
+
+
 def test_the_service_sees_each_worker_until_it_is_stopped_on_purpose(
     postgresql_server, monkeypatch
 ):

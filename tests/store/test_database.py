@@ -98,7 +98,7 @@ def test_a_large_batch_with_repeats_in_it_and_in_the_store_is_stored_once(server
     assert writer.write([*readings(150), *readings(100, 100)]) == (200, 50)
     assert writer.write(readings(300)) == (100, 200)
     assert rollups.recount(writer, 0, EVER_MS).disagreements == []
-    with pytest.raises(StoreFault, match="not a number"):
+    with pytest.raises(StoreFault, match="not a measured value"):
         writer.write([*readings(99, 500), Reading(BENCH, T0 - 1, float("nan"))])
     assert writer.write(readings(400)) == (100, 300)
     writer.close()
@@ -157,6 +157,28 @@ def test_readings_lie_in_partitions_by_month_that_are_made_as_they_are_needed(se
     assert f"reading_{from_ms(now_ms() + 32 * DAY_MS):%Y_%m}" in parts()
     for one in (writer, again):
         one.close()
+
+
+def test_statistics_are_refreshed_for_the_shops_own_tables_only(server):
+    writer = Writer(server.emptied())
+    writer.write([Reading(BENCH, now_ms() + i, 20.0) for i in range(60)])
+    server.sql("CREATE SCHEMA elsewhere")
+    try:
+        server.sql("CREATE TABLE elsewhere.theirs AS SELECT 1 AS n")
+        writer.tidy()
+        rows = writer.connection.rows(
+            "SELECT oid::regclass::text, reltuples FROM pg_class "
+            "WHERE oid IN ('reading'::regclass, 'rollup'::regclass, 'elsewhere.theirs'::regclass)"
+        )
+        # PostgreSQL documentation, pg_class.reltuples: -1 means that it is not known yet.
+        assert {name: rows >= 0 for name, rows in rows} == {
+            "reading": True,
+            "rollup": True,
+            "elsewhere.theirs": False,
+        }
+    finally:
+        server.sql("DROP SCHEMA elsewhere CASCADE")
+        writer.close()
 
 
 def test_one_service_at_a_time_uses_a_store(server):
