@@ -51,7 +51,6 @@ from monitor.cli.output import err, out, print_json, print_table
 from monitor.cli.shared import (
     HELP_OPTIONS,
     Config,
-    Data,
     Json,
     Verbose,
     command,
