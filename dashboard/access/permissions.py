@@ -241,22 +241,6 @@ def enforce(app: Dash) -> None:
     app.server.before_request(_check)
 
 
-def undecided(app: Dash) -> list[str]:
-    """Parts of the board that have no need in the tables."""
-    of_server = (name for name, one in app.callback_map.items() if "callback" in one)
-    parts = [
-        *(("endpoint", rule.endpoint, ENDPOINTS) for rule in app.server.url_map.iter_rules()),
-        *(("callback", first_output(name), CALLBACKS) for name in of_server),
-        *(("page", page["module"], PAGES) for page in dash.page_registry.values()),
-        *(
-            (f"command about {about}", do, {*OWNERS_COMMANDS.get(about, ()), *_bench(about)})
-            for about, actions in REQUESTS.items()
-            for do in actions
-        ),
-    ]
-    return sorted({f"{what} {name}" for what, name, table in parts if name not in table})
-
-
 def _bench(about: str) -> frozenset[str]:
     return BENCH_COMMANDS.get(about, frozenset())
 

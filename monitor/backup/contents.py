@@ -33,27 +33,6 @@ FOLDERS = {
     OUTLOOK: rf"[^/\\\0]+\.({'|'.join(KINDS)})\.npz",
 }
 """Folders of which a backup has files, with a pattern of their names."""
-LEFT_OUT = {
-    "broker": "readings that wait in the broker, and its log",
-    "forecasts": "files of forecasts: what was taken from them is in the store",
-    "uploads": "files of an import that has not ended",
-    "log": "the log",
-    OUTLOOK: "outlooks of this hour: they are made again",
-    "plan.json": "the repair plan: it is made again",
-    "session.json": "the session at the broker, which a restored shop begins anew",
-    "known-time.json": "the time that the clock last had",
-    "heard-topics.json": "topics that were heard",
-    "heartbeat.json": "the state of the service that runs",
-    "command-link.json": "the address of the service that runs",
-    "service.lock": "the mark of the service that runs",
-    "backup.lock": "the mark of a backup that is being made",
-    "backup.json": "when the last backup was made",
-    "backup.work": "the folder in which a backup is being made",
-    "space.reserve": "space that is kept free",
-}
-"""Other files and folders of a data folder, each with what it has, and so why it is left out."""
-_BESIDE = ("-wal", "-shm", "-journal", ".part")
-"""Ends of files that belong to another beside them."""
 
 
 def belongs(name: str) -> bool:
@@ -77,8 +56,3 @@ def chosen(settings: Settings) -> Iterator[tuple[str, Path]]:
             for path in sorted((settings.data / folder).iterdir()):
                 if path.is_file() and belongs(f"{folder}/{path.name}"):
                     yield f"{folder}/{path.name}", path
-
-
-def is_left_out(name: str) -> bool:
-    """Return whether it is known why a backup does not have this file of a data folder."""
-    return name.split("/")[0] in LEFT_OUT or name.endswith(_BESIDE)

@@ -129,13 +129,6 @@ def safe_humidities(
     return found
 
 
-def safe_humidity(
-    place: Place, temp_c: float, outdoors: OutdoorTemps | None, measured: float = math.nan
-) -> SafeHumidity | None:
-    """Highest safe RH of one place, as `safe_humidities` has it."""
-    return safe_humidities([place], [temp_c], outdoors, [measured])[0]
-
-
 def add_water(
     safe: SafeHumidity | None,
     band_pct: tuple[float, float],

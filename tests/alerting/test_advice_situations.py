@@ -9,6 +9,7 @@ from itertools import product
 import msgspec
 import numpy as np
 import pytest
+from one_place import safe_humidity
 
 from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
 from monitor.alerting.observations import furthest
@@ -19,7 +20,7 @@ from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import OUTLOOK, Of, Rule, Test
 from monitor.domain.alerts.rule_state import Seen, beyond
 from monitor.domain.cautions import ADD_WATER
-from monitor.domain.cold_walls import OutdoorTemps, add_water, safe_humidity
+from monitor.domain.cold_walls import OutdoorTemps, add_water
 from monitor.domain.places import AirLimits, Place, band
 from monitor.domain.situation import ADVICE, Situation, branches, rendered, unknown_marks
 from monitor.domain.wait_types import KINDS

@@ -22,7 +22,7 @@ from full_store import DAY_MS, SERIES, T0, content, fill
 from monitor import settings
 from monitor.backup import archive, making, restoring, state
 from monitor.backup.archive import BackupFault
-from monitor.backup.contents import belongs, is_left_out
+from monitor.backup.contents import belongs
 from monitor.core.errors import StoreFault
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.people.access_store import AccessStore
@@ -579,9 +579,6 @@ def test_names_that_belong_are_few():
     assert belongs("outlook/a%2Fb.learnedplace.npz")
     for name in ("", "x", "../secrets.json", "outlook/", "outlook/a/b.learnedplace.npz", "log/x"):
         assert not belongs(name), name
-    assert is_left_out("broker/jetstream/x")
-    assert is_left_out("people.sqlite3-wal")
-    assert not is_left_out("something-new.json")
 
 
 def test_what_root_backs_up_stays_of_the_user_of_the_data_folder(shop):

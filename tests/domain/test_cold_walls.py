@@ -4,17 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from one_place import safe_humidity
 
 from monitor.domain.air_assessment import judge
 from monitor.domain.cautions import ADD_WATER
-from monitor.domain.cold_walls import (
-    INSTEAD,
-    OutdoorTemps,
-    SafeHumidity,
-    add_water,
-    safe_humidity,
-    safe_levels,
-)
+from monitor.domain.cold_walls import INSTEAD, OutdoorTemps, SafeHumidity, add_water, safe_levels
 from monitor.domain.places import AirLimits, Place
 from monitor.domain.situation import Situation
 from monitor.science.air import dew_point

@@ -244,17 +244,19 @@ def test_a_score_reads_the_members_of_an_exported_file(tmp_path):
             value = 5 if not member else 5 + int(member)
             lines.append(f"2026-01-10T06:00Z,2026-01-{10 + (6 + h) // 24}T{(6 + h) % 24:02}:00Z,")
             lines[-1] += f"{value},80,,,{member}"
-    path = tmp_path / "forecasts.csv"
+    path, log = tmp_path / "forecasts.csv", tmp_path / "log.csv"
+    read = [f"2026-01-{1 + h // 24:02}T{h % 24:02}:00Z,bench,20,50" for h in range(15 * 24)]
+    log.write_text("\n".join(["time,place,temp_c,rh_pct", *read]))
     path.write_text("\n".join(lines))
-    found = files.read_forecasts(path)
+    found = files.read(log, path).issues
     assert found.air.temp_c[0, :3].tolist() == [5.0] * 3
     assert found.members.temp_c[0, :, 0].tolist() == [6.0, 7.0, 17.0]
     assert np.isnan(found.members.temp_c[0, :, 30]).all()
     path.write_text("\n".join([lines[0], *(x for x in lines[1:] if not x.endswith(","))]))
-    assert files.read_forecasts(path).air.temp_c[0, 0] == pytest.approx(10.0)
+    assert files.read(log, path).issues.air.temp_c[0, 0] == pytest.approx(10.0)
     path.write_text("\n".join(lines).replace(",12", ",a"))
     with pytest.raises(ImportFault, match=r"line 74: member 'a' must be a whole number"):
-        files.read_forecasts(path)
+        files.read(log, path)
 
 
 def test_the_store_gives_the_outlook_the_members_that_were_known_then(tmp_path):

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import dashboard_fixtures as shop_air
+from undecided_parts import undecided
 
-from dashboard.access import permissions
 from dashboard.app import create_app
 
 
@@ -12,5 +12,5 @@ def test_every_part_of_the_board_has_a_need(tmp_path):
     """If this fails, say in `access/permissions.py` which role the new part needs."""
     app = create_app(shop_air.settings_in(tmp_path))
     app.server.test_client().get("/_dash-layout", headers={"Host": "localhost"})
-    assert permissions.undecided(app) == []
+    assert undecided(app) == []
     assert len(app.callback_map) > 30

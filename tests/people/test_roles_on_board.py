@@ -11,6 +11,7 @@ import dashboard_fixtures as shop_air
 import pytest
 from board_fuzz import Fuzz
 from board_requests import HERE, ask_dash
+from undecided_parts import undecided
 
 from dashboard.access import permissions
 from dashboard.app import create_app
@@ -110,11 +111,7 @@ def test_a_new_part_without_a_need_is_found_and_is_the_owners_alone(tmp_path):
         return "changed"
 
     dash.register_page("new_page", path="/new-page", title="New", layout=lambda **_: "new")
-    assert permissions.undecided(new) == [
-        "callback new-part.children",
-        "endpoint new",
-        "page new_page",
-    ]
+    assert undecided(new) == ["callback new-part.children", "endpoint new", "page new_page"]
     body = body_of(new, "new-part.children")
     store = AccessStore(FolderHome(tmp_path))
     for role in ROLES:

@@ -24,8 +24,9 @@ from monitor.science.waits.learning import (
     UsualTimePrior,
     learn,
 )
+from monitor.science.waits.lost_time import lost_time
 from monitor.science.waits.monte_carlo import SensorUncertainty
-from monitor.science.waits.readiness import progress_trace, ready_times
+from monitor.science.waits.readiness import ready_times
 from monitor.science.waits.wait import WaitInputs, WaitState
 from scenes.joints import JointLaw, dried
 
@@ -97,8 +98,9 @@ def advised(used_s: float) -> tuple[tuple[int, float, float], ...]:
     found = []
     for i, (wait, told) in enumerate(zip(each, ready_times(each, NOW, draws=40), strict=True)):
         if told.state is WaitState.READY and told.ready_ms is not None:
-            ts, share = progress_trace(wait, NOW)
-            had_s = float(np.interp(told.ready_ms, ts, share)) * used_s
+            had = lost_time(wait.law, used_s, wait.start_ms, wait.air)
+            counted_s = np.concatenate([[0.0], np.cumsum(had.counted_s)])
+            had_s = float(np.interp(told.ready_ms, had.edges_ms, counted_s))
             found.append((i, (told.ready_ms - wait.start_ms) / HOUR_MS, had_s))
     return tuple(found)
 

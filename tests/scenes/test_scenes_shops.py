@@ -9,6 +9,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from one_place import safe_humidity
 
 import scenes
 from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
@@ -18,7 +19,7 @@ from monitor.domain.alerts import alert, state_machine
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import OUTLOOK, Of
 from monitor.domain.alerts.rule_state import Seen
-from monitor.domain.cold_walls import OutdoorTemps, add_water, safe_humidity
+from monitor.domain.cold_walls import OutdoorTemps, add_water
 from monitor.domain.places import AirLimits, Place, band
 from monitor.domain.situation import Situation
 from monitor.domain.wait_types import KINDS as WAITS

@@ -163,11 +163,6 @@ def read_closed(path: Path) -> Days:
     return closed_days({"closed": list(spans.values())})
 
 
-def read_forecasts(path: Path) -> Issues:
-    """The forecasts alone; errors as in `read`."""
-    return _read_forecasts(path)[0]
-
-
 def _read_forecasts(path: Path) -> tuple[Issues, list[str]]:
     table = tables.table(path, FORECAST_COLUMNS)
     issued = tables.moments(path, table["issued_at"], "issued_at")

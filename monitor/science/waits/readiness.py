@@ -98,14 +98,6 @@ def ready_draws(
     return group.advised_draws()
 
 
-def progress_trace(wait: WaitInputs, now_ms: int) -> tuple[np.ndarray, np.ndarray]:
-    """Progress along the past, sensor at its word, gaps at half: times [ms], shares [-]."""
-    group = _Group([wait], now_ms, latin_hypercube(1, wait.sensor, SEED))
-    if wait.start_ms >= now_ms:
-        return np.array([wait.start_ms]), np.array([0.0])
-    return group.trace(0, capped=False)
-
-
 class _Group:
     """Waits that share air, outlook, law and sensor."""
 
