@@ -214,7 +214,7 @@ def test_outlooks_issued_while_the_store_was_a_file_are_set_aside_if_the_databas
     folder = FolderHome(tmp_path / "outlook")
     folder.put([Item("x", kind, b"of the file") for kind in ("issuedoutlooks", "look")])
     two[0].put([Item("x", kind, b"of the database") for kind in ("issuedoutlooks", "look")])
-    with closing(opened(two[0]._address, read_only=False)) as store:
+    with closing(opened(two[0]._home._address, read_only=False)) as store:
         assert outlooks.take_in(store, tmp_path / "outlook") == 1
     assert body(two[1], "x", "issuedoutlooks") == b"of the database"
     (left,) = (tmp_path / "outlook").iterdir()
