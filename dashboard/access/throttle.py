@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from monitor.core.backoff import doubled
-from monitor.people.guesses import FORGET_S, GuessCounts, Guesses, Subject
+from monitor.people.guesses import FORGET_S, GuessCounts, Guesses, Held, Subject
 
 WAIT_FIRST_S = 2.0
 """The first wait, doubled each time. [s]"""
@@ -49,10 +49,11 @@ class Throttle:
     def wait_or_count(self, subjects: Sequence[Subject]) -> float:
         """The wait before the next try [s]; if it is 0, this try is counted as a wrong one, until
         `passed` takes it back."""
+        if (wait_s := _wait_s(self._counts.held(subjects))) > 0:  # as most guesses of a storm
+            return wait_s
         with self._counts.changing(subjects) as (now_s, held):
-            known = [one for one in held.values() if one.last_s <= now_s]  # or a clock was wrong
-            if (wait := max((one.until_s for one in known), default=now_s) - now_s) > 0:
-                return wait
+            if (wait_s := _wait_s((now_s, held))) > 0:
+                return wait_s
             for subject in subjects:
                 number, _, last_s = held.get(subject, Guesses(0, now_s, now_s))
                 limit, number = LIMITS[subject[0]], 1 if now_s - last_s > FORGET_S else number + 1
@@ -64,6 +65,13 @@ class Throttle:
     def passed(self, subjects: Sequence[Subject]) -> None:
         """Forget the guesses of who has given the right password."""
         self._counts.forget(subjects)
+
+
+def _wait_s(found: Held) -> float:
+    """The longest wait of some subjects; none for guesses dated ahead: a clock was wrong. [s]"""
+    now_s, held = found
+    waits = (one.until_s - now_s for one in held.values() if one.last_s <= now_s)
+    return max(waits, default=0.0)
 
 
 def stranger(person: str, address: str, *, known: bool = True) -> list[Subject]:

@@ -112,7 +112,7 @@ class DatabaseHome(PeopleHome):
         self._url, self._lock = url, threading.Lock()
         self._opened: dict[bool, StoreConnection] = {}
         self.files = DatabaseFiles(self.reading, self.writing)
-        self.guesses = DatabaseCounts(self.writing)
+        self.guesses = DatabaseCounts(self.reading, self.writing)
 
     @property
     def name(self) -> str:

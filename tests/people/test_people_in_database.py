@@ -159,7 +159,7 @@ def test_counts_of_guesses_are_alike_in_both_homes(home, request, monkeypatch):
         counts, others = MemoryCounts(), None
     else:
         database = request.getfixturevalue("people_database")
-        counts, others = database.guesses, DatabaseCounts(database.writing)
+        counts, others = database.guesses, DatabaseCounts(database.reading, database.writing)
     made = throttle.Throttle(counts)
     again = throttle.Throttle(others or counts)
     ina = [("pair", "Ina\n10.0.0.1"), ("person", "Ina")]
@@ -242,13 +242,17 @@ def test_a_board_that_hangs_in_a_change_keeps_nobody_else_from_reading(
 ):
     one, other = boards
     assert enter(one) == "/bench"
+    monkeypatch.setattr(throttle, "WAIT_FIRST_S", 900.0)
     monkeypatch.setattr(connection, "BUSY_WAIT_S", 0.2)
     other.application.extensions["benchweather-access"].store.home.close()
     hanging = DatabaseHome(store.home._url)
+    for _ in range(throttle.LIMITS["pair"].free):
+        enter(one, "Jo", "guess")
     with hanging.writing().transaction() as run:
         run.execute("UPDATE person SET role = 'viewer'")
         assert may_manage(one)
         assert enter(other) == "/sign-in?said=trouble"
+        assert enter(other, "Jo").startswith("/sign-in?said=wait")
     hanging.close()
     assert not may_manage(one)
     assert enter(other) == "/bench"
