@@ -11,57 +11,42 @@ import functools
 import logging
 import threading
 import time
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable
 
-from monitor.air.place_means import places
-from monitor.clients import archive
 from monitor.commands import Commands
-from monitor.commands.closing import shop_hours
-from monitor.commands.guide import DecideTestNotice
 from monitor.commands.ipc import CommandLink
 from monitor.commands.link import TableLink
-from monitor.commands.listening import DecideListening
-from monitor.commands.request import Also, no_more
-from monitor.commands.settings import DecideSettings
-from monitor.core.clock import now_ms
 from monitor.core.errors import SettingsFault
 from monitor.core.ports import becomes_free, is_listening
 from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
 from monitor.core.systemd import Notifier
-from monitor.domain.opening_hours import is_open
 from monitor.mqtt.client import Subscription, shared
 from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
-from monitor.notifications.phones import ABOUT as PHONES
 from monitor.notifications.phones import Phones
-from monitor.own_proof.text import proved
 from monitor.people.homes import home_of
 from monitor.people.moving import make_ready
-from monitor.planning.step_check import doubts
-from monitor.readings import file_import
 from monitor.readings.aside import AsideMessages
-from monitor.readings.hand_readings import StoredHandReadings
 from monitor.readings.ingest import Ingest
-from monitor.readings.payload import Contract
+from monitor.readings.newcomers import Newcomers
 from monitor.runtime import heartbeat
 from monitor.runtime.child_process import STOP_WAIT_S, ChildProcess
 from monitor.runtime.disk_space import DiskSpace
 from monitor.runtime.scheduler import Scheduler
-from monitor.sensor_care.calibration import JarWatch
 from monitor.service import scheduled_jobs
 from monitor.service.backup_watch import LOOK_S as LOOK_AT_BACKUP_S
 from monitor.service.backup_watch import BackupWatch
-from monitor.service.broker_access import broker_and_way, read_filters
+from monitor.service.broker_access import MessageWay, message_way
 from monitor.service.broker_watch import BrokerWatch
 from monitor.service.clock_watch import LOOK_S as LOOK_AT_CLOCK_S
 from monitor.service.clock_watch import ClockWatch, newest_known_ms
 from monitor.service.evaluation_runs import CYCLE_S, evaluation, run_cycles
-from monitor.service.ingest_session import IngestSession, admit_first, take_over
+from monitor.service.ingest_session import admit_first, take_over
 from monitor.service.ingest_worker import LOOK_S as LOOK_AT_WORKERS_S
 from monitor.service.ingest_worker import IngestGroup, new_ingest, shared_newcomers
 from monitor.service.live_discovery import LiveDiscovery
 from monitor.service.look_ahead import outlook_processes
+from monitor.service.shop_commands import carry_out, shop_commands
 from monitor.service.sole_use import ServiceFault, sole_use
 from monitor.service.standby import Standby
 from monitor.service.start_faults import start_faults
@@ -72,7 +57,6 @@ from monitor.settings.child_arguments import child_arguments
 from monitor.settings.shop_broker import client_id, group
 from monitor.store import Reader, Writer, ingest_workers
 from monitor.store.outlooks import take_in
-from monitor.waits.evaluation import equivalent_s, expectation
 from monitor.weather.intake import ForecastIntake
 
 log = logging.getLogger(__name__)
@@ -138,183 +122,27 @@ class Supervisor:
             Whether somebody asked to start again with the settings as they are in the file.
         """
         settings = self.settings
-        with contextlib.ExitStack() as parts, signals_call(self.stop):
-            parts.enter_context(sole_use(settings.data))
-            lease = self._standby
-            if lease is not None and not lease.wait(self._stop, self._notifier):
+        with contextlib.ExitStack() as ends, signals_call(self.stop):
+            ends.enter_context(sole_use(settings.data))
+            if self._standby is not None and not self._standby.wait(self._stop, self._notifier):
                 return False
             disk = DiskSpace(settings.data)
             disk.look(doubted=True)  # a disk that filled up while we were away: use the reserve
-            contract = Contract(settings.topics)
-            if faults := channel_faults(settings):
-                raise SettingsFault(faults)
-            broker, address = broker_and_way(settings, contract)
-            session = IngestSession(
-                settings.data / "session.json",
-                settings.broker.url or settings.broker.program,
-                lease.client_id if lease else client_id(settings),
-                read_filters(settings, contract),
+            self._refuse_what_cannot_start()
+            way = message_way(
+                settings, self._standby.client_id if self._standby else client_id(settings)
             )
-            used = settings.store_path if broker is None else broker.kept
-            former = session.former_id(
-                used_before=used.exists(), configured_id=settings.broker.client_id
-            )
-            if not becomes_free(settings.board.host, settings.board.port):
-                raise ServiceFault(
-                    f"port {settings.board.port} on {settings.board.host} is taken, by "
-                    "another program or another Benchweather: stop it or set board.port to a free "
-                    "port"
-                )
             if settings.demo and not self._back_fill():
                 return False
-            if broker is not None:
-                parts.callback(broker.stop)
-                if not (former or session.is_known()):
-                    admit_first(broker, address, session)
-                broker.start()
-            board = ChildProcess("board", ["dashboard", *child_arguments(settings)])
+            if way.broker is not None:
+                ends.callback(way.broker.stop)
+                if not (way.former_id or way.session.is_known()):
+                    admit_first(way.broker, way.address, way.session)
+                way.broker.start()
+            board = self._child("board", "dashboard", ends)
             board.start()
-            parts.callback(board.stop)
-            settings_file = SettingsFile(settings, functools.partial(start_faults, settings))
-            settings_file.keep()
-            writer = Writer(settings.store_address)
-            parts.callback(writer.close)
-            writer.claim(lease.fence if lease else None)
-            if isinstance(writer.address, str):
-                take_in(writer.connection, settings.data / "outlook")
-            make_ready(home_of(settings), settings.data)
-            reader = Reader(settings.store_address)
-            parts.callback(reader.close)
-            self._clock = SteadyClock(known_ms=newest_known_ms(settings, reader))
-            kept = AsideMessages(writer, contract, self._clock)
-            clock_watch = ClockWatch(settings, writer, self._clock, kept)
-            parts.callback(clock_watch.keep_time)
-            number = (
-                ingest_workers.number_of(writer, session.client_id) if group(settings) else None
-            )
-            subscription = Subscription(
-                address, session.filters, session.client_id, ended=session.ended(), turn=number
-            )
-            jobs = Scheduler(str(settings.zone))
-            newcomers = shared_newcomers(settings, writer)
-            phones = Phones(home_of(settings).files, writer, settings.weather.contact)
-            sender = OutboxWorker(writer, settings.channels, phones)
-            discovery = LiveDiscovery(settings, address, broker)
-            parts.callback(discovery.stop)
-
-            def changed() -> None:
-                self._changed.set()
-                jobs.run_now(CYCLE)
-                sender.wake()
-                if commands.journal.repairs:
-                    self._repairs.set()
-
-            commands = Commands(
-                writer,
-                functools.partial(equivalent_s, reader, settings),
-                functools.partial(expectation, reader, settings),
-                on_change=changed,
-                limits=settings.limits,
-                reservoirs={tank.id: tank for tank in settings.reservoirs},
-                places=lambda: [place.id for place in places(reader, settings)],
-                look=JarWatch(reader, settings),
-                aside=kept,
-                newcomers=newcomers,
-                clock=self._clock,
-                settings=DecideSettings(settings_file, self._restart.set),
-                prove=functools.partial(proved, reader, settings),
-                by_hand=StoredHandReadings(
-                    reader, writer, [one.id for one in settings.places if one.kind == "outdoors"]
-                ),
-                open_at=lambda at_ms: is_open(shop_hours(reader, settings), settings.zone, at_ms),
-                doubts=functools.partial(doubts, reader, settings),
-                listen=DecideListening(discovery.start if discovery.can_listen() else None),
-                test_notice=DecideTestNotice(
-                    {one.id: one.least for one in settings.channels}, settings.shop.name
-                ),
-            )
-            intake = ForecastIntake(settings, reader, writer)
-            ingest = Ingest(
-                subscription,
-                contract,
-                writer,
-                commands,
-                intake.message,
-                refused_max=settings.keep.refused_max,
-                clock=self._clock,
-                newcomers=newcomers,
-                number=number or 0,
-            )
-            if former:
-                take_over(ingest, address, session, former)
-            elif not (session.is_known() or session.ended()):
-                session.note()
-            sender.start()
-            parts.callback(sender.stop, STOP_WAIT_S)
-            watch = None if broker is None else BrokerWatch(broker, address, ingest, disk)
-            parts.callback(self._backups.stop)
-            cycle = parts.enter_context(
-                evaluation(
-                    settings,
-                    address,
-                    f"{session.client_id}-tells",
-                    ingest,
-                    sender,
-                    self._clock,
-                    watch,
-                    phones,
-                    self._backups,
-                )
-            )
-            run_cycle = functools.partial(run_cycles, cycle, self._clock, self._changed)
-            jobs.every(CYCLE, CYCLE_S, run_cycle)
-            scheduled_jobs.add_tidying(jobs, settings, writer, kept, self._clock)
-            scheduled_jobs.add_forecasts(jobs, settings, intake)
-            jobs.every("clock", LOOK_AT_CLOCK_S, clock_watch.look)
-            jobs.every("backup", LOOK_AT_BACKUP_S, self._backups.look)
-            signs = VitalSigns(settings, self._clock, self._notifier, self._settings_trouble)
-            carry_out = functools.partial(_carry_out, ingest, phones, sender, settings)
-            link = (
-                TableLink(writer, carry_out, lambda: signs.last)
-                if isinstance(writer.address, str)
-                else CommandLink(settings.command_link_path, carry_out)
-            )
-            link.start()
-            parts.callback(link.stop)
-            ingest.start()
-            parts.callback(ingest.stop, STOP_WAIT_S)
-            others = None
-            if number is not None:
-                another = functools.partial(new_ingest, settings, contract, writer, self._clock)
-                others = IngestGroup(
-                    ingest, number, shared(group(settings), contract.filters), another
-                )
-                jobs.every("ingest workers", LOOK_AT_WORKERS_S, others.look)
-                parts.callback(others.stop)
-            jobs.start()
-            parts.callback(jobs.stop)
-            if watch is not None:
-                watch.start()
-                parts.callback(watch.stop, STOP_WAIT_S)
-            outlooks = outlook_processes(settings, self._settled)
-            for one in outlooks:
-                parts.callback(one.stop)
-            planner = ChildProcess(
-                "planner", ["monitor.planning", *child_arguments(settings)], self._repairs
-            )  # 190 MB that a shop without repairs does not need
-            parts.callback(planner.stop)
-            children = [board, *outlooks, planner]
-            if settings.demo:
-                children.append(
-                    ChildProcess("demo", ["sensors.demo", "live", *child_arguments(settings)])
-                )
-                children[-1].start()
-                parts.callback(children[-1].stop)
-            if commands.journal.repairs:
-                self._repairs.set()
-            watched = Parts(
-                ingest, cycle, sender, jobs, children, disk, watch, self._backups, others
-            )
+            watched, signs = self._started(way, board, disk, ends)
+            session = way.session
 
             def ready() -> None:
                 if session.ended():
@@ -324,10 +152,189 @@ class Supervisor:
             self._watch(watched, signs, ready)
             if self._stop.is_set():
                 self._notifier.stopping()
-            for child in children:
+            for child in watched.children:
                 child.end()
         settings.heartbeat_path.unlink(missing_ok=True)
         return self._restart.is_set() and not self._stop.is_set()
+
+    def _refuse_what_cannot_start(self) -> None:
+        settings = self.settings
+        if faults := channel_faults(settings):
+            raise SettingsFault(faults)
+        if not becomes_free(settings.board.host, settings.board.port):
+            raise ServiceFault(
+                f"port {settings.board.port} on {settings.board.host} is taken, by another program "
+                "or another Benchweather: stop it or set board.port to a free port"
+            )
+
+    def _started(
+        self, way: MessageWay, board: ChildProcess, disk: DiskSpace, ends: contextlib.ExitStack
+    ) -> tuple[Parts, VitalSigns]:
+        """All parts but the broker and the board, started, and the writer of the heartbeat. The parts
+        end in the reverse order."""
+        settings = self.settings
+        settings_file = SettingsFile(settings, functools.partial(start_faults, settings))
+        settings_file.keep()
+        writer, reader = self._opened(ends)
+        aside = AsideMessages(writer, way.contract, self._clock)
+        clock_watch = ClockWatch(settings, writer, self._clock, aside)
+        ends.callback(clock_watch.keep_time)
+        newcomers = shared_newcomers(settings, writer)
+        phones = Phones(home_of(settings).files, writer, settings.weather.contact)
+        sender = OutboxWorker(writer, settings.channels, phones)
+        jobs = Scheduler(str(settings.zone))
+        discovery = LiveDiscovery(settings, way.address, way.broker)
+        ends.callback(discovery.stop)
+
+        def changed() -> None:
+            self._changed.set()
+            jobs.run_now(CYCLE)
+            sender.wake()
+            if commands.journal.repairs:
+                self._repairs.set()
+
+        commands = shop_commands(
+            settings,
+            reader,
+            writer,
+            aside=aside,
+            newcomers=newcomers,
+            clock=self._clock,
+            settings_file=settings_file,
+            restart=self._restart.set,
+            discovery=discovery,
+            on_change=changed,
+        )
+        intake = ForecastIntake(settings, reader, writer)
+        number = (
+            ingest_workers.number_of(writer, way.session.client_id) if group(settings) else None
+        )
+        ingest = self._ingest(way, writer, commands, intake, newcomers, number)
+        sender.start()
+        ends.callback(sender.stop, STOP_WAIT_S)
+        watch = None if way.broker is None else BrokerWatch(way.broker, way.address, ingest, disk)
+        ends.callback(self._backups.stop)
+        cycle = ends.enter_context(
+            evaluation(
+                settings,
+                way.address,
+                f"{way.session.client_id}-tells",
+                ingest,
+                sender,
+                self._clock,
+                watch,
+                phones,
+                self._backups,
+            )
+        )
+        jobs.every(
+            CYCLE, CYCLE_S, functools.partial(run_cycles, cycle, self._clock, self._changed)
+        )
+        scheduled_jobs.add_tidying(jobs, settings, writer, aside, self._clock)
+        scheduled_jobs.add_forecasts(jobs, settings, intake)
+        jobs.every("clock", LOOK_AT_CLOCK_S, clock_watch.look)
+        jobs.every("backup", LOOK_AT_BACKUP_S, self._backups.look)
+        signs = VitalSigns(settings, self._clock, self._notifier, self._settings_trouble)
+        handle = functools.partial(carry_out, ingest, phones, sender, settings)
+        link = (
+            TableLink(writer, handle, lambda: signs.last)
+            if isinstance(writer.address, str)
+            else CommandLink(settings.command_link_path, handle)
+        )
+        link.start()
+        ends.callback(link.stop)
+        ingest.start()
+        ends.callback(ingest.stop, STOP_WAIT_S)
+        others = None
+        if number is not None:
+            others = self._others(way, ingest, number)
+            jobs.every("ingest workers", LOOK_AT_WORKERS_S, others.look)
+            ends.callback(others.stop)
+        jobs.start()
+        ends.callback(jobs.stop)
+        if watch is not None:
+            watch.start()
+            ends.callback(watch.stop, STOP_WAIT_S)
+        if commands.journal.repairs:
+            self._repairs.set()
+        children = [board, *self._later_children(ends)]
+        backups = self._backups
+        return Parts(ingest, cycle, sender, jobs, children, disk, watch, backups, others), signs
+
+    def _opened(self, ends: contextlib.ExitStack) -> tuple[Writer, Reader]:
+        """The store, claimed for us, with all that a start brings up to date in it."""
+        settings = self.settings
+        writer = Writer(settings.store_address)
+        ends.callback(writer.close)
+        writer.claim(self._standby.fence if self._standby else None)
+        if isinstance(writer.address, str):
+            take_in(writer.connection, settings.data / "outlook")
+        make_ready(home_of(settings), settings.data)
+        reader = Reader(settings.store_address)
+        ends.callback(reader.close)
+        self._clock = SteadyClock(known_ms=newest_known_ms(settings, reader))
+        return writer, reader
+
+    def _ingest(
+        self,
+        way: MessageWay,
+        writer: Writer,
+        commands: Commands,
+        intake: ForecastIntake,
+        newcomers: Newcomers,
+        number: int | None,
+    ) -> Ingest:
+        """Our ingest, with what waits for the session of an earlier version."""
+        session = way.session
+        ingest = Ingest(
+            Subscription(
+                way.address, session.filters, session.client_id, ended=session.ended(), turn=number
+            ),
+            way.contract,
+            writer,
+            commands,
+            intake.message,
+            refused_max=self.settings.keep.refused_max,
+            clock=self._clock,
+            newcomers=newcomers,
+            number=number or 0,
+        )
+        if way.former_id:
+            take_over(ingest, way.address, session, way.former_id)
+        elif not (session.is_known() or session.ended()):
+            session.note()
+        return ingest
+
+    def _others(self, way: MessageWay, ingest: Ingest, number: int) -> IngestGroup:
+        """The watch over other ingests that share the stream with ours."""
+        settings = self.settings
+        another = functools.partial(new_ingest, settings, way.contract, ingest.writer, self._clock)
+        return IngestGroup(ingest, number, shared(group(settings), way.contract.filters), another)
+
+    def _later_children(self, ends: contextlib.ExitStack) -> list[ChildProcess]:
+        """Processes that start once they are needed, and the demo's sensors at once."""
+        children = outlook_processes(self.settings, self._settled)
+        for one in children:
+            ends.callback(one.stop)
+        # 190 MB that a shop without repairs does not need
+        children.append(self._child("planner", "monitor.planning", ends, wanted=self._repairs))
+        if self.settings.demo:
+            children.append(self._child("demo", "sensors.demo", ends, "live"))
+            children[-1].start()
+        return children
+
+    def _child(
+        self,
+        name: str,
+        module: str,
+        ends: contextlib.ExitStack,
+        *more: str,
+        wanted: threading.Event | None = None,
+    ) -> ChildProcess:
+        """A process of ours, which stops with us."""
+        child = ChildProcess(name, [module, *more, *child_arguments(self.settings)], wanted)
+        ends.callback(child.stop)
+        return child
 
     def _back_fill(self) -> bool:
         """Let the demo fill its store before we open it; False if asked to stop meanwhile."""
@@ -377,25 +384,3 @@ class Supervisor:
                 signs.beat(parts)
             for child in children:
                 child.restart_if_ended()
-
-
-def _carry_out(
-    ingest: Ingest,
-    phones: Phones,
-    sender: OutboxWorker,
-    settings: Settings,
-    command: Mapping[str, Any],
-    also: Also = no_more,
-) -> Mapping[str, Any]:
-    """Carry out a command of another process of ours; `also`: see `Commands.carry_out`."""
-    if command.get("about") == PHONES:
-        done = phones.carry_out(command, now_ms())
-        sender.wake()
-        return done
-    if command.get("about") == archive.ABOUT:
-        return archive.carry_out(ingest.writer, command)
-    if command.get("about") == file_import.ABOUT:
-        return file_import.carry_out(
-            ingest.writer, settings.data, settings.zone, command, now_ms()
-        )
-    return ingest.commands.carry_out(command, now_ms(), also)
