@@ -9,12 +9,11 @@ import dash
 import flask
 from dash import ClientsideFunction, Input, Output, dcc, html
 
-from dashboard.access.visitor import access, may
+from dashboard.access.visitor import PEOPLE_AWAY, access, may
 from dashboard.ui import formats, sentences
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
-from monitor.people.access_store import has_people
 from monitor.people.roles import Role
 from monitor.runtime import service_troubles
 from monitor.settings.checks import open_without_password
@@ -162,11 +161,15 @@ def banner(shop: ShopData) -> list[Component]:
     except StoreFault as exc:
         fault = exc
     found = troubles(state, fault, now_ms(), shop.settings.zone)
-    people = has_people(access().store)
-    found += [
-        sentences.Trouble("network", sentences.full_stop(warning), "")
-        for warning in open_without_password(shop.settings.board, people=people)
-    ]
+    try:
+        people = bool(access().store.people())
+    except StoreFault as exc:
+        found.append(sentences.Trouble("people", PEOPLE_AWAY, sentences.full_stop(str(exc))))
+    else:
+        found += [
+            sentences.Trouble("network", sentences.full_stop(warning), "")
+            for warning in open_without_password(shop.settings.board, people=people)
+        ]
     return [
         html.P(
             [html.Strong(t.sentence), " ", html.Span(t.remedy)], **attributes(data_trouble=t.kind)

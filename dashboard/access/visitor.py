@@ -25,6 +25,7 @@ log = logging.getLogger(__name__)
 
 EXTENSION = "benchweather-access"
 BEARER = "bearer "
+PEOPLE_AWAY = "Nobody can sign in now: the list of people cannot be read."
 NAMELESS = {
     Kind.LINK: "shop's computer",
     Kind.SHOP: "shop password",
@@ -108,7 +109,7 @@ def may(needed: Role) -> Permission:
     try:
         some_way_in = ways_in(access())
     except StoreFault:
-        return Permission(False, "Nobody can sign in now: the list of people cannot be read.")
+        return Permission(False, PEOPLE_AWAY)
     if not some_way_in:
         return Permission(
             False,
