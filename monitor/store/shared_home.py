@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import functools
 import time
 from collections.abc import Callable
@@ -35,6 +36,12 @@ class SharedHome:
         """Connection for requests, all that its user may write perhaps."""
         return opened(self._address, read_only=False, turn="request")
 
+    def close(self) -> None:
+        """Close all connections that were opened."""
+        for name in ("reading", "writing", "asking"):
+            if name in self.__dict__:
+                self.__dict__[name].close()
+
     def held(self, name: str, ask: Callable[[], T]) -> T:
         """The answer of `ask`, or the one that is held under a name."""
         now_s, held = time.monotonic(), self._held.get(name)
@@ -48,5 +55,9 @@ class SharedHome:
         self._held.clear()
 
 
-shared_home = functools.cache(SharedHome)
-"""The home in a database, one for a process."""
+@functools.cache
+def shared_home(read_address: StoreAddress, address: StoreAddress) -> SharedHome:
+    """The home in a database, one for a process and open until it ends."""
+    home = SharedHome(read_address, address)
+    atexit.register(home.close)
+    return home

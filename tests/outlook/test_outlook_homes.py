@@ -44,15 +44,21 @@ def address(postgresql_server):
 def home(request, tmp_path):
     """Both homes, empty."""
     if request.param == "files":
-        return FolderHome(tmp_path / "outlook")
+        yield FolderHome(tmp_path / "outlook")
+        return
     address = request.getfixturevalue("address")
-    return DatabaseHome(SharedHome(address, address))
+    with closing(SharedHome(address, address)) as shared:
+        yield DatabaseHome(shared)
 
 
 @pytest.fixture
 def two(address):
     """The home as two processes have it."""
-    return DatabaseHome(SharedHome(address, address)), DatabaseHome(SharedHome(address, address))
+    with (
+        closing(SharedHome(address, address)) as one,
+        closing(SharedHome(address, address)) as two,
+    ):
+        yield DatabaseHome(one), DatabaseHome(two)
 
 
 def body(home, place, kind):
@@ -298,6 +304,7 @@ def test_only_a_database_is_shared_by_several_processes(tmp_path, address, postg
 
 VICTIMS = """
 import os, sys, time
+from contextlib import closing
 from monitor.outlook.evaluation.walk_forward import nothing
 from monitor.outlook.files import IssuedOutlooks
 from monitor.outlook.worker import Work
@@ -312,7 +319,8 @@ def learned(self, turn, now_ms):
 Work.learned = learned
 if child := os.fork():
     print(child, flush=True)
-Work(settings, Reader(settings.read_address)).learn_all(int(sys.argv[1]))
+with closing(Reader(settings.read_address)) as reader:
+    Work(settings, reader).learn_all(int(sys.argv[1]))
 """
 
 
@@ -343,7 +351,8 @@ def test_what_a_dead_or_frozen_process_was_doing_is_done_by_another_and_nothing_
             sql = "SELECT place, number FROM outlook_turn WHERE task = 'learn' AND "
             return dict(store.rows(sql + condition))
 
-    frozen = process("-c", VICTIMS, str(now), stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    pipes = dict.fromkeys(("stdin", "stdout", "stderr"), subprocess.PIPE)
+    frozen = process("-W", "default", "-c", VICTIMS, str(now), **pipes)
     killed = int(frozen.stdout.readline())
     try:
         until(lambda: set(turns("days = 1")) == places, what="both have a place each")
@@ -356,8 +365,9 @@ def test_what_a_dead_or_frozen_process_was_doing_is_done_by_another_and_nothing_
     try:
         until(done, within_s=60, what="every place is learned and looked at")
         frozen.send_signal(signal.SIGCONT)
-        frozen.communicate(b"go on", timeout=30)
+        _, errors = frozen.communicate(b"go on", timeout=30)
         assert frozen.returncode == 0
+        assert b"ResourceWarning" not in errors, "its connections are closed at its end"
     finally:
         frozen.kill()
         other.terminate()
