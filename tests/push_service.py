@@ -8,6 +8,7 @@ import json
 import secrets
 import ssl
 import threading
+import time
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import NamedTuple
@@ -61,6 +62,7 @@ class PushService:
                 service.pushes.append(Push(self.path, dict(self.headers), body))
                 code = service.answers.pop(0) if service.answers else 201
                 while code == 100:  # for as long as the other side listens
+                    time.sleep(0.01)
                     try:
                         self.wfile.write(b"HTTP/1.1 100 Continue\r\n\r\n")
                     except OSError:
