@@ -5,11 +5,10 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
+import os
 import shutil
 import signal
 import ssl
-import subprocess
-import sys
 import threading
 import time
 import urllib.request
@@ -19,6 +18,7 @@ from pathlib import Path
 import dashboard_fixtures as shop_air
 import pytest
 from conftest import free_port
+from process_host import forked
 
 from monitor.people.board_keys import make_board_keys, open_code
 from monitor.store import Writer
@@ -62,15 +62,14 @@ board.PATIENCE = 0; sys.exit(board.main())"""
 def served(
     folder: Path, port: int, *, before: str = "", tls: ssl.SSLContext | None = None, log=None
 ):
-    """The board as a process of its own; it must end by itself on SIGTERM.
+    """The board as a process of its own, split off from one that has its modules loaded; it must end
+    by itself on SIGTERM.
 
     `before`: statements run first; `tls`: a client's trust in its certificate; `log`: a file.
     """
-    child = subprocess.Popen(
-        [sys.executable, "-c", f"{before}\n{BOARD}", "--data", str(folder)],
-        cwd=ROOT,
-        stderr=log or subprocess.DEVNULL,
-    )
+    with Path(os.devnull).open("w") as nowhere:
+        arguments = ["dashboard", "--data", str(folder)]
+        child = forked(f"{before}\n{BOARD}", arguments, dict(os.environ), log or nowhere)
     url = f"http{'s' if tls else ''}://127.0.0.1:{port}/here"
     try:
         until = time.monotonic() + 60

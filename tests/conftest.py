@@ -26,6 +26,7 @@ import pytest
 import typer.main
 import typer.testing
 from hypothesis import HealthCheck, settings
+from process_host import Forked, forked
 
 from monitor.core import clock
 from monitor.core.clock import to_ms
@@ -281,15 +282,22 @@ def guarded(tmp_path: Path, tls_folder: Path) -> Iterator[Mosquitto]:
 
 class RunningService:
     """`benchweather run` as a user starts it, in a process of its own; `board=False` for a test
-    that asks its board for nothing: `tests/no_board.py` takes its place."""
+    that asks its board for nothing: `tests/no_board.py` takes its place. With `fork` it is split off
+    from a process that has its modules loaded (`process_host.py`)."""
 
     def __init__(
-        self, folder: Path, *, broker_url: str = "", demo: bool = False, board: bool = True
+        self,
+        folder: Path,
+        *,
+        broker_url: str = "",
+        demo: bool = False,
+        board: bool = True,
+        fork: bool = True,
     ) -> None:
-        self.data, self.demo, self.board = folder, demo, board
+        self.data, self.demo, self.board, self.fork = folder, demo, board, fork
         self.before = ""
         """Statements that its process runs first, such as one that shortens a period."""
-        self._child: subprocess.Popen[bytes] | None = None
+        self._child: subprocess.Popen[bytes] | Forked | None = None
         self.broker_port, self.board_port = free_port(), free_port()
         self.environment = {
             k: v for k, v in os.environ.items() if not k.startswith("BENCHWEATHER_")
@@ -328,18 +336,21 @@ supervisor.ChildProcess = Child
 
     def start(self, *, within_s: float = 60.0) -> None:
         """Start it, and wait until the board answers and the ingest is at the broker."""
-        program = ["-m", "monitor"]
         before = self.before if self.board else f"{self.without_board}\n{self.before}"
-        if before:
-            program = ["-c", f"{before}\nfrom monitor.__main__ import main; main()"]
+        code = f"{before}\nfrom monitor.__main__ import main; main()"
+        arguments = ["run", *(["--demo"] if self.demo else [])]
         with self.log.open("w") as log:
-            self._child = subprocess.Popen(
-                [sys.executable, *program, "run", *(["--demo"] if self.demo else [])],
-                cwd=ROOT,
-                env=self.environment,
-                stdout=log,
-                stderr=subprocess.STDOUT,
-            )
+            if self.fork:
+                self._child = forked(code, ["benchweather", *arguments], self.environment, log)
+            else:
+                program = ["-c", code] if before.strip() else ["-m", "monitor"]
+                self._child = subprocess.Popen(
+                    [sys.executable, *program, *arguments],
+                    cwd=ROOT,
+                    env=self.environment,
+                    stdout=log,
+                    stderr=subprocess.STDOUT,
+                )
         until(lambda: self._says("Board: "), within_s=within_s, what="the service is ready")
         found = subprocess.run(
             ["pgrep", "-P", str(self.pid), "-f", "dashboard"], capture_output=True, text=True
@@ -425,12 +436,15 @@ def benchweather(
 
 
 @pytest.fixture
-def make_service(tmp_path: Path) -> Iterator[Callable[..., RunningService]]:
+def make_service(
+    request: pytest.FixtureRequest, tmp_path: Path
+) -> Iterator[Callable[..., RunningService]]:
     """Services of the test's own, not yet started; whatever becomes of the test, they end."""
     made: list[RunningService] = []
+    fork = not request.node.get_closest_marker("real_start")
 
     def make(**more: object) -> RunningService:
-        made.append(RunningService(tmp_path / f"shop{len(made)}", **more))
+        made.append(RunningService(tmp_path / f"shop{len(made)}", fork=fork, **more))
         return made[-1]
 
     yield make
@@ -454,9 +468,12 @@ def whole_service(make_service: Callable[..., RunningService]) -> RunningService
 
 
 @pytest.fixture(scope="module")
-def module_service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
+def module_service(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[RunningService]:
     """A service of the module, not yet started."""
-    made = RunningService(tmp_path_factory.mktemp("lasting") / "shop")
+    fork = not request.node.get_closest_marker("real_start")
+    made = RunningService(tmp_path_factory.mktemp("lasting") / "shop", fork=fork)
     yield made
     made.clear()
 

@@ -171,9 +171,10 @@ JOBS: dict[str, Callable[[Hand], str]] = {
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--board", help="link that may change things; else a demo is started")
-    parser.add_argument("--quick", action="store_true", help="the phone only")
+    parser.add_argument("--quick", action="store_true", help="the phone only; nothing is learned")
     given = parser.parse_args()
-    with contextlib.nullcontext(given.board) if given.board else demo() as link:
+    own = contextlib.nullcontext(given.board) if given.board else demo(learns=not given.quick)
+    with own as link:
         for screen in ("phone",) if given.quick else ("phone", "wall"):
             measure(link, screen)
 

@@ -31,9 +31,17 @@ SETTLE_MS = 3_000
 """A page draws its plots within this. [ms]"""
 
 
+NEVER_LEARNS = """
+from monitor.__main__ import main
+from monitor.service import supervisor
+supervisor.OUTLOOK_AFTER_S = 3600
+main()"""
+
+
 @contextlib.contextmanager
-def demo() -> Iterator[str]:
-    """A demo of its own, with its outlook; yields a link to its board that may change things."""
+def demo(*, learns: bool = True) -> Iterator[str]:
+    """A demo of its own, with its outlook, which it `learns` anew after 20 s; yields a link to its
+    board that may change things."""
     with tempfile.TemporaryDirectory() as folder:
         environment = os.environ | {
             "BENCHWEATHER_BOARD__PORT": str(BOARD_PORT),
@@ -41,7 +49,8 @@ def demo() -> Iterator[str]:
             "PYTHONPATH": str(ROOT),
         }
         command = [sys.executable, "-m", "monitor", "run", "--demo", "--data", folder]
-        child = subprocess.Popen(command, cwd=ROOT, env=environment, stderr=subprocess.DEVNULL)
+        program = command if learns else [command[0], "-c", NEVER_LEARNS, *command[3:]]
+        child = subprocess.Popen(program, cwd=ROOT, env=environment, stderr=subprocess.DEVNULL)
         try:
             end = time.monotonic() + 600
             while not _is_up(f"http://127.0.0.1:{BOARD_PORT}/here"):

@@ -293,6 +293,7 @@ time.time_ns = lambda: _ns() + int(_file.read_text()) * 1_000_000_000
 
 @pytest.mark.slow
 @pytest.mark.broker
+@pytest.mark.real_start
 def test_a_service_whose_clock_visits_2039_shows_nothing_of_it_as_present(make_service, tmp_path):
     """The case of the issue with a real service and broker: the clock is stepped to 2039, readings
     without times come, the clock is set back."""
@@ -387,6 +388,7 @@ time_t time(time_t *at) {
 
 @pytest.mark.slow
 @pytest.mark.broker
+@pytest.mark.real_start
 def test_a_service_that_starts_three_days_slow_loses_and_misdates_nothing(make_service, tmp_path):
     """A machine without a battery for its clock: it starts with an old time, sensors send, and then
     the clock is set. The C library tells the service's processes another time."""

@@ -27,7 +27,7 @@ from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker
 from monitor.readings.payload import Contract
 from monitor.store import Reader
 
-pytestmark = [pytest.mark.slow, pytest.mark.broker]
+pytestmark = [pytest.mark.slow, pytest.mark.broker, pytest.mark.real_start]
 
 
 def page(service, path="/"):

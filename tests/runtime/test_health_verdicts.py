@@ -152,6 +152,7 @@ def test_a_verdict_keeps_its_time_until_it_changes():
     assert (found["store"], found["disk"]) == (200, 100)
 
 
+@pytest.mark.slow
 @given(st.text(max_size=5000), st.text(max_size=3000))
 def test_a_heartbeat_with_any_texts_fits_its_file_and_is_read_back(tmp_path_factory, one, other):
     path = tmp_path_factory.getbasetemp() / "heartbeat.json"

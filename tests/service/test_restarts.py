@@ -20,7 +20,7 @@ from monitor.runtime import heartbeat
 from monitor.settings import load, version_of
 from monitor.store import Reader
 
-pytestmark = pytest.mark.broker
+pytestmark = [pytest.mark.broker, pytest.mark.real_start]
 
 
 class Asked:

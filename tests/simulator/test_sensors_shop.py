@@ -81,6 +81,7 @@ def test_the_year_looks_like_a_shop(year):
     assert -8 < drier.mean() < -1
 
 
+@pytest.mark.slow
 def test_the_heater_saws_by_day_and_night_and_humidity_mirrors_it(year):
     shop, ts_ms, _ = year
     january = ts_ms[months(ts_ms) == 1]
