@@ -39,7 +39,8 @@ AHEAD_MS = 5 * formats.DAY_MS
 
 
 SHUT = (
-    "No start during opening hours is in time: the shop stays closed until after the latest start."
+    "None: no start during opening hours is in time. The shop stays closed until after the latest "
+    "start."
 )
 JOINTS = (
     "For joints, ready means that the clamps may come off. A joint may be worked, loaded or strung only "
@@ -244,6 +245,7 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
     return [
         html.H2(head),
         html.P(lead(kinds[0], found[kinds[0].id], by, now, shop), className="lead"),
+        html.P(SHUT, className="aside") if any(one.shut for one in found.values()) else None,
         html.Ol(
             [
                 _line(kind, found[kind.id], now_ready.get((kind.id, plan.place)), plan, now, shop)
@@ -323,7 +325,7 @@ def _line(
     zone = shop.settings.zone
     sentence, when = start_words(found.start, now, zone, closing(shop, now))
     if found.shut:
-        sentence, when = SHUT, "none"
+        sentence, when = "", "none"  # the page says once what it means
     query = urlencode({"kind": kind.id, "wanted": formats.to_input(plan.wanted_ms, zone)})
     return html.Li(
         [

@@ -232,7 +232,7 @@ def listed(
             text.ready(repair, of, now, zone),
             text.promise(repair, of, now, zone),
             text.sensitive(repair, present, names, shop.place_names(), now, zone),
-            *text.notes(repair, present, formats.unit_of(shop.settings)),
+            *text.notes(repair, present, names, formats.unit_of(shop.settings)),
         ]
         items.append(
             html.Li(

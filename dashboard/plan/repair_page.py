@@ -101,7 +101,7 @@ def live(shop: ShopData, book: PlanQueries, repair: Repair, *, writer: bool) -> 
             text.ready(repair, of, now, zone),
             text.promise(repair, of, now, zone),
             text.sensitive(repair, present, names, shop.place_names(), now, zone),
-            *text.notes(repair, present, unit),
+            *text.notes(repair, present, names, unit),
             trouble,
         ]
     lines.append(repair.note)

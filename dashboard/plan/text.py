@@ -77,11 +77,18 @@ NOTES = {
 """Kinds of notes that no other sentence of the page says."""
 
 
-def notes(repair: Repair, present: PresentPlan | None, unit: formats.Unit) -> list[str]:
-    """Sentences of the plan on a repair."""
+def notes(
+    repair: Repair, present: PresentPlan | None, names: Names, unit: formats.Unit
+) -> list[str]:
+    """Sentences of the plan on a repair, without its instrument: it is in the heading."""
     plan = present.plan if present is not None else None
     found = [one for one in plan.notes if one.repair == repair.id] if plan is not None else []
-    return [formats.in_reader_unit(one.text, unit) for one in found if one.kind in NOTES]
+    whose = f"{names.instrument(repair.id)}: "
+    return [
+        formats.in_reader_unit(one.text.removeprefix(whose), unit)
+        for one in found
+        if one.kind in NOTES
+    ]
 
 
 def usable(present: PresentPlan | None, now_ms: int) -> PresentPlan | None:

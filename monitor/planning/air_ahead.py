@@ -73,7 +73,6 @@ class _Notes:
                 of = self._planned.get((repair.id, step.id))
                 if of is None or of.running:
                     continue
-                yield from self._of_fresh_joint(repair, step, of, instrument)
                 if of.from_ms <= self._now_ms + SOON_MS:
                     # The present air is judged elsewhere; here it is only said if it is not known.
                     yield from self._of_old_air(repair, step, instrument)
@@ -81,6 +80,7 @@ class _Notes:
                 yield from self._of_air(repair, step, of, instrument)
                 if step.kind is StepKind.CLOSE and instrument.open_now:
                     yield from self._of_wood(repair, step, of, instrument)
+            yield from self._of_fresh_joints(repair, instrument)
             yield from self._left_open(repair, instrument)
 
     def _of_air(
@@ -113,26 +113,32 @@ class _Notes:
             )
             yield Note(NoteKind.AIR_OLD, repair.id, step.id, text)
 
-    def _of_fresh_joint(
-        self, repair: Repair, step: Step, of: PlannedStep, instrument: Instrument
-    ) -> Iterator[Note]:
-        """Note on work that is planned beside a joint which may not be loaded yet."""
-        if step.loads:  # the plan waits for the joint
-            return
-        found = [(self._planned.get((repair.id, one.id)), one) for one in repair.all_before(step)]
-        joints = [
-            (joint.ready, one)
-            for joint, one in found
-            if joint is not None and joint.ready.usual_ms > max(joint.off.usual_ms, of.from_ms)
-        ]
-        if joints:
-            ready, joint = max(joints, key=lambda one: one[0].usual_ms)
+    def _of_fresh_joints(self, repair: Repair, instrument: Instrument) -> Iterator[Note]:
+        """Note on each joint that may not be loaded yet when work beside it is planned."""
+        beside: dict[str, list[str]] = {}
+        for step in repair.steps:
+            of = self._planned.get((repair.id, step.id))
+            if of is None or of.running or step.loads:  # what loads a joint is planned after it
+                continue
+            found = [
+                (self._planned.get((repair.id, one.id)), one) for one in repair.all_before(step)
+            ]
+            joints = [
+                (joint.ready.usual_ms, one.id)
+                for joint, one in found
+                if joint is not None and joint.ready.usual_ms > max(joint.off.usual_ms, of.from_ms)
+            ]
+            if joints:
+                at = planned_at(of.from_ms, self._now_ms, self._zone)
+                beside.setdefault(max(joints)[1], []).append(f"{step.label} is planned for {at}")
+        for one, works in beside.items():
+            ready = range_words(self._planned[repair.id, one].ready, self._now_ms, self._zone)
             text = (
-                f"{self._planned_words(step, of, instrument)} Keep the work away from the joint of "
-                f"“{joint.label}”: it may be worked, loaded or strung from about "
-                f"{range_words(ready, self._now_ms, self._zone)}. Check the joint before you trust it."
+                f"{instrument.reference}: {', '.join(works)}. Keep the work away from the joint of "
+                f"“{repair.step(one).label}”: it may be worked, loaded or strung from about {ready}. "
+                "Check the joint before you trust it."
             )
-            yield Note(NoteKind.FRESH_JOINT, repair.id, step.id, text)
+            yield Note(NoteKind.FRESH_JOINT, repair.id, one, text)
 
     def _of_wood(
         self, repair: Repair, step: Step, of: PlannedStep, instrument: Instrument

@@ -75,6 +75,8 @@ def range_words(of: TimeRange, now_ms: int, zone: ZoneInfo) -> str:
         return middle
     if low == middle:
         return f"{middle}, almost surely by {high}"
+    if middle == high:
+        return f"{middle}, perhaps already {low}"
     return f"{middle}, between {low} and {high}"
 
 

@@ -95,8 +95,8 @@ def released_word(wait: Wait) -> str:
 
 
 def about(ms: int) -> int:
-    """A forecast time, rounded up: never before it. [ms]"""
-    return -(-ms // ROUND_MS) * ROUND_MS
+    """A forecast time, its minute rounded up: nothing is called ready before it is. [ms]"""
+    return -(-(ms - ms % formats.MINUTE_MS) // ROUND_MS) * ROUND_MS
 
 
 def status_text(status: WaitStatus, now_ms: int, zone: ZoneInfo) -> WaitText:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC
 
 import pytest
@@ -13,8 +14,8 @@ from monitor.planning.air_ahead import with_air_notes
 from monitor.planning.inputs import Inputs, ShopWaits
 from monitor.planning.problem import NoteKind, Plan, PlannedStep, Problem, TimeRange
 
-LATE = ("retouch", "fit")
-"""Steps after the crack: the plan lets only the second wait until it may be loaded."""
+LATE = ("retouch", "clean", "fit")
+"""Steps after the crack: the plan lets only the last wait until it may be loaded."""
 WEEK = ((NOW - HOUR, NOW + 6 * HOUR), (NOW + 2 * DAY, NOW + 2 * DAY + 8 * HOUR))
 """Opening hours with a closed day between. [ms]"""
 
@@ -128,6 +129,9 @@ def test_work_beside_a_joint_that_may_not_be_loaded_yet_says_until_when(noted):
     assert "Keep the work away from the joint of “Glue crack”" in text
     low, usual, high = (formats.ahead(NOW + h * HOUR, NOW, UTC) for h in (17, 22, 42))
     assert f"strung from about {usual}, between {low} and {high}. Check the joint" in text
+    both = noted(50, {"glue crack": 0, "retouch": 3, "clean": 4}, load_h=20)[NoteKind.FRESH_JOINT]
+    assert re.match(r"VN-1: Retouch is planned for [^,]*, Clean is planned for [^,]*\. Keep", both)
+    assert both.count("“Glue crack”") == 1
     assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "retouch": 23}, load_h=20)
     assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "fit": 3}, load_h=20)
     assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "retouch": 3})
