@@ -169,7 +169,9 @@ def open_now(
             ],
             className="alerts-open",
         ),
-        *(view.caution(words, unit) for words in shared),
+        html.Div([view.caution(words, unit) for words in shared], className="may-cautions")
+        if shared
+        else None,
         *ways,
     ]
 
