@@ -169,9 +169,7 @@ def open_now(
             ],
             className="alerts-open",
         ),
-        html.Div([view.caution(words, unit) for words in shared], className="may-cautions")
-        if shared
-        else None,
+        *(html.Div(view.caution(words, unit), className="may-cautions") for words in shared),
         *ways,
     ]
 
