@@ -38,6 +38,7 @@ from monitor.wood.evaluation import InstrumentStatus, warm_up_margins_k
 if TYPE_CHECKING:
     from monitor.science.outlook.ensemble_statistics import OutlookSpell
     from monitor.settings import Settings
+    from monitor.store.kept_rollups import KeptRollups
 
 NEAR_MS = 1_200_000
 """Greatest distance of a value from the moment that a change is taken from. [ms]"""
@@ -88,13 +89,14 @@ def snapshot(
     now_ms: int,
     only: Collection[str] | None = None,
     kept: KeptOutlooks | None = None,
+    kept_rollups: KeptRollups | None = None,
 ) -> Snapshot:
     """Look at everything. `statuses` are of the open waits, `woods` of the instruments here. `only`:
     the places that are looked at, if not all; those outdoors are always among them. `kept`: outlooks
-    of the looks before."""
+    of the looks before, `kept_rollups` rollups of those by the same reader."""
     kept = kept or KeptOutlooks(settings)
     wet = drying(journal.waits.values())
-    day = LastDay(reader, now_ms)
+    day = LastDay(reader, now_ms, kept_rollups)
     airs = air_now(recent(reader, settings, now_ms, day, only), settings, now_ms, wet)
     sensors = sensor_states(day, settings, only)
     filled, hours = journal.filled_ms, shop_hours(reader, settings)

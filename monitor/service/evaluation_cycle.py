@@ -33,6 +33,7 @@ from monitor.planning.words import Names
 from monitor.runtime.heartbeat import Round
 from monitor.service.state_publisher import StatePublisher
 from monitor.store import Reader, Writer, journal, outbox, rule_states, shop_states
+from monitor.store.kept_rollups import KeptRollups
 from monitor.waits.evaluation import WaitStatus, counting
 from monitor.wood.evaluation import InstrumentStatus, instrument_statuses
 
@@ -83,7 +84,7 @@ class EvaluationCycle:
         self._writer = writer
         self._publisher, self._troubles, self._on_notice = publisher, troubles, on_notice
         self._journal = Journal(reader)
-        self._outlooks = KeptOutlooks(settings)
+        self._outlooks, self._rollups = KeptOutlooks(settings), KeptRollups()
         self._woods: tuple[int, int, list[InstrumentStatus]] | None = None
         self._unwritable_since_ms: int | None = None
         self._log_from_ms: int | None = None
@@ -126,6 +127,7 @@ class EvaluationCycle:
             self._troubles(),
             now_ms,
             kept=self._outlooks,
+            kept_rollups=self._rollups,
         )
         try:
             self._update_alerts(sight, now_ms)

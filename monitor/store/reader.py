@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from monitor.domain.sensor import Correction
+    from monitor.store.kept_rollups import KeptRollups
 
 _QUANTITY = {str(one): one for one in Quantity}
 _OF_WINDOWS = (
@@ -204,20 +205,29 @@ class Reader:
         return self.rollups_of([series_id], period_s, start_ms, end_ms)[series_id]
 
     def rollups_of(
-        self, series_ids: Collection[int], period_s: int, start_ms: int, end_ms: int
+        self,
+        series_ids: Collection[int],
+        period_s: int,
+        start_ms: int,
+        end_ms: int,
+        kept: KeptRollups | None = None,
     ) -> dict[int, NDArray[np.void]]:
-        """The `rollups` of many series by id, read together."""
+        """The `rollups` of many series by id, read together. `kept`: those of ten minutes that were
+        read before, by this reader."""
         self._look()
         views = self._views
         whole = [one for one in series_ids if one not in views]
         low_ms = start_ms - 1000 * period_s + 1
-        found = many_series.rollups(self.connection, whole, period_s, low_ms, end_ms)
+        if kept is not None and period_s == TEN_MINUTES_S:
+            found = kept.read(self.connection, whole, low_ms, end_ms)
+        else:
+            found = many_series.rollups(self.connection, whole, period_s, low_ms, end_ms)
         for one in series_ids:
             if one in views:
                 tables = [self._rollups(piece, period_s, start_ms, end_ms) for piece in views[one]]
                 found[one] = tables[0] if len(tables) == 1 else _merged(tables)
             elif one not in found:
-                found[one] = _merged([])
+                found[one] = many_series.none()
         return found
 
     def correction_of(self, series_id: int, at_ms: int) -> Correction | None:
