@@ -10,7 +10,6 @@ from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.sensor import SensorHistory
 from monitor.sensor_care.calibration import settled
 from monitor.sensor_care.health import Health, health
-from monitor.store import Latest
 
 DAY_MS = 86_400_000
 
@@ -72,10 +71,10 @@ def healths(
     """Health of some sensors by place and name, and of those of `every` sensor beside them."""
     only = {one.place.id for one in sensors}
     latest = [
-        Latest(series_id, Reading(Series(one.place.id, one.sensor, quantity), ts_ms, value))
+        Reading(Series(one.place.id, one.sensor, quantity), ts_ms, value)
         for one in every
         if one.place.id in only
-        for quantity, (ts_ms, value, series_id) in one.last.items()
+        for quantity, (ts_ms, value, _) in one.last.items()
     ]
     with shop.reader() as reader:
         found = health(reader, shop.settings, now_ms(), only, latest)

@@ -12,7 +12,7 @@ import numpy as np
 from monitor.air.place_means import places_of
 from monitor.air.unreliable_readings import doubtful_of
 from monitor.core.formats import lasting
-from monitor.core.measurements import BY_HAND, Quantity, Series
+from monitor.core.measurements import BY_HAND, Quantity, Reading, Series
 from monitor.science.sensor_clock import slow_s
 from monitor.science.sensor_health import Finding, Pair, SensorFault, findings, score
 from monitor.store import TEN_MINUTES_S, Reader
@@ -20,7 +20,6 @@ from monitor.store import TEN_MINUTES_S, Reader
 if TYPE_CHECKING:
     from monitor.domain.places import Place
     from monitor.settings import Settings
-    from monitor.store import Latest
 
 DAY_MS = 86_400_000
 WEEK_MS = 7 * DAY_MS
@@ -43,7 +42,7 @@ def health(
     settings: Settings,
     now_ms: int,
     only: Collection[str] | None = None,
-    latest: Iterable[Latest] | None = None,
+    latest: Iterable[Reading] | None = None,
 ) -> list[Health]:
     """Every sensor's, by place in the order of the settings, then by name. One in a jar is left
     out, and one that stands elsewhere now. `only`: the places that are looked at, if not all.
@@ -51,9 +50,9 @@ def health(
     ids = reader.series()
     known = [one for one in places_of(ids, settings) if only is None or one.id in only]
     here = {one.id for one in known}
-    newest: dict[tuple[str, str], dict[Quantity, Latest]] = {}
-    for one in reader.latest(now_ms) if latest is None else latest:
-        series = one.reading.series
+    newest: dict[tuple[str, str], dict[Quantity, Reading]] = {}
+    for one in [row.reading for row in reader.latest(now_ms)] if latest is None else latest:
+        series = one.series
         if series.place not in here:
             continue
         newest.setdefault((series.place, series.sensor), {})[series.quantity] = one
@@ -85,7 +84,7 @@ def health(
                 result.append(Health(place, sensor, score([]), []))
                 continue
             last = newest[place.id, sensor]
-            heard = max(one.reading.ts_ms for one in last.values())
+            heard = max(one.ts_ms for one in last.values())
             battery = last.get(Quantity.BATTERY)
             topic = topic_of[place.id, sensor]
             slow = slow_s(lateness[_named(topic)])
@@ -95,7 +94,7 @@ def health(
                 silent_s=max(now_ms - heard, 0) / 1000 - max(slow, 0.0),
                 stale_s=settings.board.stale_after_s,
                 slow_s=slow,
-                battery_pct=battery.reading.value if battery else math.nan,
+                battery_pct=battery.value if battery else math.nan,
                 refused=refused.get(topic, 0),
                 outdoors=place.kind == "outdoors",
             )
