@@ -11,6 +11,7 @@ from dashboard.ui import formats
 from dashboard.ui.plot_labels import LEGEND, night_shapes
 from dashboard.ui.plots import NARROW_PX, View, axes, escaped, faint, figure
 from monitor.core.formats import local
+from monitor.waits.text import about
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -234,7 +235,7 @@ def _ready(rows: Sequence[Row], look: Theme, view: View) -> list[Any]:
         if row.ready is not None:
             ranges_x += [row.ready.low_ms, row.ready.high_ms, None]
             ranges_y += [level + 0.38, level + 0.38, None]
-            at = formats.moments(np.array([row.ready.usual_ms], np.int64), view.zone)[0]
+            at = formats.moments(np.array([about(row.ready.usual_ms)], np.int64), view.zone)[0]
             middles.append((row.ready.usual_ms, level + 0.38, f"{row.name}: ready about {at}"))
         if row.promised_ms is not None:
             at = formats.moments(np.array([row.promised_ms], np.int64), view.zone)[0]

@@ -18,6 +18,7 @@ from dashboard.ui.page_frame import Section
 from monitor.domain.repairs.step import CLAMPED, StepKind, StepState
 from monitor.planning.step_check import air_rule, start_cautions
 from monitor.planning.words import Names, last_start_sentence, planned_at
+from monitor.waits.text import about
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -293,7 +294,8 @@ def rows(journal: Journal, present: PresentPlan | None, now: int, zone: ZoneInfo
             of = planned.get((repair.id, step.id))
             if of is None or step.finished:
                 continue
-            words = f"{step.label}: {formats.between(of.from_ms, of.to_ms, now, zone)}"
+            span = formats.between(about(of.from_ms), about(of.to_ms), now, zone)
+            words = f"{step.label}: {span}"
             if of.off.usual_ms > of.to_ms:
                 words += f", then waiting until {planned_at(of.off.usual_ms, now, zone)}"
             bars.append(Bar(of.from_ms, of.to_ms, of.off.usual_ms, words))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from monitor.core import formats
 from monitor.core.clock import from_ms
 from monitor.planning.words import Names, chance, range_words
+from monitor.waits.text import about
 
 if TYPE_CHECKING:
     import icalendar
@@ -63,7 +64,7 @@ def _event(uid: str, present: PresentPlan, now_ms: int, begin_ms: int) -> icalen
     event.add("sequence", present.made_ms // 60_000 % 2**31)
     event.add("dtstamp", from_ms(now_ms // 1000 * 1000))
     event.add("last-modified", from_ms(present.made_ms // 1000 * 1000))
-    event.add("dtstart", from_ms(begin_ms // 60_000 * 60_000))
+    event.add("dtstart", from_ms(about(begin_ms)))
     return event
 
 
@@ -78,7 +79,7 @@ def _work(
 ) -> icalendar.Event:
     repair = journal.repairs.get(step.repair)
     event = _event(f"step-{step.repair}-{step.step}@{host}", present, now_ms, step.from_ms)
-    event.add("dtend", from_ms(step.to_ms // 60_000 * 60_000))
+    event.add("dtend", from_ms(about(step.to_ms)))
     fixed = repair is not None and any(
         one.id == step.step and one.fixed_ms is not None for one in repair.steps
     )

@@ -282,7 +282,7 @@ def test_a_wait_keeps_its_uid_and_counts_up_when_it_is_changed(settings, command
 
 
 def test_the_plan_is_a_calendar_of_its_own(settings, commands, client):
-    now = now_ms()
+    now = now_ms() // (5 * 60_000) * 5 * 60_000 + 2 * 60_000  # which the page rounds up
     link = calendar_feed.plan_link(ShopData(settings))
     empty = icalendar.Calendar.from_ical(client.get(link).data)
     assert not empty.walk("VEVENT")
@@ -310,6 +310,8 @@ def test_the_plan_is_a_calendar_of_its_own(settings, commands, client):
     work, out = icalendar.Calendar.from_ical(answer.data).walk("VEVENT")
     assert str(work["summary"]) == "Neck or bar, bar: VN-9"
     assert to_ms(work["dtend"].dt) - to_ms(work["dtstart"].dt) == HOUR
+    assert is_rounded_up(to_ms(work["dtstart"].dt), now + HOUR)
+    assert is_rounded_up(to_ms(out["dtstart"].dt), ready.usual_ms)
     assert work["status"] == "TENTATIVE"
     assert str(out["summary"]) == "Ready, about: VN-9, Bass bar"
     assert "Chance to keep the promise: 93 %" in str(out["description"])
