@@ -25,6 +25,11 @@ class SettingsQueries:
         self._file = SettingsFile(shop.settings)
 
     @property
+    def is_beside_service(self) -> bool:
+        """True if the service uses this file, and so can change it."""
+        return self._shop.is_beside_service()
+
+    @property
     def path(self) -> str:
         return str(self._file.path)
 

@@ -14,6 +14,7 @@ from dashboard.ui import formats, notice_test, page_frame
 from dashboard.ui.controls import action_button, action_results, folded, tap_row, text_field
 from dashboard.ui.markup import attributes
 from dashboard.ui.setting_fields import setting_field, unsaved
+from monitor.commands.link import SETTINGS_HERE
 from monitor.core.clock import now_ms, today
 from monitor.core.errors import Rejected, SettingsFault
 from monitor.core.public_holidays import countries
@@ -253,7 +254,10 @@ def _answered(book: SettingsQueries) -> Sequence[date]:
 
 
 def restart(book: SettingsQueries) -> list[Component]:
-    """Notice of saved settings that are not used yet, with a tap to restart."""
+    """Notice of saved settings that are not used yet, with a tap to restart; or why this board can
+    change none."""
+    if not book.is_beside_service:
+        return [html.P(f"{SETTINGS_HERE}.", className="restart", id="settings-elsewhere")]
     try:
         waits = book.waits_for_restart()
     except (SettingsFault, Rejected) as exc:

@@ -122,8 +122,7 @@ def unit(
     part: Annotated[
         Part,
         typer.Option(
-            help="Start the service, a service on standby, an ingest worker, the outlook's work, or a "
-            "board of a service on another computer"
+            help="What to start: the service, a service on standby, or a part of it on its own"
         ),
     ] = Part.SERVICE,
     write: WriteUnit = False,

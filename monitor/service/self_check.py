@@ -35,7 +35,7 @@ from monitor.runtime.health import Grade
 from monitor.runtime.service_troubles import disk_trouble, outage_trouble
 from monitor.settings import Settings
 from monitor.settings.checks import open_to_network
-from monitor.store import Latest, Reader
+from monitor.store import Latest, Reader, heartbeats
 from monitor.weather import drop_folder
 
 DISK_LOW_BYTES = 500_000_000
@@ -96,7 +96,9 @@ def run(settings: Settings, address: Address) -> list[Check]:
 
 def _of_service(settings: Settings, reported: set[str]) -> list[Check]:
     """Verdicts on the service's parts by its heartbeat: the bad ones, or that all is well."""
-    beat = heartbeat.read(settings.heartbeat_path)
+    beat = None
+    with contextlib.suppress(StoreFault):  # which is a finding of its own
+        beat = heartbeats.last(settings)
     if beat is None:
         return [Check("service", True, "is not running")]
     found = health.verdicts(beat, now_ms(), settings.zone)

@@ -68,8 +68,7 @@ class Board:
         self.environment = {
             k: v for k, v in os.environ.items() if not k.startswith("BENCHWEATHER_")
         } | {
-            "BENCHWEATHER_STORE__URL": address["requester"],
-            "BENCHWEATHER_STORE__READ_URL": address["reader"],
+            "BENCHWEATHER_STORE__URL": address,
             "BENCHWEATHER_DATA": str(folder),
             "BENCHWEATHER_BOARD__PORT": str(self.port),
             "PYTHONUNBUFFERED": "1",
@@ -163,7 +162,7 @@ def shop(postgresql_server, make_service, tmp_path):
     users = {
         "writer": [names["writer"]],
         "reader": [names["reader"], names["people"]],
-        "requester": [names["requester"]],
+        "requester": [names[part] for part in ("requester", "reader", "people")],
     }
     for part, may in users.items():
         postgresql_server.sql(f"CREATE ROLE {prefix}_a_{part} LOGIN IN ROLE {', '.join(may)}")
@@ -176,7 +175,7 @@ def shop(postgresql_server, make_service, tmp_path):
     made = []
 
     def board():
-        made.append(Board(tmp_path / f"board{len(made)}", address))
+        made.append(Board(tmp_path / f"board{len(made)}", address["requester"]))
         made[-1].start()
         return made[-1]
 
@@ -230,6 +229,9 @@ def test_a_board_elsewhere_does_the_whole_work(shop):
     status, answer = one.do(about="settings", do="restart")
     assert status == 409
     assert "only on the board of the computer where Benchweather runs" in answer["refused"]
+    assert "only on the board of the computer" in one.page("/settings")
+    found = benchweather("check", environment=one.environment)
+    assert "runs, and all its parts work" in " ".join(found.stdout.split()), found.stdout
     with pytest.raises(Rejected, match="only on the board of the computer"):
         link.ask(load(environ=one.environment), {"about": "settings", "do": "restart"})
     csv = "time,temperature\n2026-01-05T10:00:00Z,19.5\n"
