@@ -45,6 +45,8 @@ def ask_or_raise(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
     request = read_request({"do": do} | fields, now_ms())
     command = request.as_command(by=getpass.getuser(), id=uuid.uuid4().hex)
     if link.is_down(settings):
+        if isinstance(settings.store_address, str):
+            failed("No service uses the store. Start Benchweather on the shop's computer.")
         failed(f"No service is running in {settings.data}. {start_hint(settings)}")
     return link.ask(settings, command)
 

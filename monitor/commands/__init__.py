@@ -236,9 +236,9 @@ class Commands:
         def write(run: Cursor, decision: Decision) -> None:
             done = (command_id, now_ms, decision.answer) if command_id else None
             journal.append(run, decision.events, done=done)
+            also(run, decision.answer)  # which may reject it: before a file is written
             if decision.write is not None:
                 decision.write(run)
-            also(run, decision.answer)
 
         for _ in range(TRIES):
             known = self.journal

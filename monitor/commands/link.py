@@ -8,6 +8,7 @@ the answer is stored in the transaction of the change, and the command has an id
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 import threading
@@ -114,6 +115,8 @@ class TableLink:
 
     def stop(self) -> None:
         self._stopping.set()
+        with contextlib.suppress(StoreFault):  # or it looks up in a moment by itself
+            requests.call(self._store)
         self._thread.join(CALL_S + ipc.PATIENCE_S)
         self._pool.shutdown(cancel_futures=True)
         self._calls.close()

@@ -20,6 +20,7 @@ _PUT = (
     "INSERT INTO request (request_id, body) VALUES (?, ?) ON CONFLICT (request_id) DO NOTHING "
     "RETURNING pg_notify(current_schema()::text, '')"
 )
+_CALL = "SELECT pg_notify(current_schema()::text, '')"
 _OPEN = (
     f"SELECT request_id FROM request WHERE answer IS NULL AND made_ms > {NOW_MS} - ? "  # noqa: S608 - a constant
     "ORDER BY made_ms, request_id LIMIT 100"
@@ -38,6 +39,11 @@ class RequestWithdrawn(MonitorError):
 def put(store: StoreConnection, request_id: str, body: str) -> None:
     """Put a request, and call the service."""
     store.row(_PUT, (request_id, body))
+
+
+def call(store: StoreConnection) -> None:
+    """Call the service, so that it looks for requests at once."""
+    store.row(_CALL)
 
 
 def answer_to(store: StoreConnection, request_id: str) -> str | None:

@@ -267,7 +267,7 @@ def test_a_board_elsewhere_does_the_whole_work(shop):
     assert json.loads(one.get("/health"))["status"] == "failing"
     gone = benchweather("wait", "open", "cleat", "bench", environment=two.environment)
     assert gone.returncode == 1
-    assert "No service" in gone.stderr
+    assert "No service uses the store" in gone.stderr
     service.start()
     until(lambda: "The service stopped at" not in one.banner(), what="the banner is gone")
     assert open_wait(one, "tap-4", "VN-4")[0] == 200
