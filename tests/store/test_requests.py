@@ -12,6 +12,7 @@ from conftest import until
 from one_schema import statements  # noqa: F401 - watches each test
 
 from monitor.commands import Commands, ipc, link
+from monitor.commands.settings import DecideSettings
 from monitor.core.clock import now_ms
 from monitor.core.errors import LeaseLost, Rejected
 from monitor.core.measurements import Quantity, Reading, Series
@@ -19,6 +20,7 @@ from monitor.domain.events import About
 from monitor.runtime import heartbeat
 from monitor.runtime.heartbeat import Heartbeat
 from monitor.settings import load
+from monitor.settings.change import SettingsFile
 from monitor.store import Reader, Writer, heartbeats, requests
 from monitor.store.connection import Fence
 from monitor.store.documents import documents_of
@@ -38,11 +40,11 @@ def shop(postgresql_server, tmp_path):
 
 
 @contextmanager
-def service(shop, places=lambda: ["bench"], beat=lambda: None):
+def service(shop, places=lambda: ["bench"], beat=lambda: None, settings=None):
     """A service that carries out what is asked by the table, and how often it began to."""
     begun = []
     with closing(Writer(shop.store_address)) as writer:
-        commands = Commands(writer, places=places)
+        commands = Commands(writer, places=places, settings=settings)
 
         def handle(command, also):
             begun.append(command)
@@ -138,6 +140,28 @@ def test_a_request_that_nobody_waits_for_any_more_changes_nothing(shop):
         link.ask(shop, REGISTER | {"reference": "VN-1", "id": "tap-1"})
         assert len(begun) == 3
     assert references(shop) == ["VN-1", "VN-2"]
+
+
+def test_no_file_is_changed_for_a_request_that_nobody_waits_for_any_more(shop):
+    file = SettingsFile(shop)
+    one = {"path": ["shop", "name"], "value": "Quay"}
+    command = {"about": "settings", "do": "change", "version": shop.version, "set": [one]}
+    gate, reached = threading.Event(), threading.Event()
+
+    def places():
+        reached.set()
+        gate.wait(20)
+        return ["bench"]
+
+    with service(shop, places, settings=DecideSettings(file)):
+        with pytest.raises(ipc.ServiceUnavailable):
+            link.ask(shop, command, patience_s=0.2)
+        assert reached.wait(10)
+        gate.set()
+        link.ask(shop, REGISTER | {"reference": "VN-1"})
+        assert not file.path.exists()
+        assert link.ask(shop, command)["change"] == 1
+    assert "Quay" in file.path.read_text()
 
 
 def test_who_lost_the_lease_neither_carries_out_nor_answers(shop):
