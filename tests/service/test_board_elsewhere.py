@@ -307,6 +307,7 @@ def test_what_a_frozen_service_had_begun_is_done_once_or_not_at_all(shop, tmp_pa
     )
     service.start()
     board = make_board()
+    until(lambda: json.loads(board.get("/health"))["status"] == "ok", what="it is seen to work")
     try:
         status, answer = open_wait(board, "tap-1", "VN-1")
         assert status == (503 if before else 200), answer
