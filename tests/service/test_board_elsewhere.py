@@ -320,3 +320,24 @@ def test_what_a_frozen_service_had_begun_is_done_once_or_not_at_all(shop, tmp_pa
     assert len(starts(store, "VN-2")) == 0, "nobody waits for it any more"
     status, answer = open_wait(board, "tap-1", "VN-1")  # as the board's queue does
     assert (status, len(starts(store, "VN-1"))) == (200, 1), (answer, known)
+
+
+def test_a_board_elsewhere_says_when_the_database_is_away(shop, postgresql_server):
+    service, make_board, _ = shop
+    service.start()
+    board = make_board()
+    until(lambda: json.loads(board.get("/health"))["status"] == "ok", what="all is well")
+    postgresql_server.stop()
+    until(lambda: json.loads(board.get("/health"))["status"] == "failing", what="it is known")
+    seen = board.banner()
+    assert "store cannot be read just now" in seen
+    assert "has not run here" not in seen
+    status, answer = open_wait(board, "tap-1", "VN-1")
+    assert status in (403, 503), answer
+    postgresql_server.start()
+    until(
+        lambda: json.loads(board.get("/health"))["status"] == "ok",
+        within_s=60,
+        what="all is well again",
+    )
+    assert open_wait(board, "tap-1", "VN-1")[0] == 200
