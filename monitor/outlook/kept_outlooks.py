@@ -20,7 +20,11 @@ class KeptOutlooks:
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
-        self._held: dict[str, tuple[object, PlaceOutlook | None]] = {}
+        self._held: dict[str, tuple[tuple[int, object, object], PlaceOutlook | None]] = {}
+
+    def newest(self) -> int:
+        """Version of the newest outlook, as each place's was last seen; 0 if there is none."""
+        return max((state[0] for state, _ in self._held.values()), default=0)
 
     def of(self, place: Place, now_ms: int, hours: Hours) -> PlaceOutlook | None:
         """Return the outlook of a place; None if there is none, or only an old one. [ms]

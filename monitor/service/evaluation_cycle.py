@@ -25,7 +25,6 @@ from monitor.domain.notification import Notice
 from monitor.domain.own_proof import ProofState
 from monitor.domain.shop_state import ShopState, matters
 from monitor.notifications import sender
-from monitor.outlook.files import looked_at
 from monitor.outlook.kept_outlooks import KeptOutlooks
 from monitor.own_proof.evaluation import result
 from monitor.planning import present
@@ -167,9 +166,7 @@ class EvaluationCycle:
         alerts = Counter(one.urgency for one in self._journal.alerts.values() if one.open)
         proofs = [p for p in self._journal.proofs.values() if p.state is ProofState.RUNNING]
         heard = [one.heard_ms for one in sight.sensors if one.sensor != BY_HAND]
-        outlook_ms = max(
-            (looked_at(self._settings, air.place.id) for air in sight.airs), default=0
-        )
+        outlook_ms = self._outlooks.newest()
         if self._log_from_ms is None and not outlook_ms:
             self._log_from_ms = self._first_reading_ms(sight)
         return Round(

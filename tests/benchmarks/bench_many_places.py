@@ -19,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from functools import partial
 from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
@@ -26,8 +27,14 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 import many_places
 
 from monitor.core.clock import now_ms
+from monitor.core.measurements import Reading
 
-WHAT = ("first round", "round", "air", "sensors")
+HOUR_MS = 3_600_000
+CHANGED = {"round, none changed": 0.0, "round, a tenth new": 0.1, "round, all new": 1.0}
+"""Rounds after a reading of each series of this share of the places; the last one after readings of
+hours ago."""
+LATE = "round, a tenth late"
+WHAT = ("first round", "round", *CHANGED, LATE, "air", "sensors")
 WANTED_S = {"round": 10.0, "air": 1.0, "sensors": 1.0}
 CONFIG = """
 [shop]
@@ -88,9 +95,18 @@ def works(folder: Path, places: int, url: str):
     def go() -> None:
         cycle.run(now_ms())
 
+    series = [one for one in Reader(settings.store_address).series() if one.quantity == "humidity"]
+
+    def heard(share: float, ago_ms: int) -> None:
+        at = now_ms() - ago_ms
+        some = series[: round(share * len(series))]
+        writer.write([Reading(one, at, 50.0) for one in some])
+
     return settings, {
         "first round": go,
         "round": go,
+        **{what: (go, partial(heard, share, 0)) for what, share in CHANGED.items()},
+        LATE: (go, partial(heard, 0.1, 5 * HOUR_MS)),
         "air": lambda: drawn("air"),
         "sensors": lambda: drawn("sensors"),
     }
@@ -109,13 +125,16 @@ def one_size(places: int, url: str, profile: str, browser: bool) -> None:
             runs = 1 if what == "first round" or places > 1_000 else 3
             spent = []
             for _ in range(runs):
+                go, before = made[what] if isinstance(made[what], tuple) else (made[what], None)
+                if before:
+                    before()
                 wall, cpu = time.perf_counter(), time.process_time()
                 if what == profile:
                     with cProfile.Profile() as seen:
-                        made[what]()
+                        go()
                     pstats.Stats(seen, stream=sys.stderr).sort_stats("cumtime").print_stats(60)
                 else:
-                    made[what]()
+                    go()
                 spent.append((time.perf_counter() - wall, time.process_time() - cpu))
             found[what] = [*min(spent), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024]
         if browser:
@@ -184,9 +203,9 @@ def main() -> None:
 
         server = postgresql_server.PostgresqlServer()
         server.start()
-    line = "{:>7} {:<16}{:>10.3f}{:>10.3f}{:>10.0f}{:>10.2f}{:>9}".format
+    line = "{:>7} {:<20}{:>10.3f}{:>10.3f}{:>10.0f}{:>10.2f}{:>9}".format
     print(
-        f"{'places':>7} {'':<16}{'wall s':>10}{'cpu s':>10}{'peak MB':>10}{'ratio':>10}{'wanted':>9}"
+        f"{'places':>7} {'':<20}{'wall s':>10}{'cpu s':>10}{'peak MB':>10}{'ratio':>10}{'wanted':>9}"
     )
     least: dict[str, float] = {}
     try:
