@@ -182,9 +182,9 @@ def test_what_was_foreseen_is_told_to_five_minutes_and_each_day_once(do):
     at = [NOON + 30 * HOUR + m * MINUTE for m in (1, 22, 71)]
     wait = replace(do.waits()[0], foreseen_ms=tuple(at))
     told = wait_text.foreseen(wait, NOON + 40 * HOUR, PARIS)
-    assert told == "clamps off yesterday 18:20 (18:00 to 19:10)"
+    assert told == "clamps off yesterday 18:25 (18:05 to 19:15)"
     coat = replace(wait, kind={**wait.kind, "load_s": 0.0})
-    assert wait_text.foreseen(coat, NOON + 40 * HOUR, PARIS).startswith("ready yesterday 18:20")
+    assert wait_text.foreseen(coat, NOON + 40 * HOUR, PARIS).startswith("ready yesterday 18:25")
 
 
 def test_a_bare_time_is_never_of_another_day_than_the_one_before_it(do):

@@ -377,11 +377,11 @@ def test_a_database_without_the_role_stops_no_service_and_lets_nobody_in(
     computers, postgresql_server
 ):
     with contextlib.suppress(psycopg.errors.DuplicateObject):
-        postgresql_server.sql("CREATE ROLE stranger LOGIN")
+        postgresql_server.sql("CREATE ROLE outsider LOGIN")
     url = computers[0].store_address
     schema = url.rpartition("%3D")[2]
-    postgresql_server.sql(f"GRANT USAGE ON SCHEMA {schema} TO stranger")
-    home = DatabaseHome(url.replace("owner@", "stranger@"))
+    postgresql_server.sql(f"GRANT USAGE ON SCHEMA {schema} TO outsider")
+    home = DatabaseHome(url.replace("owner@", "outsider@"))
     moving.make_ready(home, computers[0].data)  # which logs it
     with pytest.raises(StoreFault, match="`benchweather store roles`"):
         AccessStore(home).people()
