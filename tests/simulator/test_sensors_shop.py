@@ -122,6 +122,7 @@ def test_a_live_reading_is_the_back_filled_one(year, instant):
     assert [r.value for r in live] == [values[r.series][i] for r in live]
 
 
+@pytest.mark.slow
 def test_ten_second_readings_join_the_back_fill_without_a_step(year):
     shop, ts_ms, values = year
     end = int(ts_ms[-1])
@@ -178,6 +179,7 @@ def test_another_seed_is_another_shop_in_the_same_weather():
     assert 0 < np.abs(outdoor_a - outdoor_b).mean() < 0.7
 
 
+@pytest.mark.slow
 def test_sensors_are_wrong_as_much_as_stated(year):
     shop, ts_ms, values = year
     temp_c = shop.air(ts_ms).temp_c[BENCH]
