@@ -17,7 +17,6 @@ import socket
 import socketserver
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -159,4 +158,4 @@ def answer_to(text: bytes, handle: Handler) -> dict[str, Any]:
 
 
 def _rejected(exc: Rejected) -> dict[str, Any]:
-    return {"rejected": [asdict(fault) for fault in exc.faults]}
+    return {"rejected": [vars(fault) for fault in exc.faults]}

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.commands import ipc
 from monitor.commands.request import Also
-from monitor.core.errors import Rejected, StoreFault
+from monitor.core.errors import Rejected, StoreFault, StoreUnavailable
 from monitor.core.json_documents import json_object
 from monitor.domain.events import About
 from monitor.store import heartbeats, requests
@@ -46,6 +46,7 @@ SETTINGS_HERE = (
     "Settings can be changed only on the board of the computer where Benchweather runs. Copy "
     "benchweather.toml from there to this computer, and start this board again"
 )
+NOT_KNOWN = "It is not known whether the change was stored: check before you repeat it"
 
 Handler = Callable[[Mapping[str, Any], Also], Mapping[str, Any]]
 
@@ -70,15 +71,30 @@ def ask(
     request_id = uuid.uuid4().hex
     requests.put(store, request_id, json.dumps(dict(command)))
     until, pause_s = time.monotonic() + patience_s, PAUSES_S[0]
-    while time.monotonic() < until and requests.answer_to(store, request_id) is None:
+    answer = None
+    while time.monotonic() < until and answer is None:
         time.sleep(pause_s)
         pause_s = min(1.3 * pause_s, PAUSES_S[1])
-    if (answer := requests.withdraw(store, request_id)) is None:
+        with contextlib.suppress(StoreUnavailable):  # it may answer again in time
+            answer = requests.answer_to(store, request_id)
+    if (answer := _withdrawn(store, request_id)) is None:
         raise ipc.ServiceUnavailable(
             f"no service answered within {patience_s:g} s: check that Benchweather runs on the "
             "shop's computer, and try again"
         )
     return ipc.done_of(json_object(answer.encode()))
+
+
+def _withdrawn(store: StoreConnection, request_id: str) -> str | None:
+    """Remove a request, and return its answer; None if it will never be carried out."""
+    until = time.monotonic() + ipc.PATIENCE_S
+    while True:
+        try:
+            return requests.withdraw(store, request_id)
+        except StoreUnavailable as exc:
+            if time.monotonic() > until:
+                raise StoreUnavailable(f"{exc}. {NOT_KNOWN}") from None
+        time.sleep(PAUSES_S[1])
 
 
 def is_down(settings: Settings) -> bool:
@@ -179,4 +195,6 @@ class TableLink:
         except StoreFault as exc:
             log.warning("request not answered reason=%s", exc)
             return False
+        except Exception:
+            log.exception("request not answered")  # ours to mend; the others are answered
         return True

@@ -157,6 +157,25 @@ CREATE TABLE request (
 );
 """
 """Requests to the service that somebody waits for, their users of the database, and their answers."""
+_REQUEST_ANSWER = """
+DO $do$ BEGIN
+EXECUTE format($make$
+CREATE FUNCTION request_answer(of_request text, last boolean) RETURNS text
+LANGUAGE plpgsql SECURITY DEFINER SET search_path = %I, pg_temp AS $$
+DECLARE found text;
+BEGIN
+  IF last THEN
+    DELETE FROM request WHERE request_id = of_request RETURNING answer INTO found;
+  ELSE
+    SELECT answer INTO found FROM request WHERE request_id = of_request;
+  END IF;
+  RETURN found;
+END $$
+$make$, current_schema());
+END $do$;
+"""
+"""Makes the function that reads the answer to a request, and removes the request if it is the last time,
+with the rights of the tables' owner: who asks knows the ids of his own requests only."""
 _DOCUMENT = """
 CREATE TABLE document (
   name TEXT PRIMARY KEY,
@@ -179,6 +198,7 @@ _OWN = {
     20: ["ALTER TABLE rollup SET (fillfactor = 70);"],
     21: [*migrations.steps(_PEOPLE)[0].statements, _GUESS, _FILES],
     22: [_REQUEST, _DOCUMENT, "ALTER TABLE document SET (fillfactor = 50);"],
+    23: [_REQUEST_ANSWER, "REVOKE ALL ON FUNCTION request_answer FROM PUBLIC;"],
 }
 """What PostgreSQL needs besides, by the step of the schema."""
 

@@ -3,6 +3,9 @@
 A row is there as long as somebody waits for its answer. The service writes the answer together with the
 change. Who stops waiting removes the row: either its answer is there by then, or the request will never
 be carried out. Times are the server's.
+
+Who only asks may put a row, and call the function that reads and removes one by its id: a table that he
+may change he could lock, and the service would wait in the middle of a change.
 """
 
 from __future__ import annotations
@@ -17,7 +20,7 @@ LONGEST_MS, FORGOTTEN_MS = 10_000, 3_600_000
 BODY_MAX = 12_000_000
 """Longest body, which may have a logger's file in it. [characters]"""
 _PUT = (
-    "INSERT INTO request (request_id, body) VALUES (?, ?) ON CONFLICT (request_id) DO NOTHING "
+    "INSERT INTO request (request_id, body) VALUES (?, ?) ON CONFLICT DO NOTHING "
     "RETURNING pg_notify(current_schema()::text, '')"
 )
 _CALL = "SELECT pg_notify(current_schema()::text, '')"
@@ -28,8 +31,16 @@ _OPEN = (
 _BODY = (
     "SELECT body, made_by = session_user FROM request WHERE request_id = ? AND length(body) <= ?"
 )
-_ANSWER = "UPDATE request SET answer = ? WHERE request_id = ? AND answer IS NULL"
-_FORGET = f"DELETE FROM request WHERE made_ms < {NOW_MS} - ?"  # noqa: S608 - a constant
+_ANSWER_TO = "SELECT request_answer(?, ?)"
+_ANSWER = (
+    "UPDATE request SET answer = ? WHERE request_id = (SELECT request_id FROM request "
+    "WHERE request_id = ? AND answer IS NULL FOR UPDATE SKIP LOCKED)"
+)
+_FORGET = (
+    "DELETE FROM request WHERE request_id IN (SELECT request_id FROM request "  # noqa: S608 - a constant
+    f"WHERE made_ms < {NOW_MS} - ? FOR UPDATE SKIP LOCKED)"
+)
+"""Who removes a row may be slow to end it; nobody waits for that."""
 
 
 class RequestWithdrawn(MonitorError):
@@ -48,14 +59,17 @@ def call(store: StoreConnection) -> None:
 
 def answer_to(store: StoreConnection, request_id: str) -> str | None:
     """The answer to a request; None if there is none yet."""
-    row = store.row("SELECT answer FROM request WHERE request_id = ?", (request_id,))
-    return None if row is None else row[0]
+    return _answer_to(store, request_id, last=False)
 
 
 def withdraw(store: StoreConnection, request_id: str) -> str | None:
     """Remove a request; returns the answer that it got meanwhile, None if it will get none."""
-    row = store.row("DELETE FROM request WHERE request_id = ? RETURNING answer", (request_id,))
-    return None if row is None else row[0]
+    return _answer_to(store, request_id, last=True)
+
+
+def _answer_to(store: StoreConnection, request_id: str, *, last: bool) -> str | None:
+    (text,) = store.row(_ANSWER_TO, (request_id, last))
+    return None if text is None else str(text)
 
 
 def open_ones(store: StoreConnection) -> list[str]:

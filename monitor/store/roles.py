@@ -94,7 +94,9 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
             f"GRANT USAGE ON SCHEMA {schema} TO {others}",
             "ALTER FUNCTION reading_month OWNER TO " + owner,
             "ALTER FUNCTION clear_readings OWNER TO " + owner,
+            "ALTER FUNCTION request_answer OWNER TO " + owner,
             f"GRANT EXECUTE ON FUNCTION reading_month, clear_readings TO {writer}",
+            f"GRANT EXECUTE ON FUNCTION request_answer TO {writer}, {requester}",
         ):
             run.execute(statement)
         for table in (*tables, *_NOT_READ, *OF_PEOPLE, *(name for (name,) in parts)):
@@ -107,10 +109,7 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
         run.execute(f"GRANT SELECT ON shop_state TO {overview}")
         for table, more in _NOT_READ.items():
             run.execute(f"GRANT SELECT, {more} ON {table} TO {writer}")
-        run.execute(
-            "GRANT INSERT (request_id, body), SELECT (request_id, answer), DELETE ON request "
-            f"TO {requester}"
-        )
+        run.execute(f"GRANT INSERT (request_id, body) ON request TO {requester}")
         for table in OF_PEOPLE:
             run.execute(f"GRANT SELECT, INSERT, UPDATE, DELETE ON {table} TO {people}")
         run.execute(f"GRANT UPDATE ON {_IDS_OF_PEOPLE} TO {people}")

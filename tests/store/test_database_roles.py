@@ -49,10 +49,13 @@ READS_ONLY = (
 )
 REQUESTS = (
     "INSERT INTO request (request_id, body) VALUES ('x', '{}')",
-    "DELETE FROM request",
-    "SELECT request_id, answer FROM request",
+    "SELECT request_answer('x', true)",
 )
 NOT_IN_REQUESTS = (
+    "DELETE FROM request",
+    "SELECT request_id, answer FROM request",
+    "SELECT request_id FROM request FOR UPDATE",
+    "DO $$ BEGIN LOCK TABLE request IN ROW SHARE MODE; END $$",
     "SELECT body FROM request",
     "UPDATE request SET answer = '{}'",
     "INSERT INTO request (request_id, body, answer) VALUES ('x', '{}', '{}')",

@@ -14,7 +14,7 @@ from one_schema import statements  # noqa: F401 - watches each test
 from monitor.commands import Commands, ipc, link
 from monitor.commands.settings import DecideSettings
 from monitor.core.clock import now_ms
-from monitor.core.errors import LeaseLost, Rejected
+from monitor.core.errors import LeaseLost, Rejected, StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.events import About
 from monitor.runtime import heartbeat
@@ -26,7 +26,9 @@ from monitor.store.connection import Fence
 from monitor.store.documents import documents_of
 from monitor.store.journal import events_about
 
-pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
+psycopg = pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
+DEEP = '{"about": ' + "[" * 700 + "]" * 700 + "}"
+"""Can be read, but not copied with all its parts."""
 REGISTER = {"about": "instrument", "do": "register", "kind": "violin", "place": "bench"}
 
 
@@ -185,12 +187,74 @@ def test_who_lost_the_lease_neither_carries_out_nor_answers(shop):
     assert references(shop) == ["VN-1"]
 
 
-@pytest.mark.parametrize("body", ["", "[]", "{", '"x"', "[" * 100_000, '{"about": 3}'])
+@pytest.mark.parametrize(
+    "body", ["", "[]", "{", '"x"', "[" * 100_000, '{"about": 3}', DEEP, '{"about": NaN}']
+)
 def test_what_is_not_a_command_is_rejected(shop, body):
     with service(shop) as (writer, _):
         requests.put(writer.connection, "odd", body)
         until(lambda: requests.answer_to(writer.connection, "odd"), what="it is answered")
         assert "rejected" in json.loads(requests.withdraw(writer.connection, "odd"))
+        assert link.ask(shop, REGISTER | {"reference": "VN-1"})
+
+
+def test_an_answer_that_cannot_be_written_keeps_nobody_else_waiting(shop, monkeypatch):
+    ours = json.dumps
+
+    def dumps(value):
+        if "odd" in repr(value):
+            raise RecursionError
+        return ours(value)
+
+    monkeypatch.setattr(link.json, "dumps", dumps)
+    with service(shop) as (writer, begun):
+        requests.put(writer.connection, "odd", '{"about": "odd"}')
+        until(lambda: begun, what="it is begun")
+        assert link.ask(shop, REGISTER | {"reference": "VN-1"})
+        assert len(begun) == 2
+
+
+def test_what_an_asker_was_told_holds_also_when_the_database_was_restarted(
+    shop, postgresql_server
+):
+    with ThreadPoolExecutor(1) as board:
+        asked = board.submit(link.ask, shop, REGISTER | {"reference": "VN-1"}, 5.0)
+        with closing(Writer(shop.store_address)) as writer:
+            until(lambda: requests.open_ones(writer.connection), what="it is asked")
+        postgresql_server.stop()
+        postgresql_server.start()
+        with service(shop):
+            assert asked.result(20)["instrument"] == "vn-1"
+    assert references(shop) == ["VN-1"]
+    assert rows(shop) == []
+
+
+def test_a_request_whose_database_stays_away_is_not_called_undone(
+    shop, postgresql_server, monkeypatch
+):
+    monkeypatch.setattr(ipc, "PATIENCE_S", 0.5)
+    with ThreadPoolExecutor(1) as board, closing(Writer(shop.store_address)) as writer:
+        asked = board.submit(link.ask, shop, REGISTER | {"reference": "VN-1"}, 0.5)
+        until(lambda: requests.open_ones(writer.connection), what="it is asked")
+        postgresql_server.stop()
+        try:
+            with pytest.raises(StoreUnavailable, match="not known whether the change was stored"):
+                asked.result(20)
+        finally:
+            postgresql_server.start()
+
+
+def test_who_hangs_while_removing_a_request_holds_nobody_up(shop):
+    with psycopg.connect(shop.store_address) as hanging, service(shop) as (writer, begun):
+        link.ask(shop, REGISTER | {"reference": "VN-1"})
+        with writer.connection.alone():  # so that it does not begin before it is removed
+            with closing(Writer(shop.store_address)) as board:
+                requests.put(board.connection, "odd", json.dumps(REGISTER | {"reference": "VN-2"}))
+            hanging.execute("SELECT request_answer('odd', true)")
+        until(lambda: len(begun) == 2, what="it is begun")
+        assert link.ask(shop, REGISTER | {"reference": "VN-3"}, 5.0)
+        assert link.ask(shop, REGISTER | {"reference": "VN-4"}, 5.0)
+    assert references(shop) == ["VN-1", "VN-3", "VN-4"]
 
 
 def test_requests_are_answered_again_after_the_connection_was_cut(shop, postgresql_server):
