@@ -32,8 +32,8 @@ _PUT = (
 _FORGET = "DELETE FROM guess WHERE kind = ? AND name = ?"
 _FORGET_OLD = "DELETE FROM guess WHERE last_ms < ?"
 _MAKE_ROOM = (
-    "DELETE FROM guess WHERE kind = ? AND last_ms < "
-    "(SELECT last_ms FROM guess WHERE kind = ? ORDER BY last_ms DESC LIMIT 1 OFFSET ?)"
+    "DELETE FROM guess WHERE kind = ? AND (last_ms, name) < (SELECT last_ms, name FROM guess "
+    "WHERE kind = ? ORDER BY last_ms DESC, name DESC LIMIT 1 OFFSET ?)"
 )
 
 
