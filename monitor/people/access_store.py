@@ -12,7 +12,8 @@ import hashlib
 import hmac
 import secrets
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from monitor.core.errors import Fault, Rejected, StoreFault, StoreUnavailable
 from monitor.people import passwords
@@ -54,6 +55,9 @@ _CREDENTIAL = (
 )
 _IS_OF_PERSON = "SELECT 1 FROM person WHERE person_id = ? AND password = ?"
 _PERSON = "SELECT person_id, name, role, added_ms, changed_ms FROM person"
+
+
+W = TypeVar("W", bound=StrEnum)
 
 
 class AccessStore:
@@ -343,9 +347,18 @@ def _mark(secret: str, shared: str) -> str:
 
 def _person(row: Any) -> Person:
     person_id, name, role, added_ms, changed_ms = row
-    return Person(person_id, name, Role(role), added_ms, changed_ms)
+    return Person(person_id, name, _known(Role, role, name), added_ms, changed_ms)
 
 
 def _credential(row: Any) -> Credential:
     number, kind, person_id, name, role, *rest = row
-    return Credential(number, Kind(kind), person_id, name, Role(role), *rest)
+    known = _known(Kind, kind, name), person_id, name, _known(Role, role, name)
+    return Credential(number, *known, *rest)
+
+
+def _known(words: type[W], text: str, name: str) -> W:
+    """A word of the store. Raises `StoreFault` if this version has none such."""
+    try:
+        return words(text)
+    except ValueError:
+        raise StoreFault(f"people: {text!r:.40} of {name!r:.60} is unknown") from None

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from monitor.core.errors import StoreFault
 from monitor.people.board_keys import make_board_keys
 from monitor.people.homes import DatabaseHome, FolderHome, PeopleHome
-from monitor.store.secret_files import NAMES
+from monitor.store.secret_files import BOARD_KEYS, NAMES
 
 log = logging.getLogger(__name__)
 
@@ -35,7 +35,8 @@ def content(home: PeopleHome) -> Content:
 
 
 def copy(source: PeopleHome, target: PeopleHome) -> None:
-    """Copy people, keys and phones into a home that has none, or has the same, and compare them.
+    """Copy people, keys and phones into a home that has none, or has the same, and compare them. Keys
+    alone count as none: they are replaced, or stay if the source has none.
 
     Raises
     ------
@@ -50,6 +51,7 @@ def copy(source: PeopleHome, target: PeopleHome) -> None:
             f"{target.name} has other people, keys or phones already: move "
             f"{', '.join((FolderHome.FILE, *NAMES))} of a data folder away first, or empty the tables"
         )
+    wanted = wanted._replace(files=there.files | wanted.files)
     connection = target.writing()
     with connection.transaction() as run:
         for table, rows in wanted.rows.items():
@@ -62,16 +64,18 @@ def copy(source: PeopleHome, target: PeopleHome) -> None:
 
 
 def _is_used(home: PeopleHome) -> bool:
+    """True if a home has more than keys, which any board makes at its first link."""
     there = home.reading()
     ask = "SELECT 1 FROM {} LIMIT 1"
     if there is not None and any(there.row(ask.format(table)) for table in TABLES):
         return True
-    return any(home.files.read(name) is not None for name in NAMES)
+    return any(home.files.read(name) is not None for name in NAMES if name != BOARD_KEYS)
 
 
 def make_ready(home: PeopleHome, folder: Path) -> None:
-    """Make a home ready for a service that starts: with keys; a database that has nothing yet, not even
-    history, with what the data folder has. So people who were removed do not come back. The files stay.
+    """Make a home ready for a service that starts: with keys; a database that has only keys yet, not
+    even history, with what the data folder has. So people who were removed do not come back. The files
+    stay.
 
     A fault of the database is logged: readings are stored without people.
     """

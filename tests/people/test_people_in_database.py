@@ -286,6 +286,40 @@ def test_a_database_takes_in_the_people_of_a_data_folder_once(tmp_path, people_d
     assert store.person("Kim").person_id == 3
 
 
+def test_keys_that_another_computer_made_first_keep_nobody_out(tmp_path, people_database):
+    moving.make_ready(people_database, tmp_path / "standby")  # which has no people
+    make_board_keys(people_database.files)
+    home = filled(tmp_path / "shop")
+    moving.make_ready(people_database, tmp_path / "shop")
+    assert moving.content(people_database) == moving.content(home)
+
+
+def test_keys_of_a_database_stay_if_a_folder_has_none(tmp_path, people_database):
+    keys = make_board_keys(people_database.files)
+    AccessStore(FolderHome(tmp_path)).add_person(NAME, Role.OWNER, WORD, 1)
+    moving.make_ready(people_database, tmp_path)
+    assert [one.name for one in AccessStore(people_database).people()] == [NAME]
+    assert make_board_keys(people_database.files) == keys
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        "UPDATE person SET role = 'Owner'",
+        "INSERT INTO credential (kind, secret, name, role, made_ms, used_ms, until_ms, idle_ms, mark, "
+        "address, browser) VALUES ('odd', '', 'Ä', 'owner', 0, 0, 9000000000000000, 0, '', '', '')",
+    ],
+)
+def test_a_word_that_is_unknown_lets_nobody_in_and_stops_no_board(boards, store, damage):
+    enter(boards[0])
+    with store.home.writing().transaction() as run:
+        run.execute(damage)
+    assert enter(boards[0]) == "/sign-in?said=trouble"
+    assert boards[0].get("/_dash-layout", headers=PAGE).status_code == 200
+    with pytest.raises(StoreFault, match="unknown"):
+        store.people(), store.credentials(SESSIONS, now_ms())
+
+
 def test_people_are_copied_either_way_and_never_over_others(tmp_path, people_database):
     home, back = filled(tmp_path / "shop"), FolderHome(tmp_path / "back")
     moving.copy(home, people_database)
