@@ -39,8 +39,8 @@ AHEAD_MS = 5 * formats.DAY_MS
 
 
 SHUT = (
-    "None: no start during opening hours is in time. The shop stays closed until after the latest "
-    "start."
+    "“None” means that no start during opening hours is in time: the shop stays closed until after "
+    "the latest start."
 )
 JOINTS = (
     "For joints, ready means that the clamps may come off. A joint may be worked, loaded or strung only "

@@ -146,7 +146,7 @@ def ready(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) ->
             labels = ", ".join(one.label for one in repair.consents_awaited)
             return f"The ready time is not known until the client agrees to: {labels}."
         return "The ready time is not known yet."
-    return f"Ready {range_words(of.ready, now, zone)} (8 in 10 cases)."
+    return f"Ready {range_words(of.ready, now, zone, ' (8 in 10 cases)')}."
 
 
 def promise(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) -> str:
@@ -214,6 +214,8 @@ def _ends(step: Step, of: PlannedStep, now: int, zone: ZoneInfo) -> str:
     words = f"{word} {range_words(of.off, now, zone)}."
     if of.running and of.off.high_ms <= now + ROUND_MS:
         words = "The clamps may come off now." if step.kind in CLAMPED else "Ready now."
+    elif of.running and of.off.usual_ms <= now:
+        words = f"{word}: usually now, almost surely by {planned_at(of.off.high_ms, now, zone)}."
     if of.ready.usual_ms > of.off.usual_ms:
         load = range_words(of.ready, now, zone)
         words += f" It may be worked, loaded or strung from {load}."

@@ -66,7 +66,7 @@ class GuessCounts(ABC):
 
 
 class MemoryCounts(GuessCounts):
-    """Counts of one board, which end with it."""
+    """Counts of one board in memory, which are lost when it stops."""
 
     def __init__(self, clock_s: Callable[[], float] = time.monotonic) -> None:
         self._clock_s, self._lock = clock_s, threading.Lock()

@@ -24,7 +24,7 @@ class Content(NamedTuple):
 
 
 def content(home: PeopleHome) -> Content:
-    """All that a home has, but for the counts of guesses."""
+    """All that a home has, except the counts of guesses."""
     rows: dict[str, list[Any]] = {table: [] for table in TABLES}
     if (connection := home.reading()) is not None:
         with connection.one_state():

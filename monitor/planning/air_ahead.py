@@ -114,29 +114,35 @@ class _Notes:
             yield Note(NoteKind.AIR_OLD, repair.id, step.id, text)
 
     def _of_fresh_joints(self, repair: Repair, instrument: Instrument) -> Iterator[Note]:
-        """Note on each joint that may not be loaded yet when work beside it is planned."""
+        """Note on each joint that perhaps may not be loaded yet when work on the instrument is planned.
+
+        In the plan, work that loads a joint begins at its usual time; the joint is often later.
+        """
         beside: dict[str, list[str]] = {}
         for step in repair.steps:
             of = self._planned.get((repair.id, step.id))
-            if of is None or of.running or step.loads:  # what loads a joint is planned after it
+            if of is None or of.running:
                 continue
             found = [
                 (self._planned.get((repair.id, one.id)), one) for one in repair.all_before(step)
             ]
             joints = [
-                (joint.ready.usual_ms, one.id)
+                (joint.ready.high_ms, one.id)
                 for joint, one in found
-                if joint is not None and joint.ready.usual_ms > max(joint.off.usual_ms, of.from_ms)
+                if joint is not None
+                and joint.ready.usual_ms > joint.off.usual_ms
+                and joint.ready.high_ms > of.from_ms
             ]
             if joints:
                 at = planned_at(of.from_ms, self._now_ms, self._zone)
-                beside.setdefault(max(joints)[1], []).append(f"{step.label} is planned for {at}")
+                beside.setdefault(max(joints)[1], []).append(f"{step.label} is planned for {at}.")
         for one, works in beside.items():
             ready = range_words(self._planned[repair.id, one].ready, self._now_ms, self._zone)
             text = (
-                f"{instrument.reference}: {', '.join(works)}. Keep the work away from the joint of "
-                f"“{repair.step(one).label}”: it may be worked, loaded or strung from about {ready}. "
-                "Check the joint before you trust it."
+                f"{instrument.reference}: {' '.join(works)} The joint of “{repair.step(one).label}” "
+                f"may be worked, loaded or strung from about {ready}. Until Bench shows that it may, "
+                "keep the work away from it, and do not load or string it. Check the joint before "
+                "you trust it."
             )
             yield Note(NoteKind.FRESH_JOINT, repair.id, one, text)
 

@@ -125,7 +125,7 @@ class Step:
     hazardous: bool = False
     """Work with solvents or hot glue: even slow work ends before closing."""
     hands_out: bool = False
-    """The instrument leaves the shop: the repair is ready before it, and it is not planned earlier."""
+    """The instrument leaves the shop. This is not planned before the repair is usually ready."""
     awaits_consent: bool = False
     """Not planned, nor what follows it, until the client has agreed."""
     fixed_ms: int | None = None

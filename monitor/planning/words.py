@@ -66,8 +66,11 @@ def planned_at(ms: int, now_ms: int, zone: ZoneInfo) -> str:
     return formats.ahead(about(ms), now_ms, zone)
 
 
-def range_words(of: TimeRange, now_ms: int, zone: ZoneInfo) -> str:
-    """A time with its range, to 5 minutes: `Thu 11:00, between Wed 16:00 and Fri 10:00`."""
+def range_words(of: TimeRange, now_ms: int, zone: ZoneInfo, cases: str = "") -> str:
+    """A time with its range, to 5 minutes: `Thu 11:00, between Wed 16:00 and Fri 10:00`.
+
+    `cases`: words on how often a time lies between the two, as only two ends have it.
+    """
     low, middle, high = (
         planned_at(at, now_ms, zone) for at in (of.low_ms, of.usual_ms, of.high_ms)
     )
@@ -76,8 +79,8 @@ def range_words(of: TimeRange, now_ms: int, zone: ZoneInfo) -> str:
     if low == middle:
         return f"{middle}, almost surely by {high}"
     if middle == high:
-        return f"{middle}, perhaps already {low}"
-    return f"{middle}, between {low} and {high}"
+        return f"{middle}, in 1 case of 10 already {low}"
+    return f"{middle}, between {low} and {high}{cases}"
 
 
 def shift_sentence(

@@ -312,7 +312,7 @@ class Supervisor:
         return IngestGroup(ingest, number, shared(group(settings), way.contract.filters), another)
 
     def _later_children(self, ends: contextlib.ExitStack) -> list[ChildProcess]:
-        """Processes that start once they are needed, and the demo's sensors at once."""
+        """Processes that start when they are needed; the demo's sensors start at once."""
         children = outlook_processes(self.settings, self._settled)
         for one in children:
             ends.callback(one.stop)

@@ -40,11 +40,11 @@ _FORGET = (
     "DELETE FROM request WHERE request_id IN (SELECT request_id FROM request "  # noqa: S608 - a constant
     f"WHERE made_ms < {NOW_MS} - ? FOR UPDATE SKIP LOCKED)"
 )
-"""Who removes a row may be slow to end it; nobody waits for that."""
+"""Removal of old requests, but for rows that another connection is changing."""
 
 
 class RequestWithdrawn(MonitorError):
-    """Nobody waits for the answer any more."""
+    """Error that nobody waits for the answer any more."""
 
 
 def put(store: StoreConnection, request_id: str, body: str) -> None:

@@ -11,7 +11,7 @@ from monitor.store.connection import StoreConnection
 PREFIX = "benchweather"
 OWNER, WRITER, READER, PEOPLE, OVERVIEW = "owner", "writer", "reader", "people", "overview"
 REQUESTER = "requester"
-"""Role of boards on other computers, beside those to read: may put requests to the service."""
+"""Role of boards on other computers: may ask the service for changes. Other roles let them read."""
 PARTS = (OWNER, WRITER, READER, PEOPLE, OVERVIEW, REQUESTER)
 _PREFIX = re.compile(r"[a-z_][a-z0-9_]{0,50}")
 _MORE = {

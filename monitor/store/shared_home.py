@@ -33,7 +33,7 @@ class SharedHome:
 
     @functools.cached_property
     def asking(self) -> StoreConnection:
-        """Connection for requests, all that its user may write perhaps."""
+        """Connection for requests; its user may perhaps write nothing else."""
         return opened(self._address, read_only=False, turn="request")
 
     def close(self) -> None:

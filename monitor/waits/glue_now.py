@@ -198,9 +198,9 @@ def _joint(journal: Journal, kind_id: str, glue: Glue | None) -> WaitType:
     if kind is None:
         raise Rejected(Fault("", "kind", kind_id, f"one of {', '.join(joints)}"))
     if glue is None or (not glue.kind.air_sets and glue.clamp_h is None):
-        learned = journal.learned(kind.id)
-        taught = learned is not None and learned.evidence
-        return replace(kind, basis_s=learned.used_s) if learned and taught else kind
+        if (learned := journal.learned(kind.id)) is None or not learned.evidence:
+            return kind
+        return replace(kind, basis_s=learned.used_s, spread=learned.spread)
     return wait_type_with(kind, glue)
 
 

@@ -126,12 +126,16 @@ def test_a_plate_left_open_over_dry_closed_days_is_noted(noted):
 def test_work_beside_a_joint_that_may_not_be_loaded_yet_says_until_when(noted):
     text = noted(50, {"glue crack": 0, "retouch": 3}, load_h=20)[NoteKind.FRESH_JOINT]
     assert text.startswith("VN-1: Retouch is planned for ")
-    assert "Keep the work away from the joint of “Glue crack”" in text
+    assert "The joint of “Glue crack” may be worked, " in text
+    assert "keep the work away from it, and do not load or string it." in text
     low, usual, high = (formats.ahead(NOW + h * HOUR, NOW, UTC) for h in (17, 22, 42))
-    assert f"strung from about {usual}, between {low} and {high}. Check the joint" in text
+    assert f"strung from about {usual}, between {low} and {high}. Until Bench" in text
     both = noted(50, {"glue crack": 0, "retouch": 3, "clean": 4}, load_h=20)[NoteKind.FRESH_JOINT]
-    assert re.match(r"VN-1: Retouch is planned for [^,]*, Clean is planned for [^,]*\. Keep", both)
+    assert re.match(
+        r"VN-1: Retouch is planned for [^.]*\. Clean is planned for [^.]*\. The joint", both
+    )
     assert both.count("“Glue crack”") == 1
-    assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "retouch": 23}, load_h=20)
-    assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "fit": 3}, load_h=20)
+    for work in ("retouch", "fit"):  # beside the joint; on it
+        assert NoteKind.FRESH_JOINT in noted(50, {"glue crack": 0, work: 41}, load_h=20)
+        assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, work: 42}, load_h=20)
     assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "retouch": 3})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC
 
 import pytest
 from planned_shop import NOW_MS, at, problem, repair, step
@@ -11,6 +12,7 @@ from monitor.core.errors import Rejected
 from monitor.planning.planner import plan
 from monitor.planning.problem import NoteKind, Running, TimeRange, steady_wait
 from monitor.planning.refusals import STEPS_MAX
+from monitor.planning.words import range_words
 
 OFF = TimeRange(at(0, 11), at(0, 12), at(0, 14))
 RUNS = Running(since_ms=at(0, 8), hands_until_ms=at(0, 8), off=OFF)
@@ -163,3 +165,17 @@ def test_more_steps_than_a_plan_takes_are_refused_in_words():
         plan(problem(repair("cello", *many)), limit_s=0)
     done = [replace(one, done=True) for one in many]
     assert plan(problem(repair("cello", *done)), limit_s=0).steps == ()
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [
+        ((11, 12, 14), "12:00, between 11:00 and 14:00 (8 in 10 cases)"),
+        ((12, 12, 14), "12:00, almost surely by 14:00"),
+        ((11, 14, 14), "14:00, in 1 case of 10 already 11:00"),
+        ((14, 14, 14), "14:00"),
+    ],
+)
+def test_only_a_range_with_two_ends_is_said_to_hold_8_in_10_cases(hours, words):
+    of = TimeRange(*(at(0, hour) for hour in hours))
+    assert range_words(of, NOW_MS, UTC, " (8 in 10 cases)") == words

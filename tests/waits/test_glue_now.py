@@ -15,6 +15,7 @@ import alert_fixtures
 import dashboard_fixtures as shop_air
 import numpy as np
 import pytest
+import wait_bench
 
 from dashboard.air.text import headline
 from monitor.air.current import air_now
@@ -41,6 +42,7 @@ from monitor.store import Reader, Writer
 from monitor.waits import glue_answer, glue_now_text
 from monitor.waits.glue_answer import Answer, Joint, Why, WoodNow, answered
 from monitor.waits.glue_now import GlueNow, GlueQuestion, glue_now
+from monitor.waits.starts import starts
 
 PARIS = ZoneInfo("Europe/Paris")
 NOW = to_ms(datetime(2026, 11, 25, 11, 0, tzinfo=UTC))
@@ -468,3 +470,18 @@ def test_a_place_without_a_reading_says_so(good_shop):
     found = asked(good_shop, place="varnish-room")
     assert found.answer is Answer.UNKNOWN
     assert "No reading" in glue_now_text.words(found, NOW, PARIS, "C").sentence
+
+
+def test_a_kind_that_releases_have_taught_has_the_range_of_bench(tmp_path):
+    """Rung: property."""
+    bench = wait_bench.Bench(tmp_path)
+    bench.air("bench", 20, 50)
+    for ago_h in (5, 5.5, 6):
+        bench.do("release", wait=bench.open("linings", ago_h=ago_h), feel="right")
+    journal = Journal(bench.reader)
+    assert journal.learned("linings").spread != journal.book["linings"].spread
+    found = starts(bench.reader, bench.settings, journal, ["bench"], wait_bench.NOW)
+    question = GlueQuestion(place="bench", kind="linings")
+    joint = glue_now(bench.reader, bench.settings, journal, question, wait_bench.NOW).joint
+    assert joint.readiness is not None
+    assert joint.readiness == found["linings", "bench"].status.readiness
