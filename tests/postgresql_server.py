@@ -58,7 +58,9 @@ class PostgresqlServer:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        until(lambda: is_listening("127.0.0.1", self.port), within_s=120, what="PostgreSQL answers")
+        until(
+            lambda: is_listening("127.0.0.1", self.port), within_s=120, what="PostgreSQL answers"
+        )
         until(lambda: self._ready(), within_s=120, what="PostgreSQL is ready")
 
     def stop(self) -> None:

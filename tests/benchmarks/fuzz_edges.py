@@ -385,12 +385,13 @@ def link_file(folder: Path) -> tuple[Run, list[bytes]]:
     from monitor.core.errors import MonitorError
     from monitor.people.board_keys import read_board_keys
     from monitor.runtime import heartbeat
+    from monitor.store.secret_files import BOARD_KEYS, FolderFiles
 
-    path = folder / "link.json"
+    path, files = folder / BOARD_KEYS, FolderFiles(folder)
 
     def run(data: bytes) -> None:
         path.write_bytes(data)
-        beat, keys = heartbeat.read(path), read_board_keys(path)
+        beat, keys = heartbeat.read(path), read_board_keys(files)
         try:
             ipc.ask(path, {"do": "nothing"})
         except MonitorError as exc:
