@@ -36,6 +36,9 @@ STATEMENT_S = 120
 DEAD_S = {"tcp_keepalives_idle": 30, "tcp_keepalives_interval": 10, "tcp_keepalives_count": 3}
 """When the server asks whether we still live, and gives us up: our claim would else stay for hours after
 a power cut. [s], [s], [-]"""
+UNHEARD_S = 20
+"""Longest time that the server's computer may not confirm what was sent to it; the system's own is about
+15 minutes, if a cable was pulled or the power is cut. [s]"""
 IDLE_S = 60
 """Longest time that a transaction may do nothing: it would keep other writers waiting. [s]"""
 ASK_S, ASK_EVERY_S = 30.0, 0.1
@@ -382,6 +385,7 @@ ORDER BY place, sensor, quantity
                 keepalives_idle=30,
                 keepalives_interval=10,
                 keepalives_count=3,
+                tcp_user_timeout=1000 * UNHEARD_S,
                 client_encoding="utf8",
                 cursor_factory=_Cursor,
                 application_name="benchweather",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import select
 import socket
 import threading
@@ -192,6 +193,14 @@ def test_one_service_at_a_time_uses_a_store(server):
     server.until_left(server.shared)
     second.claim()
     second.close()
+
+
+def test_a_server_whose_cable_is_pulled_is_given_up_soon(server):
+    writer = Writer(server.emptied())
+    with socket.socket(fileno=os.dup(writer.connection.raw.fileno())) as line:
+        longest_ms = line.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT)
+    writer.close()
+    assert 0 < longest_ms <= 30_000  # the system's own, 0, means about 15 minutes
 
 
 def test_text_that_the_engine_cannot_store_is_stored_with_a_mark_for_it(server):
