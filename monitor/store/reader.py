@@ -6,14 +6,14 @@ from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core.clock import AHEAD_MAX_MS, EVER_MS
-from monitor.core.measurements import MEASURES, Quantity, Reading, Refusal, Series
+from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.domain.events import About
 from monitor.domain.sensor import SensorHistory, apply
 from monitor.store import corrected_series, many_series, retention
 from monitor.store.connection import StoreAddress, opened
 from monitor.store.corrected_series import Piece
 from monitor.store.journal import events_about
-from monitor.store.many_series import ROLLUP
+from monitor.store.piece_reader import PieceReader, joined, merged
 from monitor.store.rollups import HOUR_S, TEN_MINUTES_S
 from monitor.store.writer import TALLIES
 
@@ -25,18 +25,6 @@ if TYPE_CHECKING:
     from monitor.store.kept_rollups import KeptRollups
 
 _QUANTITY = {str(one): one for one in Quantity}
-_OF_WINDOWS = (
-    "SELECT ts_ms, n, low, total, high FROM rollup "
-    "WHERE series_id = ? AND period_s = ? AND ts_ms >= ? AND ts_ms < ? ORDER BY ts_ms"
-)
-_OF_READINGS = (
-    "SELECT ?, count(*), min(value), sum(value), max(value) FROM reading "
-    "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? HAVING count(*) > 0"
-)
-_OF_TEN_MINUTES = (
-    "SELECT ?, sum(n), min(low), sum(total), max(high) FROM rollup "
-    "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? AND period_s = ? HAVING count(*) > 0"
-)
 
 
 class Latest(NamedTuple):
@@ -73,12 +61,12 @@ class Reader:
     def __init__(self, address: StoreAddress) -> None:
         self.address = address
         self.connection = opened(address, read_only=True)
+        self._tables = PieceReader(self.connection)
         self._seen = self._last = 0
         self._histories: dict[str, SensorHistory] = {}
         self._views: dict[int, list[Piece]] = {}
         self._ids: dict[Series, int] = {}
         self._named: tuple[tuple[int, int | None], dict[Series, int]] = ((0, None), {})
-        self._cleared: dict[int, int] = {}
 
     def version(self) -> int:
         """A number that changes when anything was committed since this reader last asked."""
@@ -117,7 +105,7 @@ class Reader:
             if series_id in self._views:
                 pieces = self._views[series_id]
                 newest = max(
-                    (row for piece in pieces if (row := self._newest(piece, until_ms))),
+                    (row for piece in pieces if (row := self._tables.newest(piece, until_ms))),
                     default=None,
                 )
                 if newest is not None:
@@ -137,7 +125,7 @@ class Reader:
         ]
         lows, highs = ([end[i] for end in ends if end[i] is not None] for i in (0, 1))
         for piece in self._pieces(series_id):
-            limit = min(self._cleared.get(piece.series_id, -EVER_MS), piece.until_ms)
+            limit = min(self._tables.cleared.get(piece.series_id, -EVER_MS), piece.until_ms)
             if piece.from_ms < limit and (
                 kept := retention.span(self.connection, piece.series_id, piece.from_ms, limit)
             ):
@@ -151,7 +139,7 @@ class Reader:
         limits = (
             min(limit, piece.until_ms)
             for piece in self._pieces(series_id)
-            if (limit := self._cleared.get(piece.series_id, piece.from_ms)) > piece.from_ms
+            if (limit := self._tables.cleared.get(piece.series_id, piece.from_ms)) > piece.from_ms
         )
         return max(limits, default=None)
 
@@ -176,15 +164,15 @@ class Reader:
         parts = []
         for piece in self._pieces(series_id):
             low, high = max(start_ms, piece.from_ms), min(end_ms, piece.until_ms)
-            if low < (limit := min(self._cleared.get(piece.series_id, low), high)):
-                parts.append(self._means(piece, low, limit))
+            if low < (limit := min(self._tables.cleared.get(piece.series_id, low), high)):
+                parts.append(self._tables.means(piece, low, limit))
                 low = limit
-            table = self._readings(piece.series_id, low, high)
+            table = self._tables.readings(piece.series_id, low, high)
             (values,) = corrected_series.correct(piece.correction, [table["value"]])
             parts.append((table["ts_ms"], values))
         if len(parts) == 1:
             return parts[0]
-        return _joined(parts)
+        return joined(parts)
 
     def rollups(
         self, series_id: int, period_s: int, start_ms: int, end_ms: int
@@ -224,8 +212,10 @@ class Reader:
             found = many_series.rollups(self.connection, whole, period_s, low_ms, end_ms)
         for one in series_ids:
             if one in views:
-                tables = [self._rollups(piece, period_s, start_ms, end_ms) for piece in views[one]]
-                found[one] = tables[0] if len(tables) == 1 else _merged(tables)
+                tables = [
+                    self._tables.rollups(piece, period_s, start_ms, end_ms) for piece in views[one]
+                ]
+                found[one] = tables[0] if len(tables) == 1 else merged(tables)
             elif one not in found:
                 found[one] = many_series.none()
         return found
@@ -263,7 +253,7 @@ class Reader:
         series_id = self._stored().get(series)
         if series_id is None:
             return np.empty(0, np.int64), np.empty(0)
-        table = self._readings(series_id, start_ms, end_ms)
+        table = self._tables.readings(series_id, start_ms, end_ms)
         ts_ms, values = table["ts_ms"], table["value"]
         history = self._histories.get(f"{series.place}/{series.sensor}")
         if voided or history is None or not history.voids:
@@ -291,7 +281,7 @@ class Reader:
         self._look()
         found = {}
         for series, series_id in self._stored().items():
-            limit = min(self._cleared.get(series_id, start_ms), end_ms)
+            limit = min(self._tables.cleared.get(series_id, start_ms), end_ms)
             if start_ms < limit and (
                 kept := retention.span(self.connection, series_id, start_ms, limit)
             ):
@@ -319,7 +309,9 @@ class Reader:
                     (
                         row
                         for low, high in kept
-                        if (row := self._newest(Piece(series_id, low, high, None), until_ms))
+                        if (
+                            row := self._tables.newest(Piece(series_id, low, high, None), until_ms)
+                        )
                     ),
                     default=None,
                 )
@@ -424,7 +416,7 @@ class Reader:
             found = dict(self._histories)  # another thread may be reading the one before
             for event in new:
                 found[event.subject] = apply(found.get(event.subject), event)
-            self._cleared = retention.limits(self)
+            self._tables.cleared = retention.limits(self)
             if new:
                 self._histories = found
                 self._view(self._stored())
@@ -447,106 +439,3 @@ class Reader:
         self._look()
         whole = Piece(series_id, -EVER_MS, EVER_MS, None)
         return self._views.get(series_id, [whole]) if self._views else [whole]
-
-    def _newest(self, piece: Piece, until_ms: int) -> tuple[int, float] | None:
-        """Corrected newest reading of a piece up to and with `until_ms`, or mean of ten minutes where
-        its readings are cleared; None if it has neither."""
-        until_ms = min(piece.until_ms, until_ms + 1)
-        row = self.connection.row(
-            "SELECT ts_ms, value FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? "
-            "ORDER BY ts_ms DESC LIMIT 1",
-            (piece.series_id, piece.from_ms, until_ms),
-        )
-        limit = min(self._cleared.get(piece.series_id, piece.from_ms), until_ms)
-        if row is None and piece.from_ms < limit:
-            kept = retention.span(self.connection, piece.series_id, piece.from_ms, limit)
-            if kept is None:
-                return None
-            (at,), (mean,) = self._means(piece, kept[1], kept[1] + 1)
-            return int(at), float(mean)
-        if row is None or piece.correction is None:
-            return row
-        measure, value = (
-            MEASURES[piece.correction.quantity],
-            piece.correction.fit.corrected(row[1]),
-        )
-        return row[0], min(max(float(value), measure.low), measure.high)
-
-    def _means(
-        self, piece: Piece, start_ms: int, end_ms: int
-    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-        """Middles [ms] and means of the ten minutes of a piece in [start, end)."""
-        table = self._rollups(piece, TEN_MINUTES_S, start_ms, end_ms)
-        middle = table["ts_ms"] + 500 * TEN_MINUTES_S
-        within = (middle >= start_ms) & (middle < end_ms)
-        return middle[within], table["mean"][within]
-
-    def _readings(self, series_id: int, start_ms: int, end_ms: int) -> NDArray[np.void]:
-        return self.connection.table(
-            "SELECT ts_ms, value FROM reading "
-            "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? ORDER BY ts_ms",
-            (series_id, start_ms, end_ms),
-            [("ts_ms", "i8"), ("value", "f8")],
-        )
-
-    def _rollups(
-        self, piece: Piece, period_s: int, start_ms: int, end_ms: int
-    ) -> NDArray[np.void]:
-        """Rollups of one piece: whole buckets as stored, its first and last from readings."""
-        series_id, from_ms, until_ms, correction = piece
-        step = 1000 * period_s
-        first, last = -(-from_ms // step) * step, until_ms // step * step
-        whole = (series_id, period_s, max(start_ms - step + 1, first), min(end_ms, last))
-        table = many_series.divided(self.connection.table(_OF_WINDOWS, whole, ROLLUP))
-        edges = {
-            (max(bucket, from_ms), min(bucket + step, until_ms), bucket)
-            for bucket, cut in ((first - step, first != from_ms), (last, last != until_ms))
-            if cut and start_ms - step < bucket < end_ms
-        }
-        if edges:
-            parts = [table]
-            for low, high, bucket in edges:
-                of = _OF_READINGS
-                values: tuple[int, ...] = (bucket, series_id, low, high)
-                if bucket < self._cleared.get(series_id, -EVER_MS):  # to ten minutes
-                    ends = high - 1000 * TEN_MINUTES_S + 1
-                    of, values = _OF_TEN_MINUTES, (bucket, series_id, low, ends, TEN_MINUTES_S)
-                parts.append(many_series.divided(self.connection.table(of, values, ROLLUP)))
-            table = _merged(parts)
-        if correction is not None:
-            columns = corrected_series.correct(
-                correction, [table[name] for name in ("low", "mean", "high")]
-            )
-            for name, column in zip(("low", "mean", "high"), columns, strict=True):
-                table[name] = column
-        return table
-
-
-def _joined(
-    parts: list[tuple[NDArray[np.int64], NDArray[np.float64]]],
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Readings of several pieces by time; where two have the same time, the first piece's."""
-    import numpy as np
-
-    if not parts:
-        return np.empty(0, np.int64), np.empty(0)
-    ts, first = np.unique(np.concatenate([ts for ts, _ in parts]), return_index=True)
-    return ts, np.concatenate([values for _, values in parts])[first]
-
-
-def _merged(tables: list[NDArray[np.void]]) -> NDArray[np.void]:
-    """Rollups of several pieces by time, those of one bucket as one."""
-    import numpy as np
-
-    whole = np.concatenate(tables) if tables else np.empty(0, ROLLUP)
-    ts, place = np.unique(whole["ts_ms"], return_inverse=True)
-    if len(ts) == len(whole):
-        return whole[np.argsort(whole["ts_ms"])]
-    found = np.zeros(len(ts), ROLLUP)
-    found["ts_ms"], found["low"], found["high"] = ts, np.inf, -np.inf
-    np.add.at(found["n"], place, whole["n"])
-    np.add.at(found["mean"], place, whole["mean"] * whole["n"])
-    found["mean"] /= found["n"]
-    np.minimum.at(found["low"], place, whole["low"])
-    np.maximum.at(found["high"], place, whole["high"])
-    return found
