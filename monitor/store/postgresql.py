@@ -494,6 +494,7 @@ ORDER BY place, sensor, quantity
         away = isinstance(exc, psycopg.OperationalError | psycopg.InterfaceError)
         if isinstance(exc, errors.ReadOnlySqlTransaction) and not self._read_only:
             away = True  # a copy of the server, which takes over perhaps
+            self.close()  # the session stays read-only when the server no longer is
         if self.raw is None and away:
             return StoreUnavailable(
                 f"{self.name} cannot be used: {said}. Check that the server runs and that store.url is "

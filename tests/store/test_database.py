@@ -203,6 +203,22 @@ def test_a_server_whose_cable_is_pulled_is_given_up_soon(server):
     assert 0 < longest_ms <= 30_000  # the system's own, 0, means about 15 minutes
 
 
+def test_a_database_that_was_read_only_for_a_while_is_written_again(server):
+    writer = Writer(server.emptied())
+    name = writer.connection.row("SELECT current_database()")[0]
+    server.sql(f"ALTER DATABASE {name} SET default_transaction_read_only = on")
+    try:
+        writer.connection.close()
+        with pytest.raises(StoreUnavailable, match="read-only"):
+            writer.write([Reading(BENCH, T0, 20.0)])
+    finally:
+        with psycopg.connect(server.url(), autocommit=True) as owner:
+            owner.execute("SET default_transaction_read_only = off")
+            owner.execute(f"ALTER DATABASE {name} RESET default_transaction_read_only".encode())
+    assert writer.write([Reading(BENCH, T0, 20.0)]) == (1, 0)
+    writer.close()
+
+
 def test_text_that_the_engine_cannot_store_is_stored_with_a_mark_for_it(server):
     writer = Writer(server.emptied())
     writer.write([], refusals=[Refusal(T0, "a/\0b\ud800", b"\0", 1, "NUL \0")])
