@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.ui import formats
-from monitor.domain.cautions import ELECTRIC_HEAT, HUMIDIFIER
+from monitor.domain.cautions import ELECTRIC_HEAT, HUMIDIFIER, NO_BAG
 from monitor.science.plates.assessment import NOT_YET, Close, Reason
 from monitor.science.plates.parts import Faces
 from monitor.science.plates.species import SPECIES, Cut
@@ -31,6 +31,8 @@ OVER_A_YEAR = "more than a year"
 CUTS = {Cut.RADIAL: "quarter-sawn", Cut.TANGENTIAL: "slab-cut"}
 FACES = {Faces.BOTH: "both faces", Faces.INNER: "inner face only"}
 CAUTIONS = {
+    "joints": "Safe to close is about the wood and the air only. Close an instrument only when Bench "
+    "shows that its joints may be loaded.",
     "sudden": "Sudden drying cracks opened wood. Keep heaters, lamps, sun and draughts off it. Change "
     "the room's air slowly, a few % RH a day.",
     "humidifier": f"Humidifier: {HUMIDIFIER}",
@@ -268,7 +270,7 @@ def _then(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> str:
         if home is not None and home.rh_pct is not None:
             advice = (
                 " In a bag or tent of its own, bring the air around it slowly towards its home's "
-                f"{home.rh_pct:.0f} % RH."
+                f"{home.rh_pct:.0f} % RH. {NO_BAG}"
             )
         return f"{_settling(answer)} It does not become safe there.{advice}"
     low, middle, high = (_day(now_ms + 1000 * s, now_ms, zone) for s in ready)
@@ -345,7 +347,7 @@ def cautions(status: InstrumentStatus | None) -> list[str]:
         return []
     parts = status.answer.parts
     sides = {side(one.from_home_pct) for one in parts}
-    found = []
+    found = ["joints"] if status.instrument.open_now else []
     if status.instrument.open_now or "damp" in sides:
         found.append("sudden")
     if "dry" in sides:

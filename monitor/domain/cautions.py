@@ -128,6 +128,7 @@ OPENED_PLATES = (
 )
 """Advice on opened plates in dry air. Held flat by force, spruce yields. Common practice, no
 source."""
+NO_BAG = "Bag nothing on which glue or varnish is drying."
 UNLESS_WOOD = "Close no joint unless the Wood page says that it is safe for that instrument."
 ADD_WATER = "Add water to the air, but stop when water shows on windows or cold walls."
 NO_SOLVENTS = "no solvent, wet coat or oily rag is in it"

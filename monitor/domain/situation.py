@@ -12,7 +12,14 @@ import re
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
-from monitor.domain.cautions import ADD_WATER, NO_SOLVENTS, OPENED_PLATES, WARM_TO_DRY, Caution
+from monitor.domain.cautions import (
+    ADD_WATER,
+    NO_BAG,
+    NO_SOLVENTS,
+    OPENED_PLATES,
+    WARM_TO_DRY,
+    Caution,
+)
 from monitor.domain.wait import Wait
 from monitor.domain.wait_type_registry import from_mapping
 
@@ -144,11 +151,11 @@ def towards_home(s: Situation) -> str:
     if s.own_tent:
         return (
             "Put it in a bag or tent of its own, as other instruments here have other homes. Bring "
-            "the air in it closer to that of its home, by at most 5 % RH a day, or wait."
+            f"the air in it closer to that of its home, by at most 5 % RH a day, or wait. {NO_BAG}"
         )
     return (
         "Bring the air around it closer to that of its home, by at most 5 % RH a day, or wait. If "
-        "instruments with other homes are there, use a bag or tent for each."
+        f"instruments with other homes are there, use a bag or tent for each. {NO_BAG}"
     )
 
 

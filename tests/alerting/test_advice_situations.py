@@ -19,7 +19,7 @@ from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import OUTLOOK, Of, Rule, Test
 from monitor.domain.alerts.rule_state import Seen, beyond
-from monitor.domain.cautions import ADD_WATER
+from monitor.domain.cautions import ADD_WATER, NO_BAG
 from monitor.domain.cold_walls import OutdoorTemps, add_water
 from monitor.domain.places import AirLimits, Place, band
 from monitor.domain.situation import ADVICE, Situation, branches, rendered, unknown_marks
@@ -200,5 +200,6 @@ def replace_rule(rule, **changes):
 def test_instruments_with_other_homes_get_a_tent_each(own_tent):
     said = RULES["far-from-rest"].advice(Situation(own_tent=own_tent))
     assert ("bag or tent of its own" in said) == own_tent
+    assert NO_BAG in said
     if own_tent:
         assert "air around it" not in said

@@ -149,8 +149,8 @@ def test_safe_to_close_is_answered_with_why_and_with_what_the_present_air_does(g
     assert "It does not become safe there." in dry.then
     assert "drier. Held by its joints, it is strained to" in dry.why
     assert (
-        "In a bag or tent of its own, bring the air around it slowly towards its home's 75 % RH."
-        in dry.then
+        "In a bag or tent of its own, bring the air around it slowly towards its home's 75 % RH. "
+        "Bag nothing on which glue or varnish is drying." in dry.then
     )
     assert told["vn-1"].word == "Yes"
     assert "it would be strained to" in told["vn-1"].why
@@ -446,3 +446,10 @@ def test_a_stay_without_any_air_says_so(guests, shop, book):
     )
     go.Figure(plot)
     assert "home moisture 9." in text
+
+
+def test_safe_to_close_of_an_opened_instrument_says_that_it_knows_no_joints(guests, book):
+    known = [one for one in book.statuses() if one.answer is not None]
+    assert {one.instrument.open_now for one in known} == {True, False}
+    for one in known:
+        assert ("joints" in wood_text.cautions(one)) == one.instrument.open_now
