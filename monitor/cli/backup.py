@@ -140,7 +140,12 @@ def restore(settings: Settings, path: Of, passphrase_file: PassphraseFile = None
     from monitor.backup import restoring
 
     done = restoring.restore(path, settings.data, _passphrase(settings, passphrase_file))
-    made = local(done.manifest.made_ms, settings.zone)
+    faults, restored = [], None
+    try:
+        restored = settings_module.load(data=settings.data)
+    except SettingsFault as exc:
+        faults = exc.faults
+    made = local(done.manifest.made_ms, (restored or settings).zone)
     out.print(
         f"{settings.data} has the state of {made}: {formats.grouped(done.manifest.rows)} rows.",
         soft_wrap=True,
@@ -161,17 +166,15 @@ def restore(settings: Settings, path: Of, passphrase_file: PassphraseFile = None
     out.print(
         f"Start it with `benchweather {ask} --data {shlex.quote(str(data))}`.", soft_wrap=True
     )
-    try:
-        restored = settings_module.load(data=settings.data)
-    except SettingsFault as exc:
+    if restored is None:
         err.print("Its settings cannot be used on this computer as they are:", style="bold red")
-        for fault in exc.faults:
+        for fault in faults:
             err.print(f"  {fault}")
-        return
-    if restored.store_address != restored.store_path:
+    elif restored.store_address != restored.store_path:
         out.print(
             "Its settings name a database server (store.url). To use the restored file, remove "
-            "store.url. To fill an empty database from it, run `benchweather store copy file server`."
+            "store.url, store.read_url and broker.group. To fill an empty database from it, set "
+            "store.url to the owner of that database and run `benchweather store copy file server`."
         )
 
 

@@ -54,6 +54,7 @@ def write_mosquitto_files(
         f"allow_anonymous {'true' if anonymous else 'false'}",
         "persistence true",
         "max_queued_messages 1000000",
+        "max_inflight_messages 1000",
     ]
     texts = {PASSWORDS: passwords, ACCESS: lines, CONFIGURATION: configuration}
     for name, text in texts.items():

@@ -260,7 +260,7 @@ def run_worker(
         ingest = another(subscription, share)
         ingest.start()
         parts.callback(ingest.stop, STOP_WAIT_S)
-        name = f"{socket.gethostname()}:{settings.data}"
+        name = f"{socket.gethostname()}:{settings.data.absolute()}"
         others = IngestGroup(ingest, number, filters, another, share=share, name=name)
         parts.callback(others.stop)
         next_clock = next_sign = 0.0

@@ -46,7 +46,7 @@ class Standby:
                     "the same on both computers. The demo cannot be on standby."
                 ]
             )
-        self._name = f"{socket.gethostname()}:{settings.data}"
+        self._name = f"{socket.gethostname()}:{settings.data.absolute()}"
         self._own_id, self._fixed_id = client_id(settings), settings.broker.client_id
         self._store = opened(settings.store_address, read_only=False)
         self._store.claim(standby=True)

@@ -496,8 +496,8 @@ ORDER BY place, sensor, quantity
             away = True  # a copy of the server, which takes over perhaps
             self.close()  # the session stays read-only when the server no longer is
         if self.raw is None and away:
-            return StoreUnavailable(
-                f"{self.name} cannot be used: {said}. Check that the server runs and that store.url is "
-                "right"
-            )
+            todo = "Check that the server runs and that store.url is right"
+            if exc.pgconn and exc.pgconn.needs_password:
+                todo = "Put the password of its user into ~/.pgpass, or into PGPASSWORD"
+            return StoreUnavailable(f"{self.name} cannot be used: {said}. {todo}")
         return (StoreUnavailable if away or self._is_cut() else StoreFault)(f"{self.name}: {said}")

@@ -73,9 +73,10 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
             f"--prefix {prefix}: {owner} owns the store in {other[0]}, and who may read that one could "
             "read this one too: give each store a prefix of its own"
         )
-    schema, database, user = connection.row(
+    schema, database, user, may_make = connection.row(
         "SELECT quote_ident(current_schema()), quote_ident(current_database()), "
-        "quote_ident(current_user)"
+        "quote_ident(current_user), rolcreaterole OR rolsuper "
+        "FROM pg_roles WHERE rolname = current_user"
     )
     parts = connection.rows(
         "SELECT inhrelid::regclass::text FROM pg_inherits WHERE inhparent = 'reading'::regclass"
@@ -86,6 +87,11 @@ def make(connection: StoreConnection, prefix: str = PREFIX) -> dict[str, str]:
         for name in names.values():
             run.execute("SELECT 1 FROM pg_roles WHERE rolname = ?", (name,))
             if run.fetchone() is None:
+                if not may_make:
+                    raise StoreFault(
+                        f"{user} may not make roles: as an administrator of the server, run "
+                        f"`ALTER ROLE {user} CREATEROLE`"
+                    )
                 run.execute(f"CREATE ROLE {name} NOLOGIN")
         for statement in (
             f"GRANT {owner} TO {user}",

@@ -59,7 +59,9 @@ def model(tmp_path_factory):
     AccessStore(FolderHome(data)).add_person("mira", Role.BENCH, "lining cleat saddle", T0)
     for name, text in SECRETS.items():
         (data / name).write_text(text)
-    (data / "benchweather.toml").write_text('[shop]\nname = "Bow Lane"\n')
+    (data / "benchweather.toml").write_text(
+        '[shop]\nname = "Bow Lane"\ntime_zone = "Pacific/Auckland"\n'
+    )
     (data / "settings-versions" / f"{'a' * 24}.toml").write_text("")
     (data / "outlook" / "b%C3%A4nch.issuedoutlooks.npz").write_bytes(b"issued")
     (data / "outlook" / "b%C3%A4nch.storedoutlook.npz").write_bytes(b"made again")
@@ -541,7 +543,8 @@ def test_the_commands_say_what_they_did(shop, tmp_path):
     assert code == 0
     assert "encrypted. It was read again and verified." in said
     path = str(making.backups(shop, shop.backup.folder)[0].path)
-    assert path in backup("list", **folder)[1]
+    listed = backup("list", **folder)[1]
+    assert path in listed
     assert "is encrypted: give its passphrase" in backup("verify", path)[2]
     code, said, _ = backup("verify", path, "--passphrase-file", str(secret))
     assert code == 0
@@ -553,7 +556,8 @@ def test_the_commands_say_what_they_did(shop, tmp_path):
     new = str(tmp_path / "new")
     code, said, _ = backup("restore", path, "--data", new, **inside)
     assert code == 0
-    assert f"{new} has the state of" in said
+    made = listed.splitlines()[-1].strip()[:16]
+    assert f"{new} has the state of {made}:" in said  # in the shop's time zone, as in the list
     assert "is not empty" in backup("restore", path, "--data", new, **inside)[2]
 
 

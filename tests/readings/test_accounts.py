@@ -110,7 +110,7 @@ def guarded_by_us(tmp_path):
         assert file.stat().st_mode & 0o077 == 0
         assert not any(password in file.read_text() for password in passwords.values())
     lines = (folder / "benchweather.conf").read_text().splitlines()
-    wanted = [line for line in lines if not line.startswith(("#", "persistence", "max_queued"))]
+    wanted = [line for line in lines if not line.startswith(("#", "persistence", "max_"))]
     broker = Mosquitto(folder, *wanted)
     broker.start()
     yield broker, own | {"BENCHWEATHER_BROKER__URL": broker.url}, passwords

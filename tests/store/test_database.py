@@ -282,7 +282,7 @@ def test_a_password_comes_from_a_file_or_the_environment(server, tmp_path, monke
     server.sql("GRANT CREATE ON DATABASE postgres TO kept")
     with server.passwords_needed():
         url = server.url(user="kept")
-        with pytest.raises(StoreUnavailable, match="no password supplied"):
+        with pytest.raises(StoreUnavailable, match=r"no password supplied.*into ~/\.pgpass"):
             Reader(url)
         monkeypatch.setenv("PGPASSWORD", "hunter2")
         Reader(url).close()

@@ -252,6 +252,10 @@ def test_the_command_makes_the_roles_and_says_what_to_do(postgresql_server, tmp_
     address = postgresql_server.url("plain_owner", "shop1")
     environment["BENCHWEATHER_STORE__URL"] = address
     Writer(address).close()
+    postgresql_server.sql("ALTER ROLE plain_owner NOCREATEROLE")
+    done = benchweather("store", "roles", "--prefix", "shop1", environment=environment)
+    assert "run `ALTER ROLE plain_owner CREATEROLE`" in done.stderr
+    postgresql_server.sql("ALTER ROLE plain_owner CREATEROLE")
     done = benchweather("store", "roles", "--prefix", "shop1", environment=environment)
     assert done.returncode == 0, done.stderr
     assert "IN ROLE shop1_writer;" in done.stdout
