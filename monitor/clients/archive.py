@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 ABOUT, KEEP, ERASE = "client", "keep", "erase"
 """The words of a command about past sheets."""
+LATEST_MS = 2**42
+"""Time before which sheets are made, in 2109. [ms since 1970-01-01 UTC]"""
 
 
 class PastFault(MonitorError, ValueError):
@@ -77,14 +79,14 @@ def carry_out(writer: Writer, command: Mapping[str, Any]) -> Mapping[str, Any]:
     request = read_sheet_request(command["typed"])
     if not request.title:
         raise PastFault("a sheet without the client's name (title) is not kept")
-    kept = client_sheets.keep(
-        writer,
-        request.title,
-        int(command["made_ms"]),
-        request.typed,
-        command["advised"],
-        command["air"],
-    )
+    made_ms, advised, air = (command.get(field) for field in ("made_ms", "advised", "air"))
+    if not (
+        (isinstance(made_ms, int) and 0 < made_ms < LATEST_MS)
+        and (isinstance(advised, dict) and isinstance(advised.get("lead"), str))
+        and isinstance(air, dict)
+    ):  # the page of clients could not list it
+        raise PastFault("this is not a sheet that was worked out")
+    kept = client_sheets.keep(writer, request.title, made_ms, request.typed, advised, air)
     return {"sheet": kept}
 
 

@@ -56,6 +56,25 @@ def test_a_sheet_of_a_weather_file_is_found_after_a_restart_and_made_again_the_s
     assert sheet_of(worked, "Kestrel Row Strings", sheet.made_ms, PARIS) == first
 
 
+@pytest.mark.parametrize(
+    "damage",
+    [
+        {"made_ms": 2**63 - 1},
+        {"made_ms": "5"},
+        {"advised": {}},
+        {"advised": {"lead": [1]}},
+        {"air": "x"},
+    ],
+)
+def test_what_the_page_could_not_list_is_not_kept(path, damage):
+    typed = INLAND | {"title": NAME}
+    asked = {"do": "keep", "typed": typed, "made_ms": 5, "advised": {"lead": ""}, "air": {}}
+    with contextlib.closing(Writer(path)) as writer:
+        assert archive.carry_out(writer, asked)["sheet"]
+        with pytest.raises(archive.PastFault, match="not a sheet that was worked out"):
+            archive.carry_out(writer, asked | damage)
+
+
 def test_what_is_erased_stands_in_no_file_of_the_store_and_the_rest_stays(path):
     with contextlib.closing(Writer(path)) as writer, contextlib.closing(Reader(path)) as reader:
         for i in range(40):  # over many pages, so that rows move from page to page
