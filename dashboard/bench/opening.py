@@ -284,12 +284,12 @@ def cold_places(
             text = f"{place.label} is at {formats.with_unit('temperature', temp_c, unit)}, below "
             if temp_c < CHILLED_TEMP_C:
                 text += (
-                    f"{formats.whole_temperature(CHILLED_TEMP_C, unit)}. A joint made there now is "
+                    f"{formats.limit_temperature(CHILLED_TEMP_C, unit)}. A joint made there now is "
                     "likely to chill. Glue in a warmer place, or warm the parts first."
                 )
             else:
                 text += (
-                    f"{formats.whole_temperature(limit, unit)}. Warm the parts first: cold parts "
+                    f"{formats.limit_temperature(limit, unit)}. Warm the parts first: cold parts "
                     "chill the glue before the joint is closed."
                 )
             found.append(

@@ -104,6 +104,6 @@ def id_of(name: str) -> str:
 def beside_field(fault: Fault, typed: str, unit: Unit) -> str:
     """The text of a fault beside its field: the value as typed, temperatures in the reader's unit."""
     if fault.unit == "°C" and fault.low is not None and fault.high is not None:
-        low, high = (formats.whole_temperature(t, unit) for t in (fault.low, fault.high))
+        low, high = (formats.limit_temperature(t, unit) for t in (fault.low, fault.high))
         return f"{typed}: must be {low} to {high}"
     return fault.at_field(typed)

@@ -172,8 +172,8 @@ def board(
 
     The link of a wall screen is printed once. `benchweather token withdraw` withdraws it.
 
-    With --serve, this computer serves the board until Ctrl-C. It needs a database (store.url), and a
-    data folder of its own: --data.
+    With --serve, this computer serves the board until Ctrl-C, from a database (store.url). Give it a
+    data folder of its own with --data.
     """
     if serve:
         _serve_board(settings)

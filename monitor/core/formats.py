@@ -141,6 +141,11 @@ def whole_temperature(temp_c: float, unit: TemperatureUnit) -> str:
     return f"{figure(in_unit(temp_c, unit), 0)} {degree(unit)}"
 
 
+def limit_temperature(temp_c: float, unit: TemperatureUnit) -> str:
+    """A limit, with a decimal where it is not a round temperature: `18 °C`, `64.4 °F`."""
+    return f"{figure(in_unit(temp_c, unit), 1).removesuffix('.0')} {degree(unit)}"
+
+
 def in_reader_unit(text: str, unit: TemperatureUnit) -> str:
     """A text, with its temperatures and their differences in the reader's unit: `103 °C` becomes
     `217 °F`, `3 K` becomes `5.4 °F`."""

@@ -124,7 +124,7 @@ def _reason(
     one: Finding, s: Joint, now_ms: int, zone: ZoneInfo, unit: formats.TemperatureUnit
 ) -> str:
     label = s.place.label
-    limit = formats.whole_temperature(s.limits.glue_temp_low_c, unit)
+    limit = formats.limit_temperature(s.limits.glue_temp_low_c, unit)
     values = one.values
     match one.why:
         case Why.NO_READING:

@@ -95,7 +95,8 @@ def released_word(wait: Wait) -> str:
 
 
 def about(ms: int) -> int:
-    """A forecast time, its minute rounded up: nothing is called ready before it is. [ms]"""
+    """A forecast time, its minute rounded up to five: nothing is called ready a minute before it is.
+    [ms]"""
     return -(-(ms - ms % formats.MINUTE_MS) // ROUND_MS) * ROUND_MS
 
 

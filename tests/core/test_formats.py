@@ -153,6 +153,14 @@ def test_temperatures_and_their_differences_in_a_text_are_in_the_unit_of_the_rea
     )
 
 
+@pytest.mark.parametrize(
+    ("temp_c", "text"), [(18.0, "64.4 °F"), (20.0, "68 °F"), (-30.0, "−22 °F")]
+)
+def test_a_limit_is_not_rounded_away_from_the_values_it_is_compared_with(temp_c, text):
+    assert formats.limit_temperature(temp_c, "F") == text
+    assert formats.limit_temperature(temp_c, "C") == f"{temp_c:g} °C".replace("-", "−")
+
+
 def test_wood_moisture_beyond_its_table_is_printed_alike_everywhere():
     # Source: Wood Handbook, the table of EMC ends at 95 % RH, 24 % (FPL-GTR-190, Table 4-2).
     assert formats.shown(formats.EMC, 23.94, "C") == "23.9"
