@@ -85,7 +85,7 @@ def carry_out(writer: Writer, command: Mapping[str, Any]) -> Mapping[str, Any]:
         and (isinstance(advised, dict) and isinstance(advised.get("lead"), str))
         and isinstance(air, dict)
     ):  # the page of clients could not list it
-        raise PastFault("this is not a sheet that was worked out")
+        raise PastFault("this is not a calculated sheet")
     kept = client_sheets.keep(writer, request.title, made_ms, request.typed, advised, air)
     return {"sheet": kept}
 

@@ -71,7 +71,7 @@ def test_what_the_page_could_not_list_is_not_kept(path, damage):
     asked = {"do": "keep", "typed": typed, "made_ms": 5, "advised": {"lead": ""}, "air": {}}
     with contextlib.closing(Writer(path)) as writer:
         assert archive.carry_out(writer, asked)["sheet"]
-        with pytest.raises(archive.PastFault, match="not a sheet that was worked out"):
+        with pytest.raises(archive.PastFault, match="not a calculated sheet"):
             archive.carry_out(writer, asked | damage)
 
 
