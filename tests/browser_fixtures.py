@@ -93,7 +93,7 @@ def until(page, expression: str, seconds: float = 30.0) -> None:
     end = time.monotonic() + seconds
     while not _holds(page, expression):
         assert time.monotonic() < end, expression
-        page.wait_for_timeout(50)
+        page.wait_for_timeout(100)
 
 
 def _holds(page, expression: str) -> bool:
@@ -202,15 +202,14 @@ class Visit:
         What a busy page draws can ask for more, so it is looked again after the drawing.
         """
         end = time.monotonic() + 60
-        asked = -1
-        while asked != len(self.asked):
-            asked, quiet_from = len(self.asked), time.monotonic()
-            while time.monotonic() - quiet_from < 0.2:
-                assert time.monotonic() < end, [request.url for request in self._open]
-                self.page.wait_for_timeout(50)  # each look costs 15 ms of the processor
-                if self._open:
-                    quiet_from = time.monotonic()
-            self.drawn()
+        while True:
+            asked, quiet = len(self.asked), not self._open
+            self.page.wait_for_timeout(200 if quiet else 50)
+            if quiet and asked == len(self.asked):
+                self.drawn()
+                if asked == len(self.asked):
+                    return
+            assert time.monotonic() < end, [request.url for request in self._open]
 
     def drawn(self) -> None:
         """Wait until the page is drawn as it is now."""

@@ -173,11 +173,13 @@ def free_port() -> int:
 
 
 def until(condition: Callable[[], object], *, within_s: float = 30.0, what: str = "") -> None:
-    """Wait until something outside this process has come about."""
-    deadline = time.monotonic() + within_s
+    """Wait until something outside this process has come about; what takes long is looked for less
+    often, so that looking takes little of the processor."""
+    deadline, pause_s = time.monotonic() + within_s, 0.01
     while not condition():
         assert time.monotonic() < deadline, f"not within {within_s} s: {what or condition}"
-        time.sleep(0.02)
+        time.sleep(pause_s)
+        pause_s = min(1.2 * pause_s, 0.1)
 
 
 def needs(program: str, package: str) -> str:
@@ -441,10 +443,10 @@ def make_service(
 ) -> Iterator[Callable[..., RunningService]]:
     """Services of the test's own, not yet started; whatever becomes of the test, they end."""
     made: list[RunningService] = []
-    fork = not request.node.get_closest_marker("real_start")
+    how = {"fork": not request.node.get_closest_marker("real_start")}
 
     def make(**more: object) -> RunningService:
-        made.append(RunningService(tmp_path / f"shop{len(made)}", fork=fork, **more))
+        made.append(RunningService(tmp_path / f"shop{len(made)}", **how | more))
         return made[-1]
 
     yield make

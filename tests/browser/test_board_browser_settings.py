@@ -66,7 +66,7 @@ def wait(page, expression):
     from playwright.sync_api import Error
 
     def holds():
-        page.wait_for_timeout(20)
+        page.wait_for_timeout(100)
         try:
             return page.evaluate(expression)
         except Error:  # the page is on its way

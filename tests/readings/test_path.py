@@ -17,8 +17,6 @@ import pytest
 from conftest import Mosquitto, free_port, mosquitto_pub, needs, until
 from numbered_load import Load, check_nothing_lost_or_doubled, connected
 
-from monitor.core.clock import EVER_MS
-from monitor.core.measurements import Quantity
 from monitor.core.ports import is_listening
 from monitor.domain.topic_rules import AGENT_FILTER
 from monitor.mqtt.accounts import AccessRules
@@ -169,7 +167,7 @@ def outside_broker(request, tmp_path):
 def test_a_killed_service_loses_no_acknowledged_reading_and_doubles_none(
     outside_broker, make_service
 ):
-    service = make_service(broker_url=outside_broker, board=False)
+    service = make_service(broker_url=outside_broker, board=False, fork=True)
     service.start()
     load = Load(service.port, count=2500, per_s=800)
     load.start()
@@ -182,7 +180,7 @@ def test_a_killed_service_loses_no_acknowledged_reading_and_doubles_none(
 
 
 def test_service_and_its_own_broker_killed_together_lose_and_double_nothing(make_service):
-    service = make_service(board=False)
+    service = make_service(board=False, fork=True)
     service.start()
     load = Load(service.port, count=3500, per_s=600)
     load.start()
@@ -222,28 +220,10 @@ def test_a_broker_that_dies_is_started_again_and_readings_go_on(lasting_service)
     client.disconnect()
 
 
-def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(make_service):
-    service = make_service(demo=True)
-    service.before = "from monitor.service import supervisor; supervisor.OUTLOOK_AFTER_S = 2"
-    service.start(within_s=200)
-    filled = tallies(service)["readings"]
-    assert filled > 7 * 365 * 144 * 0.99  # each 10 minutes, and oftener of late
-    until(lambda: tallies(service)["messages"] >= 3, within_s=25)
-    with closing(Reader(service.store)) as reader:
-        latest = {item.reading.series[::2]: item.reading for item in reader.latest(EVER_MS)}
-        first, last = reader.span(reader.series()[latest["outdoors", Quantity.TEMPERATURE].series])
-    assert {place for place, _ in latest} == {"front-bench", "varnish-corner", "outdoors"}
-    assert time.time() * 1000 - last < 30_000
-    assert last - first > 364 * 86_400_000
-    assert page(service)[0] == 200
-    until(lambda: children_of(service, "monitor.outlook"), what="the outlook's process starts")
-    service.stop()
-
-
 @pytest.mark.parametrize("wrong", [False, True])
 def test_an_outside_broker_with_password_and_tls_is_used(guarded, make_service, wrong):
     certificate = str(guarded.folder / "cert.pem")
-    service = make_service(board=False)
+    service = make_service(board=False, fork=True)
     service.environment |= {
         "BENCHWEATHER_BROKER__URL": f"mqtts://localhost:{guarded.port}",
         "BENCHWEATHER_BROKER__USER": "shop",
@@ -271,7 +251,7 @@ def test_an_outside_broker_with_password_and_tls_is_used(guarded, make_service, 
 
 def test_what_a_sensor_sends_in_the_first_moment_of_a_new_shop_is_kept(make_service):
     """A broker acknowledges and drops what nobody has subscribed to: the ingest comes first."""
-    service = make_service(board=False)
+    service = make_service(board=False, fork=True)
     first = int(time.time() * 1000) - 60_000
     times = range(first, first + 50_000, 1_000)
     sent: list[int] = []

@@ -4,12 +4,17 @@ paths."""
 from __future__ import annotations
 
 import contextlib
+import subprocess
+import time
+import urllib.request
 
 import numpy as np
 import pytest
+from conftest import RunningService, until
 
 from monitor.commands import Journal
-from monitor.core.clock import now_ms
+from monitor.core.clock import EVER_MS, now_ms
+from monitor.core.measurements import Quantity
 from monitor.domain.opening_hours import is_open
 from monitor.domain.wait import Feel
 from monitor.outlook import files
@@ -25,19 +30,52 @@ from sensors.demo.weather import DemoWeather
 
 DAY_MS = 24 * HOUR_MS
 
-pytestmark = [pytest.mark.slow, pytest.mark.real_clock]
+pytestmark = [pytest.mark.slow, pytest.mark.broker, pytest.mark.real_clock, pytest.mark.real_start]
 
 
 @pytest.fixture(scope="module")
-def shop(tmp_path_factory):
-    """A demo with two months of readings instead of a year."""
-    settings = load(data=tmp_path_factory.mktemp("demo"), demo=True, environ={})
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(demo, "YEAR_MS", 60 * DAY_MS)
-        started = now_ms()
-        assert demo.backfill(settings, started) > 60 * 144 * len(SERIES)
+def started_demo(tmp_path_factory):
+    """The demo from its first start on, as a user starts it, and its progress of learning then."""
+    service = RunningService(tmp_path_factory.mktemp("demo") / "shop", demo=True, fork=False)
+    service.before = "from monitor.service import supervisor; supervisor.OUTLOOK_AFTER_S = 5"
+    try:
+        service.start(within_s=200)
+        yield service, files.progress(load(data=service.data, demo=True, environ={}))
+    finally:
+        service.clear()
+
+
+@pytest.fixture(scope="module")
+def shop(started_demo):
+    """What the demo's first start left, once it has ended."""
+    service, _ = started_demo
+    settings = load(data=service.data, demo=True, environ={})
     with contextlib.closing(Reader(settings.store_path)) as reader:
-        yield settings, reader, Journal(reader), started
+        until(lambda: reader.tallies()["messages"] >= 3)
+        service.stop()
+        yield settings, reader, Journal(reader), demo.first_start(settings.data, 0)
+
+
+def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(started_demo):
+    service, learning = started_demo
+    assert learning is None  # its outlooks are there already
+    with contextlib.closing(Reader(service.store)) as reader:
+        assert reader.tallies()["readings"] > 7 * 365 * 144 * 0.99  # oftener of late
+        until(lambda: reader.tallies()["messages"] >= 3, within_s=25)
+        latest = {item.reading.series[::2]: item.reading for item in reader.latest(EVER_MS)}
+        first, last = reader.span(reader.series()[latest["outdoors", Quantity.TEMPERATURE].series])
+    assert {place for place, _ in latest} == {"front-bench", "varnish-corner", "outdoors"}
+    assert time.time() * 1000 - last < 30_000
+    assert last - first > 364 * DAY_MS
+    url = f"http://127.0.0.1:{service.board_port}/"
+    with urllib.request.urlopen(url, timeout=5) as answer:
+        assert answer.status == 200
+    outlook = ["pgrep", "-P", str(service.pid), "-f", "monitor.outlook"]
+    until(
+        lambda: subprocess.run(outlook, capture_output=True).stdout,
+        what="the outlook's process starts",
+    )
+    service.stop()
 
 
 def test_an_alert_is_open_and_one_has_ended(shop):
@@ -52,14 +90,14 @@ def test_a_sensor_is_stuck_and_a_battery_is_low(shop):
     found = {one.sensor: {f.fault for f in one.found} for one in health(reader, settings, started)}
     assert found["fb-2"] == {SensorFault.STUCK}
     assert found["out-1"] == {SensorFault.BATTERY}
-    assert found["fb-1"] == found["vc-1"] == set()
+    assert found["fb-1"] == set()
+    assert found["vc-1"] == {SensorFault.REFUSED}  # the garbled message
 
 
 def test_there_is_an_outlook_as_soon_as_the_board_opens(shop):
     settings, _, _, started = shop
     for place in (BENCH, CORNER):
         assert files.look(settings, place, now_ms()).made_ms >= started
-    assert files.progress(settings) is None
 
 
 def test_no_instrument_is_open_and_strung_up(shop):
