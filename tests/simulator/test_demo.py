@@ -35,12 +35,15 @@ pytestmark = [pytest.mark.slow, pytest.mark.broker, pytest.mark.real_clock, pyte
 
 @pytest.fixture(scope="module")
 def started_demo(tmp_path_factory):
-    """The demo from its first start on, as a user starts it, and its progress of learning then."""
+    """The demo from its first start on, as a user starts it; with its outlooks and its progress of
+    learning when the board opens."""
     service = RunningService(tmp_path_factory.mktemp("demo") / "shop", demo=True, fork=False)
     service.before = "from monitor.service import supervisor; supervisor.OUTLOOK_AFTER_S = 5"
     try:
         service.start(within_s=200)
-        yield service, files.progress(load(data=service.data, demo=True, environ={}))
+        settings = load(data=service.data, demo=True, environ={})
+        looks = [files.look(settings, place, now_ms()) for place in (BENCH, CORNER)]
+        yield service, looks, files.progress(settings)
     finally:
         service.clear()
 
@@ -48,7 +51,7 @@ def started_demo(tmp_path_factory):
 @pytest.fixture(scope="module")
 def shop(started_demo):
     """What the demo's first start left, once it has ended."""
-    service, _ = started_demo
+    service = started_demo[0]
     settings = load(data=service.data, demo=True, environ={})
     with contextlib.closing(Reader(settings.store_path)) as reader:
         until(lambda: reader.tallies()["messages"] >= 3)
@@ -57,8 +60,7 @@ def shop(started_demo):
 
 
 def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(started_demo):
-    service, learning = started_demo
-    assert learning is None  # its outlooks are there already
+    service = started_demo[0]
     with contextlib.closing(Reader(service.store)) as reader:
         assert reader.tallies()["readings"] > 7 * 365 * 144 * 0.99  # oftener of late
         until(lambda: reader.tallies()["messages"] >= 3, within_s=25)
@@ -94,10 +96,10 @@ def test_a_sensor_is_stuck_and_a_battery_is_low(shop):
     assert found["vc-1"] == {SensorFault.REFUSED}  # the garbled message
 
 
-def test_there_is_an_outlook_as_soon_as_the_board_opens(shop):
-    settings, _, _, started = shop
-    for place in (BENCH, CORNER):
-        assert files.look(settings, place, now_ms()).made_ms >= started
+def test_there_is_an_outlook_as_soon_as_the_board_opens(started_demo, shop):
+    _, looks, learning = started_demo
+    assert all(look.made_ms >= shop[3] for look in looks)
+    assert learning is None
 
 
 def test_no_instrument_is_open_and_strung_up(shop):
