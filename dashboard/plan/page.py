@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.plan import PlanQueries
     from dashboard.data.shop import ShopData
-    from dashboard.plan.agenda import Agenda
+    from dashboard.plan.agenda import Agenda, Item
     from monitor.commands import Journal
     from monitor.planning.present import PresentPlan
 
@@ -166,10 +166,16 @@ def head(
     wrong = [one for one in found.verdicts if one.verdict is Verdict.AIR]
     not_now = [one for one in found.verdicts if not one.good and one not in wrong]
     more = (journal, names, now, zone, unit)
-    now_list = [view.item(one, *more, writer=writer) for one in found.now]
+
+    def to_dos(items: Iterable[Item], *, timed: bool) -> list[Component]:
+        return [
+            view.item(one, *more, writer=writer, timed=timed, warning=text.warning(present, one))
+            for one in items
+        ]
+
+    now_list = to_dos(found.now, timed=False)
     now_list += [view.last_start(one, *more, writer=False) for one in wrong]
-    next_list = [view.item(one, *more, writer=writer, timed=True) for one in found.next]
-    leave = [view.item(one, *more, writer=writer, timed=True) for one in found.leave]
+    next_list, leave = to_dos(found.next, timed=True), to_dos(found.leave, timed=True)
     leave += [view.last_start(one, *more, writer=writer) for one in good]
     stop = [view.last_start(one, *more, writer=False) for one in not_now]
     planned = text.usable(present, now) is not None

@@ -77,6 +77,27 @@ NOTES = {
 """Kinds of notes that no other sentence of the page says."""
 
 
+WARNINGS = {
+    NoteKind.NOT_SAFE: "Not safe to close then.",
+    NoteKind.AIR_AHEAD: "The air is likely to be wrong for it then.",
+    NoteKind.AIR_OLD: "The air there is not known.",
+    NoteKind.FRESH_JOINT: "A joint of this instrument is fresh then.",
+}
+"""Warnings on a step to do, in short; the notes on its repair say why."""
+
+
+def warning(present: PresentPlan | None, of: Item) -> str:
+    """Warning on a step to do; empty if there is none."""
+    plan = present.plan if present is not None else None
+    kinds = [
+        one.kind
+        for one in (plan.notes if plan is not None else ())
+        if (one.repair, one.step) == (of.repair.id, of.step.id) and one.kind in WARNINGS
+    ]
+    words = " ".join(WARNINGS[kind] for kind in dict.fromkeys(kinds))
+    return f"{words} Read its repair below first." if words else ""
+
+
 def notes(
     repair: Repair, present: PresentPlan | None, names: Names, unit: formats.Unit
 ) -> list[str]:

@@ -116,8 +116,9 @@ def item(
     *,
     writer: bool,
     timed: bool = False,
+    warning: str = "",
 ) -> Component:
-    """A step to do, with its taps and cautions."""
+    """A step to do, with its taps, its cautions and a warning."""
     repair, step = of.repair, of.step
     words = text.to_do(of)
     if timed:
@@ -134,6 +135,7 @@ def item(
         [
             html.P(words, className="to-do"),
             html.P(link_to(repair, names.repair(repair.id)), className="of-repair"),
+            html.P(warning, className="caution") if warning else None,
             html.Div(taps, className="taps") if taps else None,
             *(cautions(journal, repair, step, unit) if starts else []),
         ],

@@ -27,7 +27,7 @@ from monitor.domain.repairs.repair import Repair
 from monitor.domain.repairs.step import Step, StepKind, cautions_of
 from monitor.planning import present
 from monitor.planning.last_start import LastStart, Verdict
-from monitor.planning.problem import DampAir, PlannedStep, TimeRange
+from monitor.planning.problem import DampAir, Note, PlannedStep, TimeRange
 from monitor.planning.sensitivity import Shift
 from monitor.planning.words import BY_RULES, Names
 from monitor.service.state_publisher import repair_state
@@ -97,6 +97,20 @@ def test_the_first_step_can_be_started_or_is_first_when_the_shop_opens(data, boo
     first = (*found.now, *found.leave, *found.next)[0]
     assert (first.step.id, first.do) == ("1", Do.START)
     assert "Clean, seams" in said(wall.line(data, book, now_ms()))
+
+
+@pytest.mark.parametrize("kind", text.WARNINGS)
+def test_what_stands_against_a_step_is_beside_it_in_now_and_next(data, book, repair, kind):
+    journal, kept, hours, now = book.journal(), book.plan(), book.hours(), now_ms()
+    found = agendas.agenda(journal, kept, now, agendas.closing(hours, now))
+    first, *others = (*found.now, *found.leave, *found.next)
+    note = Note(kind, repair, first.step.id, "A whole sentence.")
+    warned = replace(kept, plan=replace(kept.plan, notes=(note,)))
+    assert text.warning(warned, first).startswith(text.WARNINGS[kind])
+    assert not any(text.warning(warned, one) for one in others)
+    for plan in (kept, warned):
+        shown = said(page.head(found, journal, plan, hours, data, now, writer=True))
+        assert (text.WARNINGS[kind] in shown) == (plan is warned)
 
 
 def test_cautions_stand_where_a_step_can_be_started_and_nowhere_else(data, book, repair):
