@@ -63,6 +63,7 @@ from monitor.core import logs
 from monitor.core.clock import now_ms
 from monitor.core.errors import SettingsFault
 from monitor.core.imports import uncollected
+from monitor.core.ports import is_listening
 from monitor.core.systemd import Notifier, is_journal
 from monitor.settings import Settings
 from monitor.settings.table import table
@@ -180,7 +181,15 @@ def board(
         return
     base = _board_base(settings, address)
     print(_board_link(settings, people.wall_token(settings, name, days) if wall else "", base))
-    if (beat := last_beat(settings)) is None or beat.late():
+    beat = last_beat(settings)
+    if beat is not None and not beat.late():
+        if not address and not is_listening(settings.board.host, settings.board.port):
+            err.print(
+                f"No board answers at {base}, so this link does not work yet. If the service runs on "
+                "another computer, open the board there, or serve one here with --serve.",
+                soft_wrap=True,
+            )
+    else:
         err.print(
             f"Benchweather does not run with the data in {settings.data}, so this link does not work "
             f"yet. {start_hint(settings)} If it runs with the data of another folder, name that folder "

@@ -64,7 +64,7 @@ def copy(
         folder = settings.data / "outlook"
         if there == settings.store_path and isinstance(here, str):
             outlooks.write_files(of, folder, contents.KINDS)
-    rows = sum(one.rows for one in found.values())
+    rows = formats.grouped(sum(one.rows for one in found.values()))
     out.print(f"{rows} rows of {len(found)} tables are in {to.name}, each as in {of.name}.")
     out.print("Set store.url to the store that you want to use, and start Benchweather.")
 

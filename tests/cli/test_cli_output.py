@@ -5,10 +5,11 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import socket
 
 import dashboard_fixtures as shop_air
 import pytest
-from conftest import benchweather
+from conftest import benchweather, free_port
 
 from monitor import settings
 from monitor.cli.output import plain
@@ -194,6 +195,26 @@ def test_where_readings_are_missing_the_way_to_the_demo_is_told(tmp_path):
     assert done.stderr == f"No readings in {tmp_path}. {hint}\n"
     done = benchweather("board", "--data", str(tmp_path))
     assert hint in done.stderr
+
+
+def test_a_link_says_if_no_board_answers_here_though_the_service_runs(tmp_path):
+    port = free_port()
+    shop_air.beat(shop_air.settings_in(tmp_path, port=port))
+
+    def said(*more):
+        return benchweather(
+            "board",
+            *more,
+            environment={
+                "BENCHWEATHER_DATA": str(tmp_path),
+                "BENCHWEATHER_BOARD__PORT": str(port),
+            },
+        ).stderr
+
+    assert f"No board answers at http://127.0.0.1:{port}," in said()
+    assert said("--address", "http://shop.test:8050") == ""
+    with socket.create_server(("127.0.0.1", port)):
+        assert said() == ""
 
 
 def test_an_unknown_setting_is_answered_with_the_near_one(tmp_path):
