@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.ui import formats
-from monitor.domain.cautions import ELECTRIC_HEAT, HUMIDIFIER, NO_BAG
+from monitor.domain.cautions import ELECTRIC_HEAT, HUMIDIFIER
 from monitor.science.plates.assessment import NOT_YET, Close, Reason
 from monitor.science.plates.parts import Faces
 from monitor.science.plates.species import SPECIES, Cut
@@ -269,8 +269,8 @@ def _then(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> str:
         advice = ""
         if home is not None and home.rh_pct is not None:
             advice = (
-                " In a bag or tent of its own, bring the air around it slowly towards its home's "
-                f"{home.rh_pct:.0f} % RH. {NO_BAG}"
+                " Once nothing on it is drying, bring the air around it slowly to its home's "
+                f"{home.rh_pct:.0f} % RH, in a bag or tent."
             )
         return f"{_settling(answer)} It does not become safe there.{advice}"
     low, middle, high = (_day(now_ms + 1000 * s, now_ms, zone) for s in ready)

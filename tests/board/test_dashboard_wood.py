@@ -149,8 +149,8 @@ def test_safe_to_close_is_answered_with_why_and_with_what_the_present_air_does(g
     assert "It does not become safe there." in dry.then
     assert "drier. Held by its joints, it is strained to" in dry.why
     assert (
-        "In a bag or tent of its own, bring the air around it slowly towards its home's 75 % RH. "
-        "Bag nothing on which glue or varnish is drying." in dry.then
+        "Once nothing on it is drying, bring the air around it slowly to its home's 75 % RH, in a "
+        "bag or tent." in dry.then
     )
     assert told["vn-1"].word == "Yes"
     assert "it would be strained to" in told["vn-1"].why
