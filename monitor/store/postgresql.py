@@ -41,6 +41,8 @@ UNHEARD_S = 20
 15 minutes, if a cable was pulled or the power is cut. [s]"""
 IDLE_S = 60
 """Longest time that a transaction may do nothing: it would keep other writers waiting. [s]"""
+ENDING_S = 1.0
+"""Time for which the session of a service that has ended may still be there. [s]  Ours."""
 ASK_S, ASK_EVERY_S = 30.0, 0.1
 """Longest time to ask what became of a commit that was cut, and between two tries. [s]"""
 AHEAD_MS = 32 * 86_400_000
@@ -108,6 +110,16 @@ def _is_claimed(raw: psycopg.Connection[Any], stands_by: bool) -> bool:
         for statement in _CLAIM:
             run.execute(statement, {"stands_by": stands_by})
         return run.rowcount == 1
+
+
+def _is_claimed_soon(raw: psycopg.Connection[Any], stands_by: bool) -> bool:
+    """`_is_claimed`, also where the session of a service that has just ended is still ending."""
+    until_s = time.monotonic() + ENDING_S
+    while not _is_claimed(raw, stands_by):
+        if time.monotonic() > until_s:
+            return False
+        time.sleep(0.05)
+    return True
 
 
 class _WholeNumber(FloatLoader):
@@ -410,7 +422,7 @@ ORDER BY place, sensor, quantity
                 run.execute(f"SET idle_in_transaction_session_timeout = {1000 * IDLE_S}")
                 if self._read_only:
                     run.execute("SET default_transaction_read_only = on")
-            if self._stands_by is not None and not _is_claimed(raw, self._stands_by):
+            if self._stands_by is not None and not _is_claimed_soon(raw, self._stands_by):
                 raise StoreUnavailable(
                     f"{self.name}: another Benchweather uses this store: stop it, or set store.url to "
                     "another database. If one is to take over when the other fails, start both with "

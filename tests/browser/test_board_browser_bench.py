@@ -190,6 +190,7 @@ def test_a_question_and_the_focus_survive_a_redraw(bench, visit):
     seen.let_pass()
     early.click()
     page.locator(".released", has_text="strung up").wait_for()
+    seen.rest()
     page.locator(".released", has_text="strung up").get_by_text("Open again").click()
     page.locator(".wait", has_text="strung up").wait_for()
 
