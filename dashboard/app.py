@@ -80,7 +80,7 @@ if TYPE_CHECKING:
 
 ASSETS = Path(__file__).parent / "assets"
 INDEX = """<!DOCTYPE html>
-<html lang="en">
+<html lang="en" data-start="{%start%}">
 <head>
 {%metas%}
 <title>{%title%}</title>
@@ -121,7 +121,7 @@ def _dated(asset: str) -> str:
 
 def create_app(settings: Settings) -> dash.Dash:
     """Make the board for these settings. It reads the store when a page is asked for."""
-    shop = ShopData(settings)
+    shop, start = ShopData(settings), secrets.token_hex(8)
     dash.page_registry.clear()  # Dash keeps it for the whole process
     app = _Board(
         "dashboard",
@@ -135,7 +135,8 @@ def create_app(settings: Settings) -> dash.Dash:
         update_title=None,  # type: ignore[arg-type] # None is meant: leave the title be
         suppress_callback_exceptions=True,
         title=escape(settings.shop.name or "Benchweather"),  # Dash writes it as it is
-        index_string=INDEX.replace("{%first%}", _dated("first_theme.js"))
+        index_string=INDEX.replace("{%start%}", start)
+        .replace("{%first%}", _dated("first_theme.js"))
         .replace("{%answers%}", _dated("first_answers.js"))
         .replace("{%plots%}", _dated("plotly-basic.min.js")),
     )
@@ -156,7 +157,7 @@ def create_app(settings: Settings) -> dash.Dash:
         partial(plan_wall.line, shop, plans),
     )
     air_page.register(app, shop, strips)
-    wall_page.register(app, shop, strips, shell.banner, shell.DEMO)
+    wall_page.register(app, shop, strips, shell.banner, shell.DEMO, start)
     coming_page.register(app, shop, coming_book, woods)
     plan_stock_page.register(app, plans)
     for page in (plan_page, plan_what_if_page, plan_repair_page):  # the last takes any address
@@ -203,7 +204,7 @@ def create_app(settings: Settings) -> dash.Dash:
     app.layout = lambda: shell.shell(shop)
     shell.register(app, shop)
     _redirect_old_addresses(app)
-    _register_here(app, shop, secrets.token_hex(8))
+    _register_here(app, shop, start)
     health.register(app, shop)
     permissions.enforce(app)
     return app

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 ASSETS = Path(__file__).parent.parent / "assets"
 SCRIPTS = ("wall.js", "fit.js", "board.js")
 FRAME = """<!DOCTYPE html>
-<html lang="en" data-wall>
+<html lang="en" data-wall data-start="{start}">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
@@ -48,8 +48,10 @@ def register(
     strips: WallStrips,
     banner: Callable[[ShopData], list[Component]],
     demo: str,
+    start: str,
 ) -> None:
-    """Add `/wall` and `/wall/content` to the server. `banner`: the troubles; `demo`: the demo's mark."""
+    """Add `/wall` and `/wall/content` to the server. `banner`: the troubles; `demo`: the demo's mark;
+    `start`: the mark of this start of the board."""
 
     def now() -> str:
         mark = demo if shop.settings.demo else ""
@@ -58,6 +60,7 @@ def register(
     def page() -> str:
         sheets = sorted(path.name for path in ASSETS.glob("*.css"))
         return FRAME.format(
+            start=start,
             title=to_html(shop.settings.shop.name or "Benchweather"),
             styles="\n".join(f'<link rel="stylesheet" href="/assets/{name}">' for name in sheets),
             content=now(),

@@ -6,7 +6,8 @@
   const TYPING_MS = 20000; // a redraw would empty a search that is not sent yet
   let ahead = 0;          // how far the shop's clock runs ahead of this device's [ms]
   let zone = undefined;   // the shop's time zone
-  let start = null, token = null, failures = 0, lastHeard = null;
+  let token = null, failures = 0, lastHeard = null;
+  const start = document.documentElement.dataset.start; // of the board that made this page
 
   // Answers that Dash waits for. While there is one the page is not told that there is more to
   // show: it would drop the answer for the next one, and one slower than a second for ever.
@@ -123,11 +124,10 @@
       zone = said.zone;
       lastHeard = now();
       lost(false);
-      if (start !== null && start !== said.start) {
+      if (start !== said.start) {
         if (window.boardReload) await window.boardReload(); else window.location.reload();
         return;
       }
-      start = said.start;
       const drawn = document.querySelector(".board[data-drawn]");
       if (token === null && drawn) token = drawn.dataset.drawn; // what the page was drawn from
       if (window.boardRenew) { // the wall page

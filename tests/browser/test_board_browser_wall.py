@@ -300,6 +300,22 @@ def test_an_outage_is_told_and_the_wall_page_comes_back_by_itself_any_other_anew
             assert other.locator("#lost").is_hidden()
 
 
+def test_a_page_that_first_hears_of_its_board_after_a_restart_loads_itself_again(tmp_path, visit):
+    with Board(tmp_path, ONE) as board:
+        steady(board.writer, "front-bench", 20.6, 48.0)
+        open_pages = [visit("desk").page for _ in range(2)]
+        with browser.served(tmp_path, board.port):
+            for page, path in zip(open_pages, ("/", "/wall"), strict=True):
+                page.route("**/here", lambda route: route.abort())
+                page.goto(board.url + path)
+                page.wait_for_selector(".place")
+                page.evaluate("window.before = true")
+        with browser.served(tmp_path, board.port):
+            for page in open_pages:
+                page.unroute("**/here")
+                until(page, "window.before === undefined && !!document.querySelector('.place')")
+
+
 def pages(debug: int) -> list[str]:
     """Addresses of the pages that a browser shows, by its own list; none before it has started."""
     with (
