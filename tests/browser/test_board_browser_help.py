@@ -19,7 +19,7 @@ def test_a_search_leads_to_the_heading(full, visit):
     until(page, f"{top} >= 0 && {top} < 200")
     assert page.locator("header nav a[aria-current]").inner_text() == "Help"
     page.locator(".theme label", has_text="Night").click()
-    assert page.evaluate("document.documentElement.dataset.theme") == "night"
+    until(page, "document.documentElement.dataset.theme === 'night'")
     assert seen.logged == []
 
 
