@@ -560,7 +560,7 @@ def test_every_page_has_a_content_policy_without_inline_scripts(client):
     assert "unsafe" not in policy
     assert "frame-ancestors 'none'" in policy
     assert answer.headers["X-Content-Type-Options"] == "nosniff"
-    assert '<html lang="en">' in answer.get_data(as_text=True)
+    assert '<html lang="en" ' in answer.get_data(as_text=True)
 
 
 def test_a_page_and_an_answer_have_the_headers_of_the_list(client):
