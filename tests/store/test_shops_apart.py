@@ -14,7 +14,9 @@ from monitor.store import Writer, connection, roles, shop_states
 psycopg = pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(
+    scope="session"
+)  # roles are of the whole server: once, even if a worker comes back
 def shops(postgresql_server):
     """Addresses of two filled shops for the writer of each, and for one user of both overviews."""
     found = {}
