@@ -369,6 +369,7 @@ class Supervisor:
             if not ready and subscription.connected and children[0].running():
                 ready = is_listening(board.host, board.port)  # asked at the start only
                 if ready:
+                    signs.beat(parts)  # the last one may say that the broker was not reached yet
                     signs.ready()
                     on_ready()
             if not ready and now > give_up:
