@@ -83,12 +83,12 @@ WARNINGS = {
     NoteKind.AIR_OLD: "The air there is not known.",
     NoteKind.FRESH_JOINT: "A joint of this instrument is fresh then.",
 }
-"""Warnings on a step to do, in short; the notes on its repair say why."""
+"""Warnings on a step to start, in short; the notes on its repair say why."""
 
 
 def warning(present: PresentPlan | None, of: Item) -> str:
-    """Warning on a step to do; empty if there is none."""
-    plan = present.plan if present is not None else None
+    """Warning on a step to start; empty if there is none."""
+    plan = present.plan if present is not None and of.do is Do.START else None
     kinds = [
         one.kind
         for one in (plan.notes if plan is not None else ())

@@ -108,6 +108,7 @@ def test_what_stands_against_a_step_is_beside_it_in_now_and_next(data, book, rep
     warned = replace(kept, plan=replace(kept.plan, notes=(note,)))
     assert text.warning(warned, first).startswith(text.WARNINGS[kind])
     assert not any(text.warning(warned, one) for one in others)
+    assert text.warning(warned, first._replace(do=Do.TAKE_OFF)) == ""  # the step has begun
     for plan in (kept, warned):
         shown = said(page.head(found, journal, plan, hours, data, now, writer=True))
         assert (text.WARNINGS[kind] in shown) == (plan is warned)
