@@ -13,7 +13,7 @@ from monitor.planning import solver
 from monitor.planning.greedy import greedy
 from monitor.planning.model import build
 from monitor.planning.planner import PASSES, SEED
-from monitor.planning.problem import TICK_MS, Problem, Seconds, Step, WaitTimes
+from monitor.planning.problem import TICK_MS, Problem, Seconds, StepToPlan, WaitTimes
 
 KNOWN_MS = NOW_MS + np.arange(24 * 90) * HOUR_MS
 
@@ -49,7 +49,7 @@ def _true_problem(shop: MadeShop) -> Problem:
     return replace(shop.problem, repairs=repairs)
 
 
-def _true_step(shop: MadeShop, key: tuple[str, str], step: Step) -> Step:
+def _true_step(shop: MadeShop, key: tuple[str, str], step: StepToPlan) -> StepToPlan:
     usual_s = min(shop.hands_s[key], step.hands_on.usual)
     slower_ms = round(1000 * (shop.hands_s[key] - usual_s))
     off_ms, load_ms = shop.all_ends_ms(key, KNOWN_MS + slower_ms)

@@ -24,7 +24,14 @@ from monitor.planning.greedy import greedy
 from monitor.planning.inputs import waits_in_air
 from monitor.planning.model import build
 from monitor.planning.planner import SEED
-from monitor.planning.problem import TICK_MS, Problem, Running, Step, TimeRange, WaitTimes
+from monitor.planning.problem import (
+    TICK_MS,
+    Problem,
+    RunningStep,
+    StepToPlan,
+    TimeRange,
+    WaitTimes,
+)
 from monitor.planning.solver import installed, solve
 from monitor.science.waits.air_log import air_log
 from monitor.science.waits.daily_pattern import daily_pattern_ensemble
@@ -158,7 +165,7 @@ def made_shop(number: int, air: TrueAir) -> MadeShop:
 _KINDS = {work.name: work.kind for works in USUAL.values() for work in works}
 
 
-def _kind_of(step: Step) -> str:
+def _kind_of(step: StepToPlan) -> str:
     return _KINDS[step.name]
 
 
@@ -245,7 +252,7 @@ class Bench:
             and all(used.get(n, 0) + c <= stock[n] for n, c in step.needs.items())
         ]
 
-    def _may(self, key: Key, step: Step) -> bool:
+    def _may(self, key: Key, step: StepToPlan) -> bool:
         after = (self.begun.get((key[0], one)) for one in step.after)
         if not all(b and max(b.worked_ms, b.off_ms) <= self.now_ms for b in after):
             return False
@@ -350,7 +357,7 @@ class ByPlan:
         ahead = tuple(span for span in shop.open if span[1] > bench.now_ms)
         return replace(shop, now_ms=bench.now_ms, open=ahead, repairs=tuple(repairs))
 
-    def _seen(self, bench: Bench, key: Key, step: Step) -> Step:
+    def _seen(self, bench: Bench, key: Key, step: StepToPlan) -> StepToPlan:
         begun, now_ms, kind = bench.begun.get(key), bench.now_ms, bench.shop.kinds[key]
         if begun is None:
             if not kind:
@@ -371,5 +378,5 @@ class ByPlan:
             off = TimeRange(*[begun.off_ms] * 3)
         elif off is None:
             off = TimeRange(*[until_ms] * 3)
-        run = Running(since_ms=begun.since_ms, hands_until_ms=until_ms, off=off, ready=load)
+        run = RunningStep(since_ms=begun.since_ms, hands_until_ms=until_ms, off=off, ready=load)
         return replace(step, running=run)

@@ -11,7 +11,7 @@ import numpy as np
 from planned_shop import DAY_MS, HOUR_MS, MONDAY_MS, NOW_MS, weekdays
 
 from monitor.domain.wait_types import KINDS
-from monitor.planning.problem import Problem, Repair, Seconds, Step, WaitTimes
+from monitor.planning.problem import Problem, RepairToPlan, Seconds, StepToPlan, WaitTimes
 
 
 class Work(NamedTuple):
@@ -101,13 +101,13 @@ def large(steps: int) -> list[Work]:
     return [*OPEN, *inner, *CLOSE, *FINISH, *SET_UP]
 
 
-def made(id_, works, waits, random, **more) -> Repair:
+def made(id_, works, waits, random, **more) -> RepairToPlan:
     """A repair of usual work.
 
     `waits(kind, load)` returns the waits of a kind of wait, or None. The second and later cracks
     are glued after the first; fits need only the cleaned instrument.
     """
-    steps: list[Step] = []
+    steps: list[StepToPlan] = []
     first_glue, base, ends = "", "", list[str]()
     for number, work in enumerate(works):
         step_id = f"s{number + 1}"
@@ -126,7 +126,7 @@ def made(id_, works, waits, random, **more) -> Repair:
         if work.name == "clean":
             base = step_id
         steps.append(
-            Step(
+            StepToPlan(
                 id=step_id,
                 name=work.name,
                 hands_on=Seconds(0.8 * usual, usual, 1.4 * usual),
@@ -138,7 +138,7 @@ def made(id_, works, waits, random, **more) -> Repair:
                 hazardous=work.kind in ("spirit-coat", "plate-crack", "closing"),
             )
         )
-    return Repair(id=id_, name=id_, steps=tuple(steps), **more)
+    return RepairToPlan(id=id_, name=id_, steps=tuple(steps), **more)
 
 
 def waits_in_made_air(random, members=50, days=63):

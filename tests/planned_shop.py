@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from monitor.planning.problem import Problem, Repair, Seconds, Step, steady_wait
+from monitor.planning.problem import Problem, RepairToPlan, Seconds, StepToPlan, steady_wait
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 MONDAY_MS = round(datetime(2026, 11, 30, tzinfo=UTC).timestamp() * 1000)
@@ -27,14 +27,14 @@ def step(id_, minutes=30, wait_h=0.0, **more):
     """A step whose wait takes 0.8 to 1.25 of its usual time."""
     wait = steady_wait(wait_h * 2880, wait_h * 3600, wait_h * 4500, wait_h * 1800)
     work = Seconds(minutes * 48, minutes * 60, minutes * 84)
-    return Step(
+    return StepToPlan(
         id=id_, name=id_.capitalize(), hands_on=work, wait=wait if wait_h else None, **more
     )
 
 
 def repair(id_, *steps, **more):
     """A repair with its steps."""
-    return Repair(id=id_, name=id_.capitalize(), steps=steps, **more)
+    return RepairToPlan(id=id_, name=id_.capitalize(), steps=steps, **more)
 
 
 def problem(*repairs, **more):

@@ -19,7 +19,7 @@ from conftest import free_port, until
 from monitor.core.ports import is_listening
 
 if TYPE_CHECKING:
-    from monitor.people.homes import DatabaseHome
+    from monitor.people.homes import PeopleDatabase
 
 SMALL_BYTES = 1_000_000
 """Tables up to this size are emptied row by row: TRUNCATE makes new files of each."""
@@ -172,13 +172,13 @@ def postgresql_server(request: pytest.FixtureRequest) -> PostgresqlServer:
 
 
 @pytest.fixture
-def people_database(postgresql_server: PostgresqlServer) -> Iterator[DatabaseHome]:
+def people_database(postgresql_server: PostgresqlServer) -> Iterator[PeopleDatabase]:
     """Home of the people of an empty store."""
-    from monitor.people.homes import DatabaseHome
+    from monitor.people.homes import PeopleDatabase
     from monitor.store import Writer
 
     address = postgresql_server.emptied()
     Writer(address).close()
-    home = DatabaseHome(address)
+    home = PeopleDatabase(address)
     yield home
     home.close()

@@ -6,7 +6,7 @@ import json
 
 from conftest import ROOT
 
-from monitor.planning.problem import TICK_MS, Problem, Repair, Seconds, Step
+from monitor.planning.problem import TICK_MS, Problem, RepairToPlan, Seconds, StepToPlan
 
 INSTANCES = json.loads((ROOT / "data/published/psplib_j30.json").read_text("utf-8"))["instances"]
 TICKS_PER_H = 3_600_000 // TICK_MS
@@ -22,7 +22,7 @@ def as_problem(instance) -> Problem:
     for number, units in enumerate(instance["duration"]):
         demand = enumerate(instance["demand"][number])
         steps.append(
-            Step(
+            StepToPlan(
                 id=str(number),
                 name=str(number),
                 hands_on=Seconds(*[units * TICK_MS / 1000.0] * 3),
@@ -32,6 +32,6 @@ def as_problem(instance) -> Problem:
             )
         )
     stock = {str(resource): count for resource, count in enumerate(instance["capacity"])}
-    project = Repair(id="project", name="Project", steps=tuple(steps))
+    project = RepairToPlan(id="project", name="Project", steps=tuple(steps))
     open_ = ((0, sum(instance["duration"]) * TICK_MS),)
     return Problem(now_ms=0, open=open_, repairs=(project,), stock=stock)

@@ -16,7 +16,7 @@ from dashboard.ui.tables import stacked_table
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
 from monitor.people import passwords
-from monitor.people.entries import SESSIONS, TOKENS, Kind
+from monitor.people.entries import SESSIONS, TOKENS, EntryKind
 from monitor.people.roles import MAY, Role
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 HISTORY_SHOWN = 60
 """Most entries of the history on the page."""
-KINDS = {Kind.SCRIPT: "token of a script", Kind.WALL: "link of a wall screen"}
+KINDS = {EntryKind.SCRIPT: "token of a script", EntryKind.WALL: "link of a wall screen"}
 
 
 def register(app: dash.Dash) -> None:
@@ -174,7 +174,7 @@ def _session(one: Credential) -> list[Any]:
     present = visitor().credential
     mine = " (this browser)" if present and present.credential_id == one.credential_id else ""
     name = NAMELESS.get(one.kind, one.name) if one.person_id is None else one.name
-    if one.kind == Kind.WALL_SESSION:
+    if one.kind == EntryKind.WALL_SESSION:
         name = f"{name} {one.name}"
     return [
         f"{name}{mine}",

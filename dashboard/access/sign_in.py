@@ -30,7 +30,7 @@ from monitor.core.errors import Rejected, StoreFault
 from monitor.people import passwords
 from monitor.people.access_store import store_of
 from monitor.people.board_keys import code_holds, read_board_keys
-from monitor.people.entries import SESSIONS, Kind, NoSuchEntry, name_key
+from monitor.people.entries import SESSIONS, EntryKind, NoSuchEntry, name_key
 from monitor.people.roles import Role
 
 if TYPE_CHECKING:
@@ -70,10 +70,10 @@ def open_link(code: str) -> flask.Response:
         keys = read_board_keys(store.home.files)
         if keys is not None and code_holds(code, keys, time.time()):
             to = "/guide" if is_new(settings) else "/"
-            return _signed_in(Kind.LINK, Role.OWNER, to, shared=keys.local_key)
-        if wall := store.credential(code[:200], (Kind.WALL,), now_ms()):
+            return _signed_in(EntryKind.LINK, Role.OWNER, to, shared=keys.local_key)
+        if wall := store.credential(code[:200], (EntryKind.WALL,), now_ms()):
             return _signed_in(
-                Kind.WALL_SESSION,
+                EntryKind.WALL_SESSION,
                 Role.VIEWER,
                 "/wall",
                 parent_id=wall.credential_id,
@@ -112,14 +112,14 @@ def _sign_in(name: str, password: str) -> flask.Response:
         right = hmac.compare_digest(_hash(password), _hash(shop))
     else:
         right = passwords.matches(found[1] if found else "", password)
-    who = found[0].name if found else NAMELESS[Kind.SHOP] if shop else "an unknown name"
+    who = found[0].name if found else NAMELESS[EntryKind.SHOP] if shop else "an unknown name"
     if not right:
         record("failed sign-in", who=who)
         return _to("/sign-in?said=wrong")
     throttle.passed(subjects)
     if found:
         return _person_signed_in(*found, "/bench")
-    answer = _signed_in(Kind.SHOP, Role.OWNER, "/bench", shared=shop)
+    answer = _signed_in(EntryKind.SHOP, Role.OWNER, "/bench", shared=shop)
     _know_device(answer, account, kept)
     return answer
 
@@ -176,12 +176,12 @@ def _change_password(form: Mapping[str, str]) -> flask.Response:
 def _person_signed_in(person: Person, kept: str, where: str) -> flask.Response:
     """Start a session of a person, whose browser is known from now on."""
     one = {"name": person.name, "person_id": person.person_id, "password": kept}
-    answer = _signed_in(Kind.PASSWORD, person.role, where, **one)
+    answer = _signed_in(EntryKind.PASSWORD, person.role, where, **one)
     _know_device(answer, person.name, kept)
     return answer
 
 
-def _signed_in(kind: Kind, role: Role, where: str, **more: Any) -> flask.Response:
+def _signed_in(kind: EntryKind, role: Role, where: str, **more: Any) -> flask.Response:
     """Start a session under a new id, in place of this browser's last one."""
     settings, store, _ = access()
     board, request, now = settings.board, flask.request, now_ms()
@@ -189,7 +189,7 @@ def _signed_in(kind: Kind, role: Role, where: str, **more: Any) -> flask.Respons
         with contextlib.suppress(NoSuchEntry):
             store.withdraw(last.credential_id, now)
     lasts_ms = {"lasts_ms": round(board.session_days * DAY_MS)} | more
-    idle_ms = 0 if kind == Kind.WALL_SESSION else round(board.session_idle_days * DAY_MS)
+    idle_ms = 0 if kind == EntryKind.WALL_SESSION else round(board.session_idle_days * DAY_MS)
     secret, number = store.issue(
         kind,
         role,

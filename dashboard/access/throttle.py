@@ -18,7 +18,7 @@ WAIT_FIRST_S = 2.0
 """The first wait, doubled each time. [s]"""
 
 
-class Limit(NamedTuple):
+class GuessLimit(NamedTuple):
     """Guesses that are free, and the longest wait after them [s]."""
 
     free: int
@@ -26,11 +26,11 @@ class Limit(NamedTuple):
 
 
 LIMITS = {
-    "device": Limit(5, 900.0),
-    "pair": Limit(5, 900.0),
-    "network": Limit(20, 900.0),
-    "person": Limit(20, 60.0),
-    "all": Limit(300, 10.0),
+    "device": GuessLimit(5, 900.0),
+    "pair": GuessLimit(5, 900.0),
+    "network": GuessLimit(20, 900.0),
+    "person": GuessLimit(20, 60.0),
+    "all": GuessLimit(300, 10.0),
 }
 """Limits by the kind of a subject. A person's own keeps guesses from everywhere below 100 an hour
 (OWASP ASVS 4.0.3, 2.2.1), and never makes that person wait for more than a minute. That of all

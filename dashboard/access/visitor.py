@@ -14,7 +14,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
 from monitor.people.access_store import AccessStore
 from monitor.people.board_keys import read_board_keys
-from monitor.people.entries import SESSIONS, AuditEntry, Kind
+from monitor.people.entries import SESSIONS, AuditEntry, EntryKind
 from monitor.people.roles import Role
 
 if TYPE_CHECKING:
@@ -27,9 +27,9 @@ EXTENSION = "benchweather-access"
 BEARER = "bearer "
 PEOPLE_AWAY = "Nobody can sign in now: the list of people cannot be read."
 NAMELESS = {
-    Kind.LINK: "shop's computer",
-    Kind.SHOP: "shop password",
-    Kind.WALL_SESSION: "wall screen",
+    EntryKind.LINK: "shop's computer",
+    EntryKind.SHOP: "shop password",
+    EntryKind.WALL_SESSION: "wall screen",
 }
 """Names in the history of sessions that are nobody's."""
 
@@ -58,13 +58,15 @@ class Visitor(NamedTuple):
     def person(self) -> str:
         """Name of the person; empty if the session is nobody's."""
         one = self.credential
-        return one.name if one and (one.person_id is not None or one.kind == Kind.SCRIPT) else ""
+        return (
+            one.name if one and (one.person_id is not None or one.kind == EntryKind.SCRIPT) else ""
+        )
 
     @property
     def who(self) -> str:
         """Name in the history."""
         kind = self.credential.kind if self.credential else None
-        return self.person or NAMELESS.get(cast("Kind", kind), "a stranger")
+        return self.person or NAMELESS.get(cast("EntryKind", kind), "a stranger")
 
 
 class Permission(NamedTuple):
@@ -173,11 +175,11 @@ def bearer(request: flask.Request) -> str | None:
     return given[len(BEARER) :].strip() if given[: len(BEARER)].lower() == BEARER else None
 
 
-def _shared(one: Access, kind: Kind) -> str:
+def _shared(one: Access, kind: EntryKind) -> str:
     """Password or key that sessions of a kind are opened with at present; empty if none is shared."""
-    if kind == Kind.SHOP:
+    if kind == EntryKind.SHOP:
         return one.settings.board.password.get_secret_value()
-    keys = read_board_keys(one.store.home.files) if kind == Kind.LINK else None
+    keys = read_board_keys(one.store.home.files) if kind == EntryKind.LINK else None
     return keys.local_key if keys else ""
 
 
@@ -187,7 +189,7 @@ def _found(one: Access, request: flask.Request) -> Visitor:
     if token is None and not ours:
         return Visitor()  # a cookie counts only in what a page of the board sends
     secret = request.cookies.get(cookie_name(), "") if token is None else token
-    kinds = SESSIONS if token is None else (Kind.SCRIPT,)
+    kinds = SESSIONS if token is None else (EntryKind.SCRIPT,)
     try:
         found = one.store.credential(
             secret[:200],

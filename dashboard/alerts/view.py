@@ -12,7 +12,7 @@ from dashboard.alerts.rule_fields import LABELS
 from dashboard.ui import controls, formats
 from dashboard.ui.controls import action_button, fault_line, folded, labelled
 from dashboard.ui.markup import attributes
-from dashboard.ui.page_frame import Section
+from dashboard.ui.page_frame import MenuSection
 from monitor.domain.alerts.rule import WATCHABLE, Of
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from monitor.domain.alerts.alert import Alert
     from monitor.domain.alerts.rule import Rule
 
-ALERTS = Section(
+ALERTS = MenuSection(
     "Alerts",
     "bench alerts",
     (

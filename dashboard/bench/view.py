@@ -12,7 +12,7 @@ from dashboard.bench import text as bench_text
 from dashboard.ui import formats
 from dashboard.ui.controls import action_button, folded
 from dashboard.ui.markup import attributes, shape
-from dashboard.ui.page_frame import Section
+from dashboard.ui.page_frame import MenuSection
 from monitor.domain.wait import Wait, is_early
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from monitor.waits.evaluation import WaitStatus
 
-BENCH = Section(
+BENCH = MenuSection(
     "Bench",
     "bench",
     (

@@ -32,7 +32,7 @@ from monitor.clients.html import html_of
 from monitor.clients.next_fields import next_fields
 from monitor.clients.pdf import pdf_of
 from monitor.clients.request import ClientFault, read_sheet_request
-from monitor.clients.sheet import Section, Sheet, sheet_of
+from monitor.clients.sheet import Sheet, SheetSection, sheet_of
 from monitor.commands import link
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, StoreFault
@@ -319,7 +319,7 @@ def _preview(sheet: Sheet, *_: Any) -> list[Component]:
     ]
 
 
-def _section(section: Section) -> list[Component]:
+def _section(section: SheetSection) -> list[Component]:
     """A heading of a sheet and its sentences."""
     return [html.H3(section.heading), html.Ul([html.Li(line) for line in section.lines])]
 

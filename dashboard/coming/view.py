@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.outlook import Humidifier, Setting
+    from dashboard.data.outlook import HumidifierAnswer, Setting
     from dashboard.ui.formats import Unit
     from dashboard.ui.sentences import Headline
     from monitor.domain.places import Place
@@ -198,7 +198,7 @@ def below(
     plates: Sequence[str] = (),
     credit: str = "",
     closings: Sequence[tuple[str, GoodHours | None]] = (),
-    humidifier: Humidifier = NOT_SAID,
+    humidifier: HumidifierAnswer = NOT_SAID,
     *,
     writer: bool = False,
 ) -> list[Component]:

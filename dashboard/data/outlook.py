@@ -42,14 +42,14 @@ class Setting(NamedTuple):
     rh_pct: OutlookRange
 
 
-class Humidifier(NamedTuple):
+class HumidifierAnswer(NamedTuple):
     """Answer about a humidifier at a place, None if nobody gave one; and whether to ask."""
 
     said: bool | None
     asked: bool
 
 
-NOT_SAID = Humidifier(None, asked=False)
+NOT_SAID = HumidifierAnswer(None, asked=False)
 
 
 class ShutToday(NamedTuple):
@@ -116,13 +116,13 @@ class OutlookQueries:
         """Results learned from a place's log."""
         return files.fit(self._shop.settings, place.id)
 
-    def humidifier(self, place: Place) -> Humidifier:
+    def humidifier(self, place: Place) -> HumidifierAnswer:
         """Answer about a humidifier at a place, and whether to ask for one."""
         with self._shop.reader() as reader:
             said = humidifier_at(reader, self._shop.settings, place.id)
         fit = self.fit(place)
         asked = said is None and fit is not None and tank.is_asked_about(fit.learned.tanks)
-        return Humidifier(said, asked)
+        return HumidifierAnswer(said, asked)
 
     def shut_today(self, now: int) -> ShutToday:
         """Question whether the shop is closed today, and the answer."""

@@ -49,7 +49,7 @@ class Subject(NamedTuple):
     source: str
 
 
-class Section(NamedTuple):
+class ManualSection(NamedTuple):
     """The text under one heading, without marks."""
 
     subject: Subject
@@ -61,7 +61,7 @@ class Section(NamedTuple):
 class Found(NamedTuple):
     """A section that holds all words of a search, with the text around the first of them."""
 
-    section: Section
+    section: ManualSection
     snippet: str
 
 
@@ -82,13 +82,13 @@ def anchor_of(heading: str) -> str:
 
 
 @functools.cache
-def sections() -> tuple[Section, ...]:
+def sections() -> tuple[ManualSection, ...]:
     """The whole manual, cut at its headings."""
     return tuple(section for subject in subjects().values() for section in _cut(subject))
 
 
-def _cut(subject: Subject) -> list[Section]:
-    found: list[Section] = []
+def _cut(subject: Subject) -> list[ManualSection]:
+    found: list[ManualSection] = []
     lines: list[str] = []
     heading, fenced = subject.title, False
     for line in subject.source.splitlines()[1:]:
@@ -101,13 +101,13 @@ def _cut(subject: Subject) -> list[Section]:
     return [*found, _section(subject, heading, lines)]
 
 
-def _section(subject: Subject, heading: str, lines: list[str]) -> Section:
+def _section(subject: Subject, heading: str, lines: list[str]) -> ManualSection:
     text = re.sub(r"<!--.*?-->", "", "\n".join(lines), flags=re.DOTALL)
     text = re.sub(r"^```.*$|^\|[-| ]+\|$|^- ", "", text, flags=re.MULTILINE)
     text = re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", text)
     text = re.sub(r"(?<![\w*])\*([^*\s][^*]*)\*(?![\w*])", r"\1", text)
     text = " ".join(re.sub(r"\*\*|[`|]", " ", text).split())
-    return Section(subject, _plain(heading), anchor_of(heading), text)
+    return ManualSection(subject, _plain(heading), anchor_of(heading), text)
 
 
 def _plain(text: str) -> str:

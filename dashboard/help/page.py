@@ -140,6 +140,6 @@ def found(query: str) -> list[Component]:
     ]
 
 
-def _name(section: manual.Section) -> str:
+def _name(section: manual.ManualSection) -> str:
     title = section.subject.title
     return title if section.heading == title else f"{title}: {section.heading}"

@@ -17,7 +17,7 @@ from dashboard.past.calendar_days import CalendarDay, days_of, months_of
 from dashboard.past.calendar_figure import calendar_plot
 from dashboard.past.selection import Choice, is_time, named_file
 from dashboard.past.spans import ends
-from dashboard.past.view_page import Asked, Drawn, PastView
+from dashboard.past.view_page import Drawn, OfferedPlaces, PastView
 from dashboard.ui import formats, plots
 from dashboard.ui.markup import shape
 from dashboard.ui.tables import wide_table
@@ -52,7 +52,7 @@ def view_of(shop: ShopData) -> PastView:
         path="/past/calendar",
         title="Calendar",
         spans=("year",),
-        asked=lambda places, offered: Asked(
+        asked=lambda places, offered: OfferedPlaces(
             "Place", view_page.with_pair(places, offered, indoors=True)
         ),
         answered=partial(answered, shop=shop),

@@ -12,7 +12,7 @@ import flask
 from dash import html
 
 from dashboard.past import climate_figure, view_page
-from dashboard.past.view_page import Asked, Drawn, PastView
+from dashboard.past.view_page import Drawn, OfferedPlaces, PastView
 from dashboard.ui import formats, missing, plots
 from dashboard.ui.markup import attributes, shape
 from dashboard.ui.tables import wide_table
@@ -46,7 +46,7 @@ def view_of(shop: ShopData) -> PastView:
         path="/past/climate",
         title="Climate record",
         spans=("year",),
-        asked=lambda places, _offered: Asked(
+        asked=lambda places, _offered: OfferedPlaces(
             "Place", [("", climate_report.SHOP), *((p.id, p.label) for p in places)]
         ),
         answered=partial(answered, shop=shop),

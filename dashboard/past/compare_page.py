@@ -12,7 +12,7 @@ from dash import html
 from dashboard.data import thinning
 from dashboard.past import downloads, view_page
 from dashboard.past.selection import span_of
-from dashboard.past.view_page import Asked, Drawn, PastView
+from dashboard.past.view_page import Drawn, OfferedPlaces, PastView
 from dashboard.ui import formats, history_plot, plots
 from dashboard.ui.history_plot import Line
 from dashboard.ui.plots import NARROW_PX, faint
@@ -58,7 +58,7 @@ def view_of(shop: ShopData) -> PastView:
         path="/past/compare",
         title="Two places",
         spans=("day", "night", "week", "month", "year", "winter", "spring", "summer", "autumn"),
-        asked=lambda places, offered: Asked("Place", view_page.with_pair(places, offered)),
+        asked=lambda places, offered: OfferedPlaces("Place", view_page.with_pair(places, offered)),
         answered=partial(answered, shop=shop),
         quantities=QUANTITIES,
         two=True,

@@ -10,7 +10,7 @@ from dash import html
 
 from dashboard.past import downloads, view_page
 from dashboard.past.emc_map_figure import emc_map, path_of
-from dashboard.past.view_page import Asked, Drawn, PastView
+from dashboard.past.view_page import Drawn, OfferedPlaces, PastView
 from dashboard.ui import plots
 from dashboard.ui.themes import theme_of
 from monitor.air.current import work_band
@@ -37,7 +37,7 @@ def view_of(shop: ShopData) -> PastView:
         path="/past/emc",
         title="EMC map",
         spans=("day", "night", "week", "month", "year", "winter", "spring", "summer", "autumn"),
-        asked=lambda places, offered: Asked("Place", view_page.with_pair(places, offered)),
+        asked=lambda places, offered: OfferedPlaces("Place", view_page.with_pair(places, offered)),
         answered=partial(answered, shop=shop),
     )
 

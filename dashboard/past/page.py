@@ -12,7 +12,7 @@ from dashboard.data import histories
 from dashboard.past import downloads, marks, view_page
 from dashboard.past.selection import QUANTITIES, Choice, span_of
 from dashboard.past.spans import SPANS, words
-from dashboard.past.view_page import Asked, Drawn, PastView
+from dashboard.past.view_page import Drawn, OfferedPlaces, PastView
 from dashboard.ui import formats, history_plot, missing, plots
 from dashboard.ui.history_plot import Line
 from dashboard.ui.themes import theme_of
@@ -39,7 +39,7 @@ def view_of(shop: ShopData, marks_of: MarksOf | None = None) -> PastView:
         path="/past",
         title="Past",
         spans=tuple(SPANS),
-        asked=lambda places, _offered: Asked(
+        asked=lambda places, _offered: OfferedPlaces(
             "Places", [(p.id, p.label) for p in places], many=True
         ),
         answered=partial(answered, shop=shop, **({"marks_of": marks_of} if marks_of else {})),

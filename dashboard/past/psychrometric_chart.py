@@ -29,7 +29,7 @@ GRAMS = 1000.0
 """Grams in a kilogram: the axis is in g/kg."""
 
 
-class Change(NamedTuple):
+class ChangedAir(NamedTuple):
     """Air after a change: the name of the change, temperature [°C] and RH [%]."""
 
     name: str
@@ -37,16 +37,16 @@ class Change(NamedTuple):
     rh_pct: float
 
 
-def warmed(temp_c: float, rh_pct: float, by_k: float) -> Change:
+def warmed(temp_c: float, rh_pct: float, by_k: float) -> ChangedAir:
     """Air warmed or cooled with its water kept. Below the dew point it stays saturated."""
     rh = min(float(relative_humidity_at(temp_c, rh_pct, temp_c + by_k)), 100.0)
-    return Change("warmed" if by_k > 0 else "cooled", temp_c + by_k, rh)
+    return ChangedAir("warmed" if by_k > 0 else "cooled", temp_c + by_k, rh)
 
 
 def psychrometric_chart(
     air: Means,
     band_pct: tuple[float, float] | None,
-    changes: Sequence[Change],
+    changes: Sequence[ChangedAir],
     view: View,
     look: Theme,
     pressure_pa: float,
@@ -117,7 +117,7 @@ def _shown(temp_c: NDArray[np.float64], view: View) -> NDArray[np.float64]:
     return temp_c * how.factor + how.offset
 
 
-def _span(temp_c: NDArray[np.float64], changes: Sequence[Change]) -> tuple[float, float]:
+def _span(temp_c: NDArray[np.float64], changes: Sequence[ChangedAir]) -> tuple[float, float]:
     all_c = [*temp_c, *(change.temp_c for change in changes)]
     low, high = min(all_c) - 1.0, max(all_c) + (2.5 if changes else 1.0)
     more = max(LEAST_SPAN_K - (high - low), 0.0) / 2
@@ -128,7 +128,7 @@ def _levels(
     water: NDArray[np.float64],
     grid: NDArray[np.float64],
     band_pct: tuple[float, float] | None,
-    changes: Sequence[Change],
+    changes: Sequence[ChangedAir],
     pressure_pa: float,
 ) -> tuple[float, float]:
     """Ends of the upright axis, around the path, the arrows and the band. [g/kg]"""
@@ -202,7 +202,7 @@ def _path(
 def _arrows(
     temp_c: float,
     rh_pct: float,
-    changes: Sequence[Change],
+    changes: Sequence[ChangedAir],
     pressure_pa: float,
     view: View,
     look: Theme,
@@ -230,7 +230,7 @@ def _arrows(
 
 
 def _tips(
-    rh_pct: float, changes: Sequence[Change], pressure_pa: float, view: View, look: Theme
+    rh_pct: float, changes: Sequence[ChangedAir], pressure_pa: float, view: View, look: Theme
 ) -> list[go.Scatter]:
     """Marks at the tips of the arrows, which name them in the legend."""
     found = []

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 from dash import html
 
 from dashboard.past import view_page
-from dashboard.past.psychrometric_chart import Change, psychrometric_chart, warmed
-from dashboard.past.view_page import Asked, Drawn, PastView
+from dashboard.past.psychrometric_chart import ChangedAir, psychrometric_chart, warmed
+from dashboard.past.view_page import Drawn, OfferedPlaces, PastView
 from dashboard.ui import formats, plots
 from dashboard.ui.themes import theme_of
 from monitor.air.current import work_band
@@ -40,7 +40,7 @@ def view_of(shop: ShopData) -> PastView:
         path="/past/psychrometric",
         title="Psychrometric chart",
         spans=("day", "night", "week", "month"),
-        asked=lambda places, offered: Asked("Place", view_page.with_pair(places, offered)),
+        asked=lambda places, offered: OfferedPlaces("Place", view_page.with_pair(places, offered)),
         answered=partial(answered, shop=shop),
     )
 
@@ -66,16 +66,18 @@ def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: ShopData
     return Drawn(plot, words(place, air, band, changes, view), (), title)
 
 
-def changes_of(temp_c: float, rh_pct: float, band_pct: tuple[float, float] | None) -> list[Change]:
+def changes_of(
+    temp_c: float, rh_pct: float, band_pct: tuple[float, float] | None
+) -> list[ChangedAir]:
     """Changes that the chart shows: warmed, and into the band by water alone where it is outside."""
     if band_pct is None or temp_c + WARMED_K > 60:
         return []
     found = [warmed(temp_c, rh_pct, WARMED_K)]
     low, high = band_pct
     if rh_pct < low:
-        found.append(Change("with more water", temp_c, low))
+        found.append(ChangedAir("with more water", temp_c, low))
     elif rh_pct > high:
-        found.append(Change("with less water", temp_c, high))
+        found.append(ChangedAir("with less water", temp_c, high))
     return found
 
 
@@ -83,7 +85,7 @@ def words(
     place: Place,
     air: Means,
     band_pct: tuple[float, float] | None,
-    changes: list[Change],
+    changes: list[ChangedAir],
     view: plots.View,
 ) -> list[Component]:
     """The chart in sentences: what it spans, what moved RH, and what the arrows mean."""
@@ -137,7 +139,7 @@ def words(
     return parts
 
 
-def _change_words(change: Change, temp_c: float, rh_pct: float, view: plots.View) -> str:
+def _change_words(change: ChangedAir, temp_c: float, rh_pct: float, view: plots.View) -> str:
     if change.temp_c != temp_c:
         by = formats.figure(formats.difference_in_unit(change.temp_c - temp_c, view.unit), 0)
         sign = formats.degree_difference(view.unit)

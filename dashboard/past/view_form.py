@@ -18,11 +18,15 @@ if TYPE_CHECKING:
 
     from dashboard.data.shop import ShopData
     from dashboard.past.selection import Choice
-    from dashboard.past.view_page import Asked, PastView
+    from dashboard.past.view_page import OfferedPlaces, PastView
 
 
 def places(
-    view: PastView, asked: Asked, choice: Choice, shop: ShopData, offered: Mapping[str, set[str]]
+    view: PastView,
+    asked: OfferedPlaces,
+    choice: Choice,
+    shop: ShopData,
+    offered: Mapping[str, set[str]],
 ) -> list[Component]:
     """Choices of places and of a quantity."""
     options = [{"label": label, "value": place} for place, label in asked.options]

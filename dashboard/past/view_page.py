@@ -66,7 +66,7 @@ class Drawn(NamedTuple):
     """Span in words, where it is not the one chosen."""
 
 
-class Asked(NamedTuple):
+class OfferedPlaces(NamedTuple):
     """Places that a view offers: the text over them, id and label of each, the first is the usual."""
 
     legend: str
@@ -81,7 +81,7 @@ class PastView(NamedTuple):
     path: str
     title: str
     spans: Sequence[str]
-    asked: Callable[[Sequence[Place], Mapping[str, set[str]]], Asked]
+    asked: Callable[[Sequence[Place], Mapping[str, set[str]]], OfferedPlaces]
     answered: Callable[[Choice, Mapping[str, Any], int], Drawn]
     quantities: Sequence[str] = ()
     two: bool = False
@@ -277,7 +277,7 @@ def _links(view: PastView, choice: Choice) -> Component:
     query = urlencode({k: v for k, v in choice.query().items() if v})
     links = ((f"{path}?{query}" if path != view.path else path, word) for path, word in VIEWS)
     here = view.path
-    return page_frame.Section("Views of the past", "", tuple(links)).links(here)
+    return page_frame.MenuSection("Views of the past", "", tuple(links)).links(here)
 
 
 def _shown(choice: Choice, now: int, shop: ShopData) -> str:

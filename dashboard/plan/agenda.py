@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core.formats import HOUR_MS, MINUTE_MS
 from monitor.domain.repairs.step import StepKind, StepState
-from monitor.planning.last_start import Verdict, shown_from
+from monitor.planning.last_start import StartVerdict, shown_from
 from monitor.planning.today import Today, today
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ class Do(StrEnum):
     HAND_OUT = "hand out"
 
 
-class Item(NamedTuple):
+class AgendaStep(NamedTuple):
     """A step of a repair, what to do with it, and from when. [ms]"""
 
     repair: Repair
@@ -47,9 +47,9 @@ class Item(NamedTuple):
 class Agenda(NamedTuple):
     """Work to do now, next and before leaving, and other starts before closing with a verdict."""
 
-    now: tuple[Item, ...]
-    next: tuple[Item, ...]
-    leave: tuple[Item, ...]
+    now: tuple[AgendaStep, ...]
+    next: tuple[AgendaStep, ...]
+    leave: tuple[AgendaStep, ...]
     verdicts: tuple[LastStart, ...]
 
 
@@ -105,7 +105,7 @@ def agenda(
     for repair in open_repairs(journal):
         for step in repair.steps:
             if step.state is StepState.STARTED:
-                found.append(Item(repair, step, Do.FINISH, step.started_ms or now_ms))
+                found.append(AgendaStep(repair, step, Do.FINISH, step.started_ms or now_ms))
     shown = {*wrong, *((i.repair.id, i.step.id) for i in found)}
     last = tuple(_items(journal, leave))
     ahead = _items(journal, (one for one in later if one not in leave))
@@ -116,7 +116,7 @@ def agenda(
     verdicts = [
         one
         for one in starts
-        if (late or one.verdict is Verdict.AIR)
+        if (late or one.verdict is StartVerdict.AIR)
         and (one.repair, one.step) not in leaving
         and _startable(journal, one.repair, one.step)
     ]
@@ -126,7 +126,7 @@ def agenda(
 def in_wrong_air(present: PresentPlan | None) -> dict[tuple[str, str], str]:
     """Reasons not to start work in the present air, by the ids of repair and step."""
     starts = present.last_starts if present is not None else ()
-    return {(one.repair, one.step): one.why for one in starts if one.verdict is Verdict.AIR}
+    return {(one.repair, one.step): one.why for one in starts if one.verdict is StartVerdict.AIR}
 
 
 def uses_night(found: Agenda, present: PresentPlan | None, closes_ms: int | None) -> bool:
@@ -138,7 +138,9 @@ def uses_night(found: Agenda, present: PresentPlan | None, closes_ms: int | None
     )
 
 
-def _items(journal: Journal, steps: Iterable[PlannedStep], do: Do | None = None) -> Iterator[Item]:
+def _items(
+    journal: Journal, steps: Iterable[PlannedStep], do: Do | None = None
+) -> Iterator[AgendaStep]:
     """Planned steps as items; those done or removed since are left out."""
     for one in steps:
         repair = journal.repairs.get(one.repair)
@@ -151,7 +153,7 @@ def _items(journal: Journal, steps: Iterable[PlannedStep], do: Do | None = None)
             continue
         usual = Do.HAND_OUT if step.kind is StepKind.HAND_OUT else Do.START
         at_ms = one.off.usual_ms if do is Do.TAKE_OFF else one.from_ms
-        yield Item(repair, step, do or usual, at_ms)
+        yield AgendaStep(repair, step, do or usual, at_ms)
 
 
 def _startable(journal: Journal, repair_id: str, step_id: str) -> bool:

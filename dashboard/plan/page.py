@@ -24,7 +24,7 @@ from dashboard.ui.controls import (
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
-from monitor.planning.last_start import Verdict
+from monitor.planning.last_start import StartVerdict
 from monitor.planning.words import BY_RULES, Names, unknown_air
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.plan import PlanQueries
     from dashboard.data.shop import ShopData
-    from dashboard.plan.agenda import Agenda, Item
+    from dashboard.plan.agenda import Agenda, AgendaStep
     from monitor.commands import Journal
     from monitor.planning.present import PresentPlan
 
@@ -163,11 +163,11 @@ def head(
     trouble = text.state(journal, present, now)
     opens = text.opens_next(hours, now)
     good = [one for one in found.verdicts if one.good]
-    wrong = [one for one in found.verdicts if one.verdict is Verdict.AIR]
+    wrong = [one for one in found.verdicts if one.verdict is StartVerdict.AIR]
     not_now = [one for one in found.verdicts if not one.good and one not in wrong]
     more = (journal, names, now, zone, unit)
 
-    def to_dos(items: Iterable[Item], *, timed: bool) -> list[Component]:
+    def to_dos(items: Iterable[AgendaStep], *, timed: bool) -> list[Component]:
         return [
             view.item(one, *more, writer=writer, timed=timed, warning=text.warning(present, one))
             for one in items

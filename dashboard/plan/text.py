@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from zoneinfo import ZoneInfo
 
-    from dashboard.plan.agenda import Agenda, Item
+    from dashboard.plan.agenda import Agenda, AgendaStep
     from monitor.commands import Journal
     from monitor.domain.repairs.repair import Repair
     from monitor.domain.repairs.step import Step
@@ -52,7 +52,7 @@ def state(journal: Journal, present: PresentPlan | None, now_ms: int) -> str:
     return ""
 
 
-def to_do(item: Item) -> str:
+def to_do(item: AgendaStep) -> str:
     """A step as an action: `Start: Glue crack, bass side`."""
     if item.do is Do.HAND_OUT:
         return VERBS[item.do]
@@ -60,7 +60,7 @@ def to_do(item: Item) -> str:
     return f"{'Take the clamps off' if clamps_off else VERBS[item.do]}: {item.step.label}"
 
 
-def item_words(item: Item, names: Names) -> str:
+def item_words(item: AgendaStep, names: Names) -> str:
     """A step to do: `Start: Glue crack, bass side (VN-31)`."""
     return f"{to_do(item)} ({names.instrument(item.repair.id)})"
 
@@ -86,7 +86,7 @@ WARNINGS = {
 """Warnings on a step to start, in short; the notes on its repair say why."""
 
 
-def warning(present: PresentPlan | None, of: Item) -> str:
+def warning(present: PresentPlan | None, of: AgendaStep) -> str:
     """Warning on a step to start; empty if there is none."""
     plan = present.plan if present is not None and of.do is Do.START else None
     kinds = [

@@ -14,7 +14,7 @@ from dashboard.plan.forms import FREE
 from dashboard.ui import formats
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes, shape
-from dashboard.ui.page_frame import Section
+from dashboard.ui.page_frame import MenuSection
 from monitor.domain.repairs.step import CLAMPED, StepKind, StepState
 from monitor.planning.step_check import air_rule, start_cautions
 from monitor.planning.words import Names, last_start_sentence, planned_at
@@ -26,14 +26,14 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.plan.agenda import Item, Planned
+    from dashboard.plan.agenda import AgendaStep, Planned
     from monitor.commands import Journal
     from monitor.domain.repairs.repair import Repair
     from monitor.domain.repairs.step import Step
     from monitor.planning.last_start import LastStart
     from monitor.planning.present import PresentPlan
 
-PLAN = Section(
+PLAN = MenuSection(
     "Plan",
     "bench plan",
     (
@@ -107,7 +107,7 @@ def finish_tap(repair: Repair, step: Step, *, main: bool = False) -> Component:
 
 
 def item(
-    of: Item,
+    of: AgendaStep,
     journal: Journal,
     names: Names,
     now: int,

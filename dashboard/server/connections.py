@@ -82,7 +82,7 @@ class PlainError(ErrorTask):
         self.write(body)
 
 
-class Request(HTTPRequestParser):
+class IncomingRequest(HTTPRequestParser):
     """A request as it comes in; whether it is taken is decided once its headers are there."""
 
     error: Error | None
@@ -274,7 +274,7 @@ class Channel(HTTPChannel):
         self.sent = 0
         self._line_lock = threading.Lock()  # a TLS connection is for one thread at a time
         super().__init__(listener, sock, address, adj, map=map)
-        self.parser_class = functools.partial(Request, channel=self)
+        self.parser_class = functools.partial(IncomingRequest, channel=self)
 
     @property
     def is_spare(self) -> bool:
@@ -389,7 +389,7 @@ class Channel(HTTPChannel):
 
     # Limits
 
-    def admit(self, request: Request) -> Error | None:
+    def admit(self, request: IncomingRequest) -> Error | None:
         """Decide on a request by its headers; return why it is not taken."""
         shared = self.shared
         self.visitor = self.owner
@@ -412,7 +412,7 @@ class Channel(HTTPChannel):
             shared.tally.add(f"status_{error.code}")
         return error
 
-    def _no_memory_for(self, request: Request) -> Error | None:
+    def _no_memory_for(self, request: IncomingRequest) -> Error | None:
         if request.content_length >= request.adj.max_request_body_size:
             return RequestEntityTooLarge("")
         held: Counter[str] = Counter()

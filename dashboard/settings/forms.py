@@ -9,7 +9,7 @@ from dashboard.ui.form_input import beside_field, id_of
 from dashboard.ui.setting_fields import shown, typed
 from monitor.core.errors import Rejected, SettingsFault
 from monitor.domain.settings_change import SettingsAction
-from monitor.settings.schema import Kind, member, value_at
+from monitor.settings.schema import ValueKind, member, value_at
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -75,7 +75,7 @@ def _change(
         form.add_fault(name, "is not a setting")
         return
     text, value = form.text(name), value_at(seen, path)
-    if text == shown(value, of, form.unit) or (of.kind is Kind.SECRET and not text):
+    if text == shown(value, of, form.unit) or (of.kind is ValueKind.SECRET and not text):
         return
     new = typed(form, name, of)
     if new is None or (new == "" and of.default is None and value is not None):
@@ -132,7 +132,7 @@ def beside(fault: Fault, form: Form, name: str) -> str:
     """The text of a fault at its field; nothing that was typed as a secret."""
     path = name.split("/")
     try:
-        secret = member(path[-2] if path[0] == NEW else path[0], path[-1]).kind is Kind.SECRET
+        secret = member(path[-2] if path[0] == NEW else path[0], path[-1]).kind is ValueKind.SECRET
     except (IndexError, KeyError, TypeError):
         secret = False
     return beside_field(fault, "" if secret else form.text(name), form.unit)

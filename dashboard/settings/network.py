@@ -18,7 +18,7 @@ from monitor.core.formats import DAY_MS
 from monitor.core.own_address import own_address
 from monitor.core.qr_code import qr_of
 from monitor.people.access_store import has_people
-from monitor.people.entries import Kind, checked_name
+from monitor.people.entries import EntryKind, checked_name
 from monitor.people.roles import Role
 from monitor.settings.addresses import LOOPBACK
 from monitor.settings.checks import lacks_certificate
@@ -218,9 +218,9 @@ def wall_link(settings: Settings, name: str) -> list[Component]:
     """Make the read-only link of a wall screen."""
     name = checked_name(name)
     token, _ = access().store.issue(
-        Kind.WALL, Role.VIEWER, now_ms(), WALL_DAYS * DAY_MS, name=name
+        EntryKind.WALL, Role.VIEWER, now_ms(), WALL_DAYS * DAY_MS, name=name
     )
-    record("token made", f"{name} ({Kind.WALL}), {Role.VIEWER}")
+    record("token made", f"{name} ({EntryKind.WALL}), {Role.VIEWER}")
     link = f"{address_of(settings)}/open/{token}"
     return [
         html.P(["Open this on the wall screen: ", html.Strong(link, className="address")]),

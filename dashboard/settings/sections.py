@@ -11,7 +11,7 @@ from monitor.core.measurements import Quantity
 from monitor.core.units import UNITS
 
 
-class Item(NamedTuple):
+class SettingsList(NamedTuple):
     """A list of things: the word for one, its fields with labels, its heading, and what it is for."""
 
     word: str
@@ -20,7 +20,7 @@ class Item(NamedTuple):
     intro: str = ""
 
 
-class Section(NamedTuple):
+class SettingsPage(NamedTuple):
     """A page of the settings. `fields` are "group/name" with their labels; `lists` the lists."""
 
     title: str
@@ -30,7 +30,7 @@ class Section(NamedTuple):
 
 
 SECTIONS = {
-    "shop": Section(
+    "shop": SettingsPage(
         "Shop",
         "Name, time zone, units, height",
         {
@@ -40,8 +40,8 @@ SECTIONS = {
             "shop/altitude_m": "Height above the sea",
         },
     ),
-    "places": Section("Places", "Names, work, bands, room sizes", {}, ("places",)),
-    "limits": Section(
+    "places": SettingsPage("Places", "Names, work, bands, room sizes", {}, ("places",)),
+    "limits": SettingsPage(
         "Limits",
         "When air counts as too dry, too damp, too cold or too warm",
         {
@@ -61,7 +61,7 @@ SECTIONS = {
             "limits/varnish_spread_margin_k": "The distance to the dew point must come back by",
         },
     ),
-    "hours": Section(
+    "hours": SettingsPage(
         "Hours",
         "Opening hours and holidays",
         {
@@ -82,7 +82,7 @@ SECTIONS = {
             "shop/region": "Region",
         },
     ),
-    "notices": Section(
+    "notices": SettingsPage(
         "Notices",
         "Quiet hours, morning brief, mail and phone",
         {
@@ -92,7 +92,7 @@ SECTIONS = {
         },
         ("channels",),
     ),
-    "forecasts": Section(
+    "forecasts": SettingsPage(
         "Forecasts",
         "Position of the shop, weather service",
         {
@@ -102,8 +102,8 @@ SECTIONS = {
         },
         ("forecasts",),
     ),
-    "tanks": Section("Tanks", "Tanks of humidifiers", {}, ("reservoirs",)),
-    "sensors": Section(
+    "tanks": SettingsPage("Tanks", "Tanks of humidifiers", {}, ("reservoirs",)),
+    "sensors": SettingsPage(
         "Sensors",
         "Accuracy, new sensors, other topics",
         {
@@ -115,7 +115,7 @@ SECTIONS = {
         },
         ("topics",),
     ),
-    "network": Section(
+    "network": SettingsPage(
         "Network",
         "Address, password, TLS",
         {
@@ -132,7 +132,7 @@ SECTIONS = {
 }
 
 LISTS = {
-    "places": Item(
+    "places": SettingsList(
         "place",
         {
             "name": "Name",
@@ -144,7 +144,7 @@ LISTS = {
             "open_flame": "Open flame",
         },
     ),
-    "channels": Item(
+    "channels": SettingsList(
         "channel",
         {"url": "Address of the channel", "least": "Notices", "brief": "Morning brief"},
         "Channels",
@@ -152,15 +152,17 @@ LISTS = {
         "mail, json://HOST/PATH for a webhook. An address can hold a password, so it is never shown "
         "again.",
     ),
-    "reservoirs": Item("tank", {"name": "Name", "place": "Place", "lasts_h": "A full tank lasts"}),
-    "forecasts": Item(
+    "reservoirs": SettingsList(
+        "tank", {"name": "Name", "place": "Place", "lasts_h": "A full tank lasts"}
+    ),
+    "forecasts": SettingsList(
         "source",
         {"service": "Weather service"},
         "Weather services",
         "Benchweather asks no weather service unless you add one here. It then sends the position, "
         "rounded to 0.01°, and the contact. Read the terms of a service before you add it.",
     ),
-    "topics": Item(
+    "topics": SettingsList(
         "topic rule",
         {
             "filter": "Topic",

@@ -87,7 +87,7 @@ def sheet(title: str, classes: str = "sheet") -> Callable[..., Component]:
     return lambda trouble, *_, **__: html.Main(_failed(title, trouble), className=classes)
 
 
-class Section(NamedTuple):
+class MenuSection(NamedTuple):
     """A page of the menu and its subpages, as (address, word)."""
 
     label: str

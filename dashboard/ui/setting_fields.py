@@ -12,7 +12,7 @@ from dash import dcc, html
 from dashboard.ui import formats
 from dashboard.ui.controls import fault_line
 from dashboard.ui.markup import attributes
-from monitor.settings.schema import Kind, is_given, text_of
+from monitor.settings.schema import ValueKind, is_given, text_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -45,15 +45,15 @@ def typed(form: Form, name: str, of: Member) -> Any:
         form.add_fault(name, f"has {len(text)} characters: must have at most {TEXT_MAX}")
         return None
     match of.kind:
-        case Kind.YES_NO:
+        case ValueKind.YES_NO:
             return text == YES
-        case Kind.WHOLE:
+        case ValueKind.WHOLE:
             return form.whole(name)
-        case Kind.NUMBER if of.unit in ("°C", "K"):
+        case ValueKind.NUMBER if of.unit in ("°C", "K"):
             return form.temp_c(name, difference=of.unit == "K")
-        case Kind.NUMBER:
+        case ValueKind.NUMBER:
             return form.number(name)
-        case Kind.LINES:
+        case ValueKind.LINES:
             lines = text.replace(",", "\n").split("\n")
             return [line.strip() for line in lines if line.strip()]
     return text
@@ -90,7 +90,7 @@ def setting_field(
     """
     id_, text = f"set-{name.replace('/', '-')}", shown(value, of, unit)
     shown_unit = {"°C": f"°{unit}", "K": f"°{unit}"}.get(of.unit, of.unit)
-    choices = {YES: "Yes", NO: "No"} if of.kind is Kind.YES_NO else {c: c for c in of.choices}
+    choices = {YES: "Yes", NO: "No"} if of.kind is ValueKind.YES_NO else {c: c for c in of.choices}
     choices = dict(words or choices)
     about = help_text or of.help
     hint = {"aria_describedby": f"{id_}-help"} if about else {}
@@ -101,10 +101,10 @@ def setting_field(
             name=name,
             **attributes(**hint),
         )
-    elif of.kind is Kind.LINES:
+    elif of.kind is ValueKind.LINES:
         field = dcc.Textarea(id=id_, name=name, value=text, maxLength=TEXT_MAX)
     else:
-        secret = of.kind is Kind.SECRET
+        secret = of.kind is ValueKind.SECRET
         more: dict[str, Any] = {"list": f"{id_}-options"} if options else {}
         if secret and is_given(value):
             more["placeholder"] = "Set. Leave empty to keep it"
@@ -115,7 +115,7 @@ def setting_field(
             value=text,
             maxLength=TEXT_MAX,
             autoComplete="off",
-            inputMode="numeric" if of.kind in (Kind.NUMBER, Kind.WHOLE) else "verbatim",
+            inputMode="numeric" if of.kind in (ValueKind.NUMBER, ValueKind.WHOLE) else "verbatim",
             **more,
         )
     return html.Div(
@@ -128,5 +128,5 @@ def setting_field(
             html.P(about, className="aside", id=f"{id_}-help") if about else None,
             fault_line(name),
         ],
-        className="field secret" if of.kind is Kind.SECRET else "field",
+        className="field secret" if of.kind is ValueKind.SECRET else "field",
     )

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from monitor.domain.instrument import Instrument
 
 
-class HomeAir(NamedTuple):
+class HomeAirChoice(NamedTuple):
     """An air of a home that can be chosen in place of figures."""
 
     words: str
@@ -30,9 +30,9 @@ class HomeAir(NamedTuple):
 
 
 HOMES = {
-    "dry": HomeAir("Heated flat", 35.0),
-    "ordinary": HomeAir("Ordinary house", 45.0),
-    "damp": HomeAir("Damp house", 60.0),
+    "dry": HomeAirChoice("Heated flat", 35.0),
+    "ordinary": HomeAirChoice("Ordinary house", 45.0),
+    "damp": HomeAirChoice("Damp house", 60.0),
 }
 """Yearly means. [%]  Common practice, no source."""
 PASSED_ON = ("instrument", "place")

@@ -10,7 +10,7 @@ from dash import dcc, html
 from dashboard.ui import controls
 from dashboard.ui.controls import action_button, text_field
 from dashboard.ui.markup import attributes, shape
-from dashboard.ui.page_frame import Section
+from dashboard.ui.page_frame import MenuSection
 from dashboard.wood import text as wood_text
 from dashboard.wood.forms import LABELS
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from monitor.science.plates.assessment import PartStatus, WoodStatus
     from monitor.wood.evaluation import InstrumentStatus
 
-WOOD = Section(
+WOOD = MenuSection(
     "Wood",
     "bench wood",
     (("/wood", "In the shop"), ("/wood/new", "Take in"), ("/wood/left", "Handed out")),

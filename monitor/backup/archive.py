@@ -66,7 +66,7 @@ class Entry(msgspec.Struct, frozen=True):
     sha256: str
 
 
-class Manifest(msgspec.Struct, frozen=True, kw_only=True):
+class BackupManifest(msgspec.Struct, frozen=True, kw_only=True):
     """Content of a backup. `made_ms`: time of the store's copy [ms since 1970-01-01 UTC]; `steps`: last
     step of the schema, and `tables`: rows by table, of each database."""
 
@@ -111,7 +111,7 @@ def entry_of(name: str, path: Path) -> Entry:
 
 
 def write(
-    path: Path, manifest: Manifest, sources: Sequence[tuple[str, Path]], passphrase: str
+    path: Path, manifest: BackupManifest, sources: Sequence[tuple[str, Path]], passphrase: str
 ) -> None:
     """Write a new file of a backup, on disk when this returns; encrypted unless `passphrase` is empty.
 
@@ -152,15 +152,18 @@ def _add(tar: tarfile.TarFile, name: str, at_s: int, content: IO[bytes]) -> None
     tar.addfile(item, content)
 
 
-def read_manifest(path: Path, passphrase: str) -> Manifest:
+def read_manifest(path: Path, passphrase: str) -> BackupManifest:
     """The manifest of a backup, of which the rest is not looked at; see `extract`."""
     with _opened(path, passphrase) as (_, tar):
         return _manifest(tar, path)
 
 
 def extract(
-    path: Path, folder: Path, passphrase: str, room: Callable[[Manifest], object] = lambda _: None
-) -> Manifest:
+    path: Path,
+    folder: Path,
+    passphrase: str,
+    room: Callable[[BackupManifest], object] = lambda _: None,
+) -> BackupManifest:
     """Write the files of a backup into an empty folder, each with its checksum compared.
 
     Parameters
@@ -242,13 +245,13 @@ def _opened(path: Path, passphrase: str) -> Iterator[tuple[IO[bytes], tarfile.Ta
             raise BackupFault(f"{path} is not a backup, or it was changed or cut short") from exc
 
 
-def _manifest(tar: tarfile.TarFile, path: Path) -> Manifest:
+def _manifest(tar: tarfile.TarFile, path: Path) -> BackupManifest:
     item = tar.next()
     if item is None or item.name != MANIFEST or not item.isreg() or item.size > MANIFEST_MAX:
         raise BackupFault(f"{path} is not a backup of Benchweather")
     content = tar.extractfile(item)
     assert content is not None  # noqa: S101 - a regular file
-    found = msgspec.json.decode(content.read(), type=Manifest)
+    found = msgspec.json.decode(content.read(), type=BackupManifest)
     if found.format > FORMAT:
         raise BackupFault(
             f"{path} was made by a newer version, {found.version:.20}: install that version"

@@ -16,14 +16,14 @@ import msgspec
 
 from monitor import __version__
 from monitor.backup import archive, rotation, state
-from monitor.backup.archive import BackupFault, Manifest
+from monitor.backup.archive import BackupFault, BackupManifest
 from monitor.backup.contents import KINDS, OUTLOOK, PEOPLE, STORE, chosen
 from monitor.core.clock import from_ms, now_ms, to_ms
 from monitor.core.durable_file import give_to_owner, rename_durably
 from monitor.core.errors import MonitorError
 from monitor.core.file_lock import held
 from monitor.people import moving
-from monitor.people.homes import FolderHome, home_of
+from monitor.people.homes import PeopleFolder, home_of
 from monitor.runtime.disk_space import shortage
 from monitor.store import copying, outlooks, secret_files
 from monitor.store.connection import StoreAddress, is_there, opened
@@ -44,7 +44,7 @@ OnPages = Callable[[int, int], object]
 """Called with the number of pages that are copied, and of all; it may raise."""
 
 
-class Backup(NamedTuple):
+class BackupFile(NamedTuple):
     """File of a backup, and when it was made. [ms since 1970-01-01 UTC]"""
 
     made_ms: int
@@ -55,7 +55,7 @@ class Made(NamedTuple):
     """A new backup: its file, what it has, and older ones that were deleted for it."""
 
     path: Path
-    manifest: Manifest
+    manifest: BackupManifest
     deleted: tuple[Path, ...] = ()
 
 
@@ -110,7 +110,7 @@ def _made(settings: Settings, folder: Path, work: Path, on_pages: OnPages) -> Ma
         if path != work / name:
             shutil.copyfile(path, work / name)
     names = [*databases, *(name for name, _ in files)]
-    manifest = Manifest(
+    manifest = BackupManifest(
         format=archive.FORMAT,
         version=__version__,
         made_ms=made_ms,
@@ -139,7 +139,7 @@ def _made(settings: Settings, folder: Path, work: Path, on_pages: OnPages) -> Ma
 def _people_in_files(settings: Settings, folder: Path) -> Path:
     """Write the people of a database, their keys and phones as the files of a data folder, and return
     their database."""
-    with contextlib.closing(FolderHome(folder)) as target:
+    with contextlib.closing(PeopleFolder(folder)) as target:
         moving.copy(home_of(settings), target)
         return target.path
 
@@ -192,12 +192,12 @@ def _check_disk(folder: Path, before: state.State) -> None:
         )
 
 
-def backups(settings: Settings, folder: Path) -> list[Backup]:
+def backups(settings: Settings, folder: Path) -> list[BackupFile]:
     """Backups of this shop in a folder, the newest first."""
     return _found(settings, folder)
 
 
-def _found(settings: Settings, folder: Path, ending: str = "") -> list[Backup]:
+def _found(settings: Settings, folder: Path, ending: str = "") -> list[BackupFile]:
     """Files of this shop's backups whose names have an ending (a pattern), the newest first."""
     found = []
     name = re.compile(rf"{_prefix(settings)}(\d{{8}}T\d{{6}}Z)\.tar\.gz(\.age)?{ending}")
@@ -205,11 +205,11 @@ def _found(settings: Settings, folder: Path, ending: str = "") -> list[Backup]:
         if (match := name.fullmatch(path.name)) and path.is_file():
             with contextlib.suppress(ValueError):  # a day that is none: not ours
                 at = datetime.strptime(match[1], _STAMP).replace(tzinfo=UTC)
-                found.append(Backup(to_ms(at), path))
+                found.append(BackupFile(to_ms(at), path))
     return sorted(found, reverse=True)
 
 
-def verify(path: Path, passphrase: str, work: Path) -> Manifest:
+def verify(path: Path, passphrase: str, work: Path) -> BackupManifest:
     """Read a whole backup: each checksum, and each database opened, checked and counted.
 
     Parameters
@@ -239,7 +239,7 @@ def verify(path: Path, passphrase: str, work: Path) -> Manifest:
     return manifest
 
 
-def _check_room(manifest: Manifest, work: Path) -> None:
+def _check_room(manifest: BackupManifest, work: Path) -> None:
     if lacking := shortage([(work, manifest.size)]):
         raise BackupFault(f"There is not enough space to read the backup: {lacking}")
 

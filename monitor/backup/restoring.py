@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor import settings as settings_module
 from monitor.backup import archive
-from monitor.backup.archive import BackupFault, Manifest
+from monitor.backup.archive import BackupFault, BackupManifest
 from monitor.backup.contents import DATABASES, STORE
 from monitor.backup.making import DRILL, verify
 from monitor.core.clock import EVER_MS
@@ -30,7 +30,7 @@ class Restored(NamedTuple):
     """A backup that was restored, and the number of steps by which its schemas were brought up to
     date."""
 
-    manifest: Manifest
+    manifest: BackupManifest
     steps: int
 
 
@@ -139,7 +139,7 @@ def _compared(kept: StoreConnection, live: StoreConnection) -> Iterator[Compared
     yield Compared("entries of the history", number, there)
 
 
-def _check_steps(manifest: Manifest, path: Path) -> None:
+def _check_steps(manifest: BackupManifest, path: Path) -> None:
     for name, step in manifest.steps.items():
         known = migrations.steps(DATABASES[name])[-1].number if name in DATABASES else -1
         if step > known:

@@ -50,7 +50,7 @@ _UNREADABLE = (ValueError, KeyError, TypeError, OSError, NotImplementedError, Re
 OnRows = Callable[[int], object]
 
 
-class Manifest(msgspec.Struct, frozen=True, kw_only=True):
+class ExportManifest(msgspec.Struct, frozen=True, kw_only=True):
     """Content of an export. `step`: last step of the schema; `tables`: in the order of an import."""
 
     format: int
@@ -65,7 +65,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
         return sum(one.rows for one in self.tables.values())
 
 
-def write(settings: Settings, folder: Path, on_rows: OnRows = lambda _: None) -> Manifest:
+def write(settings: Settings, folder: Path, on_rows: OnRows = lambda _: None) -> ExportManifest:
     """Write the whole store, as it is at one moment, into a folder that is empty or not there yet.
 
     Raises
@@ -101,7 +101,7 @@ def write(settings: Settings, folder: Path, on_rows: OnRows = lambda _: None) ->
     return manifest
 
 
-def read(settings: Settings, folder: Path, on_rows: OnRows = lambda _: None) -> Manifest:
+def read(settings: Settings, folder: Path, on_rows: OnRows = lambda _: None) -> ExportManifest:
     """Make the store of a data folder that has none from an export, and compare every table with it.
 
     An export of an older version is read into a store of that version, which is then brought up to date.
@@ -152,7 +152,7 @@ def read(settings: Settings, folder: Path, on_rows: OnRows = lambda _: None) -> 
     return manifest
 
 
-def _written(store: StoreConnection, part: Path, on_rows: OnRows, *, demo: bool) -> Manifest:
+def _written(store: StoreConnection, part: Path, on_rows: OnRows, *, demo: bool) -> ExportManifest:
     """Write every table, and return how many rows each has and their checksum."""
     (step,) = store.row("SELECT max(number) FROM schema_step")
     if step != migrations.steps()[-1].number:
@@ -171,7 +171,7 @@ def _written(store: StoreConnection, part: Path, on_rows: OnRows, *, demo: bool)
         sums[name] = _sum_of(store, name)
         if sums[name].rows != written:  # of a series that is not known, or a third period
             raise BackupFault(f"{store.name}: table {name} has rows that were not written")
-    return Manifest(
+    return ExportManifest(
         format=FORMAT,
         version=__version__,
         made_ms=now_ms(),
@@ -291,10 +291,10 @@ def _rows_of_months(folder: Path, name: str, names: Sequence[str]) -> Iterator[S
                 yield from zip(*cells, strict=True)
 
 
-def _manifest(folder: Path) -> Manifest:
+def _manifest(folder: Path) -> ExportManifest:
     try:
         content = read_content(folder / MANIFEST, SETTINGS_MAX)
-        found = msgspec.json.decode(content, type=Manifest)
+        found = msgspec.json.decode(content, type=ExportManifest)
     except (OSError, FileFault, msgspec.DecodeError) as exc:
         raise BackupFault(f"{folder} is not an export of Benchweather: {exc}") from exc
     newest = migrations.steps()[-1].number
@@ -306,7 +306,7 @@ def _manifest(folder: Path) -> Manifest:
     return found
 
 
-def _check_tables(store: SqliteConnection, manifest: Manifest, folder: Path) -> None:
+def _check_tables(store: SqliteConnection, manifest: ExportManifest, folder: Path) -> None:
     there = set(store.counts()) - {"schema_step"}
     if there != set(manifest.tables):
         wrong = ", ".join(sorted(there ^ set(manifest.tables)))

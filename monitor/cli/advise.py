@@ -20,7 +20,7 @@ from monitor.settings import Settings
 
 if TYPE_CHECKING:
     from monitor.clients.home_climate import HomeSources
-    from monitor.clients.sheet import Section, Sheet
+    from monitor.clients.sheet import Sheet, SheetSection
 
 UNITS = {
     "temp": "°C",
@@ -183,7 +183,7 @@ def print_sheet(sheet: Sheet) -> None:
         out.print(line)
 
 
-def _print_section(section: Section) -> None:
+def _print_section(section: SheetSection) -> None:
     out.print(f"\n{section.heading}")
     for line in section.lines:
         out.print(f"- {line}")

@@ -17,7 +17,7 @@ from monitor.settings import Settings
 from monitor.settings.keeping_groups import PASSPHRASE_MIN
 
 if TYPE_CHECKING:
-    from monitor.backup.making import Backup
+    from monitor.backup.making import BackupFile
     from monitor.backup.restoring import Compared
 
 app = typer.Typer(
@@ -229,7 +229,7 @@ def _sentence(one: Compared) -> str:
     return f"{kept}; the live store has the same number up to then"
 
 
-def _backups(settings: Settings, folder: Path | None, instead: str) -> list[Backup]:
+def _backups(settings: Settings, folder: Path | None, instead: str) -> list[BackupFile]:
     """Backups in a folder, else in that of the settings."""
     from monitor.backup import making
 

@@ -17,7 +17,7 @@ from monitor.settings import Settings
 
 if TYPE_CHECKING:
     from monitor.people.access_store import AccessStore
-    from monitor.people.entries import Credential, Kind
+    from monitor.people.entries import Credential, EntryKind
 
 people = typer.Typer(
     no_args_is_help=True,
@@ -178,9 +178,9 @@ def add_token(
 
     The script sends it with each request as `Authorization: Bearer TOKEN`.
     """
-    from monitor.people.entries import Kind
+    from monitor.people.entries import EntryKind
 
-    token = _issue(settings, Kind.SCRIPT, name, role, days)
+    token = _issue(settings, EntryKind.SCRIPT, name, role, days)
     if as_json:
         print_json({"token": token})
     else:
@@ -240,12 +240,12 @@ def audit(
 
 def wall_token(settings: Settings, name: str, days: float) -> str:
     """Token of a new wall screen, whose link can only look."""
-    from monitor.people.entries import Kind
+    from monitor.people.entries import EntryKind
 
-    return _issue(settings, Kind.WALL, name, Role.VIEWER, days)
+    return _issue(settings, EntryKind.WALL, name, Role.VIEWER, days)
 
 
-def _issue(settings: Settings, kind: Kind, name: str, role: Role, days: float) -> str:
+def _issue(settings: Settings, kind: EntryKind, name: str, role: Role, days: float) -> str:
     from monitor.people.entries import checked_name
 
     name = checked_name(name)
@@ -293,7 +293,7 @@ def _list(settings: Settings, found: Iterable[Credential], as_json: bool) -> Non
         )
 
 
-def _withdraw(settings: Settings, numbers: list[Any], kinds: tuple[Kind, ...]) -> None:
+def _withdraw(settings: Settings, numbers: list[Any], kinds: tuple[EntryKind, ...]) -> None:
     store = store_of_people(settings)
     for number in numbers:
         one = store.withdraw(number, now_ms(), kinds)

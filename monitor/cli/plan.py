@@ -184,7 +184,7 @@ def _planned(reader: Reader, settings: Settings, journal: Journal, changes: Chan
 def _print_present(
     present: PresentPlan, journal: Journal, settings: Settings, *, as_json: bool
 ) -> None:
-    from monitor.planning.last_start import Verdict, shown_from
+    from monitor.planning.last_start import StartVerdict, shown_from
     from monitor.planning.words import (
         BY_RULES,
         Names,
@@ -225,7 +225,7 @@ def _print_present(
     closes = closing_time(settings, now)
     late = closes is not None and now >= shown_from(closes)
     for start in present.last_starts:
-        if late or start.verdict is Verdict.AIR:
+        if late or start.verdict is StartVerdict.AIR:
             text = last_start_sentence(start, names, now, settings.zone)
             out.print(in_reader_unit(text, settings))
     if closes is not None and not late:

@@ -25,7 +25,7 @@ UNIT = "benchweather.service"
 """Name of the service's unit."""
 
 
-class Part(StrEnum):
+class UnitPart(StrEnum):
     """Part of Benchweather that a unit starts."""
 
     SERVICE = "service"
@@ -36,27 +36,27 @@ class Part(StrEnum):
 
 
 COMMANDS = {
-    Part.SERVICE: ("run",),
-    Part.STANDBY: ("run", "--standby"),
-    Part.INGEST: ("ingest",),
-    Part.OUTLOOK: ("look-ahead",),
-    Part.BOARD: ("board", "--serve"),
+    UnitPart.SERVICE: ("run",),
+    UnitPart.STANDBY: ("run", "--standby"),
+    UnitPart.INGEST: ("ingest",),
+    UnitPart.OUTLOOK: ("look-ahead",),
+    UnitPart.BOARD: ("board", "--serve"),
 }
 WATCHDOG_S, START_S = 60, 900
 """Time without a sign of life after which systemd starts the service again, and the longest start: it
 may change a store of years for a new version. [s]"""
 
 
-def unit_name(settings: Settings, part: Part) -> str:
+def unit_name(settings: Settings, part: UnitPart) -> str:
     """Name of a unit; workers on one computer have one each, by their data folder."""
-    if part in (Part.OUTLOOK, Part.BOARD):
+    if part in (UnitPart.OUTLOOK, UnitPart.BOARD):
         return f"benchweather-{part}.service"
-    if part is not Part.INGEST:
+    if part is not UnitPart.INGEST:
         return UNIT
     return f"benchweather-ingest-{re.sub(r'[^A-Za-z0-9_.-]', '-', settings.data.name)}.service"
 
 
-def service_unit(settings: Settings, *, user: str = "", part: Part = Part.SERVICE) -> str:
+def service_unit(settings: Settings, *, user: str = "", part: UnitPart = UnitPart.SERVICE) -> str:
     """Text of a systemd unit that starts the service of these settings.
 
     Parameters
@@ -64,7 +64,7 @@ def service_unit(settings: Settings, *, user: str = "", part: Part = Part.SERVIC
     user : str
         An existing user to run as, for the system's own systemd; empty for a unit of the user who
         writes it.
-    part : Part
+    part : UnitPart
         The service, one that waits while another works, or a part of it on its own.
     """
     folder = settings.data.parent if settings.demo else settings.data
@@ -87,7 +87,7 @@ def service_unit(settings: Settings, *, user: str = "", part: Part = Part.SERVIC
     lines = [
         "# Made by `benchweather unit`.",
         "[Unit]",
-        f"Description=Benchweather{'' if part is Part.SERVICE else f', {part}'}",
+        f"Description=Benchweather{'' if part is UnitPart.SERVICE else f', {part}'}",
         *(
             ["Wants=network-online.target", "After=network-online.target time-sync.target"]
             * bool(user)
@@ -120,11 +120,11 @@ def unit(
         typer.Option(help="User to run as, for the whole computer (default: for yourself only)"),
     ] = "",
     part: Annotated[
-        Part,
+        UnitPart,
         typer.Option(
             help="What to start: the service, a service on standby, or a part of it on its own"
         ),
-    ] = Part.SERVICE,
+    ] = UnitPart.SERVICE,
     write: WriteUnit = False,
     force: ReplaceUnit = False,
     to: Annotated[

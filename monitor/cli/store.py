@@ -144,14 +144,14 @@ def make_roles(
 
 def _people_at(address: StoreAddress, settings: Settings) -> PeopleHome | None:
     """Home of the people who belong to a store; None for a file that is not in a data folder."""
-    from monitor.people.homes import DatabaseHome, FolderHome
+    from monitor.people.homes import PeopleDatabase, PeopleFolder
 
     if isinstance(address, str):
         own = address == settings.store.url.get_secret_value()
         read_url = settings.store.read_url.get_secret_value() if own else ""
-        return DatabaseHome(read_url or address)
+        return PeopleDatabase(read_url or address)
     in_folder = address.name == settings.store_path.name
-    return FolderHome(address.absolute().parent) if in_folder else None
+    return PeopleFolder(address.absolute().parent) if in_folder else None
 
 
 def _address(given: str, settings: Settings) -> StoreAddress:

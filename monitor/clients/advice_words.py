@@ -8,7 +8,7 @@ from monitor.clients import phrases
 from monitor.clients.measure_words import measure_name, rhythm
 from monitor.science.case.advice import FEW
 from monitor.science.case.devices import Buffer, Humidifier
-from monitor.science.case.measures import HUMIDIFIED, Holds, Measure, Option, Why
+from monitor.science.case.measures import HUMIDIFIED, Holds, HomeMeasure, MeasureReason, Option
 from monitor.science.case.rooms import COOLEST_C, WARMEST_C
 from monitor.science.case.simulation import TOO_DAMP_PCT
 from monitor.science.quantiles import QuantileRange
@@ -25,7 +25,7 @@ def lead_words(worked: SheetCalculation) -> str:
     """The measure that is advised, and how surely it keeps the band."""
     say, advised = worked.request.language, worked.advised
     what, holds = _what(worked), advised.holds
-    if advised.kind is Measure.NOTHING and holds is not Holds.YES:
+    if advised.kind is HomeMeasure.NOTHING and holds is not Holds.YES:
         what = say.text("No measure that was tried is better than what you do now.") + " " + what
     elif holds is Holds.NO:
         what = (
@@ -99,7 +99,7 @@ def _what(worked: SheetCalculation) -> str:
             set=say.percent(advised.beside.set_pct),
             **values,
         )
-    if advised.kind is Measure.DISCIPLINE:
+    if advised.kind is HomeMeasure.DISCIPLINE:
         if worked.request.case.holds_nothing:
             return say.text("Keep its cover on whenever it is not played.")
         what = say.text("Keep it in its closed case whenever it is not played.")
@@ -126,45 +126,45 @@ def _what_room(worked: SheetCalculation, room: RoomChange) -> str:
         "set": say.percent(room.set_pct),
         "kelvin": say.kelvin(abs(room.warmer_k)),
     }
-    if kind is Measure.COOLER_ROOM:
+    if kind is HomeMeasure.COOLER_ROOM:
         return say.text(
             "Keep and play the instrument in a room that is about {kelvin} cooler, but not below "
             "{least} ({months}).",
             **values,
             least=say.temperature(COOLEST_C),
         )
-    if kind is Measure.WARMER_ROOM:
+    if kind is HomeMeasure.WARMER_ROOM:
         return say.text(
             "Keep and play the instrument in a room that is heated about {kelvin} warmer, to {most} "
             "at most ({months}).",
             **values,
             most=say.temperature(WARMEST_C),
         )
-    if kind is Measure.SET_LOWER:
+    if kind is HomeMeasure.SET_LOWER:
         return say.text(
             "With the water that you add to the room now, the air becomes too damp. Set the "
             "humidifier to {set} at most ({months}).",
             **values,
         )
-    if kind is Measure.ROOM:
+    if kind is HomeMeasure.ROOM:
         return say.text(
             "Run humidifiers for the whole home that can give {litres} a day, set to {set} "
             "({months}).",
             **values,
         )
-    if kind is Measure.SMALL_ROOM:
+    if kind is HomeMeasure.SMALL_ROOM:
         return say.text(
             "Keep and play the instrument in one small room with its door shut. Run a humidifier "
             "there that can give {litres} a day, set to {set} ({months}).",
             **values,
         )
-    if kind is Measure.DEHUMIDIFIER:
+    if kind is HomeMeasure.DEHUMIDIFIER:
         return say.text(
             "Keep and play the instrument in one small room. Run a dehumidifier there, set to {set} "
             "({months}), and keep its door and windows shut while it runs.",
             **values,
         )
-    if kind is Measure.BOTH_IN_ROOM and room.also is not None:
+    if kind is HomeMeasure.BOTH_IN_ROOM and room.also is not None:
         return say.text(
             "Keep and play the instrument in one small room with its door and windows shut. Run a "
             "humidifier there that can give {litres} a day, set to {set} ({months}), and a "
@@ -216,7 +216,7 @@ def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
                 limit=say.percent(TOO_DAMP_PCT),
             )
         )
-    shut = not request.case.holds_nothing and advised.kind is not Measure.DISCIPLINE
+    shut = not request.case.holds_nothing and advised.kind is not HomeMeasure.DISCIPLINE
     if advised.use != request.use and shut:
         lines.append(say.text("Keep it in its closed case whenever it is not played."))
     if request.case.holds_nothing:
@@ -283,7 +283,7 @@ def _room_lines(worked: SheetCalculation) -> list[str]:
     """Lines on an appliance in the room."""
     say, kind = worked.request.language, worked.advised.kind
     lines = []
-    if kind in HUMIDIFIED or kind is Measure.SET_LOWER:
+    if kind in HUMIDIFIED or kind is HomeMeasure.SET_LOWER:
         lines.append(
             say.text(
                 "Empty, dry and clean the humidifier as its maker says, and use the kind of "
@@ -307,14 +307,14 @@ def _room_lines(worked: SheetCalculation) -> list[str]:
                 steps=", ".join(steps),
             )
         )
-    if kind in (Measure.DEHUMIDIFIER, Measure.BOTH_IN_ROOM):
+    if kind in (HomeMeasure.DEHUMIDIFIER, HomeMeasure.BOTH_IN_ROOM):
         lines.append(
             say.text(
                 "Empty the dehumidifier every day and clean it as its maker says. Keep its warm air "
                 "away from the instrument. It warms the room: leave the room if it gets too hot."
             )
         )
-    if kind is Measure.AIR_CONDITIONED:
+    if kind is HomeMeasure.AIR_CONDITIONED:
         lines.append(say.text("Keep the instrument out of the stream of cold air."))
     return lines
 
@@ -327,7 +327,7 @@ def _slowly(worked: SheetCalculation) -> str:
             "Begin a little above what the hygrometer reads now. Set the humidifier 5 % "
             "higher every week."
         )
-    elif kind in (Measure.DEHUMIDIFIER, Measure.SET_LOWER):
+    elif kind in (HomeMeasure.DEHUMIDIFIER, HomeMeasure.SET_LOWER):
         slow = say.text(
             "Begin a little below what the hygrometer reads now. Set the appliance 5 % "
             "lower every week."
@@ -363,15 +363,15 @@ def _lazy(worked: SheetCalculation) -> str:
     )
 
 
-def why_words(why: Why, worked: SheetCalculation) -> str:
+def why_words(why: MeasureReason, worked: SheetCalculation) -> str:
     """A reason in words."""
     say, advised = worked.request.language, worked.advised
-    if why is Why.TOO_DRY:
+    if why is MeasureReason.TOO_DRY:
         return say.text(
             "In the driest months the wood still becomes drier than the band in {share} homes.",
             share=say.of_ten(1 - advised.not_dry_share),
         )
-    if why is Why.TOO_DAMP:
+    if why is MeasureReason.TOO_DAMP:
         return (
             say.text(
                 "In damp months the air is damper than the band. Do not add water while it "
@@ -379,7 +379,7 @@ def why_words(why: Why, worked: SheetCalculation) -> str:
             )
             + f" {_airing(worked)}"
         )
-    if why is Why.MADE_DAMP:
+    if why is MeasureReason.MADE_DAMP:
         share = say.of_ten(advised.made_damp_share)
         if isinstance(advised.device, Humidifier):
             return say.text(

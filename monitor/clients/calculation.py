@@ -13,7 +13,7 @@ from monitor.clients.request import ClientFault, SheetRequest
 from monitor.science.case.advice import FEW, advise
 from monitor.science.case.devices import Humidifier
 from monitor.science.case.home import Basis, HomeYear
-from monitor.science.case.measures import HUMIDIFIED, Advice, Measure, Option
+from monitor.science.case.measures import HUMIDIFIED, Advice, HomeMeasure, Option
 from monitor.science.case.outdoors import month_of_hour, saturation
 from monitor.science.case.rooms import HOT_C, cold_limit_pct
 from monitor.science.case.simulation import MEMBERS, by_day, stays_h
@@ -148,7 +148,7 @@ class SheetCalculation:
         """Temperatures outdoors [°C] below which a humidifier in the room is set lower, and to how much
         [%], the mildest first; none where it is never so cold or nothing is humidified."""
         room = self.advised.room
-        humidifier = self.advised.kind in (*HUMIDIFIED, Measure.SET_LOWER)
+        humidifier = self.advised.kind in (*HUMIDIFIED, HomeMeasure.SET_LOWER)
         if room is None or not humidifier or self.never_cold:
             return ()
         coldest = UNKNOWN_COLD_C

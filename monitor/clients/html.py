@@ -6,7 +6,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from monitor.clients.sheet import Section, Sheet
+    from monitor.clients.sheet import Sheet, SheetSection
 
 STYLE = """
 @page { size: %s; margin: 12mm 15mm }
@@ -71,7 +71,7 @@ def _fills(sheet: Sheet) -> str:
     )
 
 
-def _section(section: Section) -> str:
+def _section(section: SheetSection) -> str:
     if not section.lines:
         return ""
     head = f"<section><h2>{escape(section.heading)}</h2>"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from monitor.science.case.measures import Measure
+from monitor.science.case.measures import HomeMeasure
 
 if TYPE_CHECKING:
     from monitor.clients.calculation import SheetCalculation
@@ -51,7 +51,7 @@ def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
                 cold=say.temperature(worked.wets_c),
             )
         )
-    if worked.never_cold or worked.advised.kind is Measure.AIR_CONDITIONED:
+    if worked.never_cold or worked.advised.kind is HomeMeasure.AIR_CONDITIONED:
         lines.append(
             say.text(
                 "If you carry it from a cool room into hot, damp air, leave the case shut until it has "

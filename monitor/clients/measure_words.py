@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.clients import phrases
 from monitor.science.case.devices import Buffer, Humidifier
-from monitor.science.case.measures import HUMIDIFIED, Measure, Option
+from monitor.science.case.measures import HUMIDIFIED, HomeMeasure, Option
 
 if TYPE_CHECKING:
     from monitor.clients.calculation import SheetCalculation
@@ -52,7 +52,7 @@ def measure_name(option: Option, worked: SheetCalculation) -> str:
         )
     if option.room is not None:
         return _room_name(option, option.room, say)
-    if option.kind is Measure.DISCIPLINE and worked.request.case.holds_nothing:
+    if option.kind is HomeMeasure.DISCIPLINE and worked.request.case.holds_nothing:
         return say.text(phrases.COVERED)
     return say.text(phrases.KINDS[option.kind])
 
@@ -64,23 +64,23 @@ def _room_name(option: Option, room: RoomChange, say: Language) -> str:
         "kelvin": say.kelvin(abs(room.warmer_k)),
     }
     match option.kind:
-        case Measure.COOLER_ROOM:
+        case HomeMeasure.COOLER_ROOM:
             return say.text("in a room that is {kelvin} cooler", **values)
-        case Measure.WARMER_ROOM:
+        case HomeMeasure.WARMER_ROOM:
             return say.text("in a room that is {kelvin} warmer", **values)
-        case Measure.SET_LOWER:
+        case HomeMeasure.SET_LOWER:
             return say.text("room humidifier set to {set} at most", **values)
-        case Measure.SMALL_ROOM:
+        case HomeMeasure.SMALL_ROOM:
             return say.text(
                 "humidifier in one small room, up to {litres} a day, set to {set}", **values
             )
-        case Measure.ROOM:
+        case HomeMeasure.ROOM:
             return say.text(
                 "humidifiers for the whole home, up to {litres} a day, set to {set}", **values
             )
-        case Measure.DEHUMIDIFIER:
+        case HomeMeasure.DEHUMIDIFIER:
             return say.text("dehumidifier in one small room, set to {set}", **values)
-        case Measure.BOTH_IN_ROOM if room.also is not None:
+        case HomeMeasure.BOTH_IN_ROOM if room.also is not None:
             return say.text(
                 "humidifier, set to {set}, and dehumidifier, set to {high}, in one small room",
                 **values,

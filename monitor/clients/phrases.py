@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from monitor.clients.language import marked
 from monitor.science.case.home import Basis
-from monitor.science.case.measures import Avoid, CaseAssumptions, Measure, Sign, Why
+from monitor.science.case.measures import Avoid, CaseAssumptions, HomeMeasure, MeasureReason, Sign
 
 KINDS = {
-    Measure.NOTHING: marked("as it is used now"),
-    Measure.DISCIPLINE: marked("in its closed case when not played"),
-    Measure.AIR_CONDITIONED: marked("air-conditioned room with its windows shut"),
+    HomeMeasure.NOTHING: marked("as it is used now"),
+    HomeMeasure.DISCIPLINE: marked("in its closed case when not played"),
+    HomeMeasure.AIR_CONDITIONED: marked("air-conditioned room with its windows shut"),
 }
 COVERED = marked("under its cover when not played")
 CASES = {
@@ -34,28 +34,34 @@ BASES = {
 CARRIED = marked("readings at home and the weather outdoors")
 """Text in place of that of readings where months are carried by the climate."""
 WHY = {
-    Why.OVER_WET: marked(
+    MeasureReason.OVER_WET: marked(
         "A humidifier in the case is not advised: what is enough in one case is too much in another."
     ),
-    Why.CASE_LIMIT: marked(
+    MeasureReason.CASE_LIMIT: marked(
         "A case humidifier is left out of the table: it would need more water than a case can "
         "safely hold, or more than two refills a week."
     ),
-    Why.ROOM_LIMIT: marked(
+    MeasureReason.ROOM_LIMIT: marked(
         "Humidifiers for the whole home are left out of the table: they would need more water than "
         "anyone carries every day."
     ),
-    Why.WIDE: marked("Too little is known about this home and case to be certain."),
-    Why.COVER: marked(
+    MeasureReason.WIDE: marked("Too little is known about this home and case to be certain."),
+    MeasureReason.COVER: marked(
         "A cover is not a case: it lets the room's air through. Only the air of the room can be "
         "controlled."
     ),
-    Why.WEATHER_UNKNOWN: marked(
+    MeasureReason.WEATHER_UNKNOWN: marked(
         "Humidifiers for the whole home could not be calculated, because the weather at the home "
         "is not known."
     ),
 }
-DETAILS = (Why.TOO_DRY, Why.CASE_LIMIT, Why.ROOM_LIMIT, Why.WIDE, Why.WEATHER_UNKNOWN)
+DETAILS = (
+    MeasureReason.TOO_DRY,
+    MeasureReason.CASE_LIMIT,
+    MeasureReason.ROOM_LIMIT,
+    MeasureReason.WIDE,
+    MeasureReason.WEATHER_UNKNOWN,
+)
 """Reasons that nobody acts on: in the terminal and on the board, not on the page."""
 AVOID = {
     Avoid.WATER_ON_WOOD: marked("Keep water off wood and varnish."),

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from monitor.clients.calculation import SheetCalculation
 
 
-class Section(NamedTuple):
+class SheetSection(NamedTuple):
     """A heading and its sentences; as a list if they are several things."""
 
     heading: str
@@ -44,8 +44,8 @@ class Sheet(NamedTuple):
     about: str
     made: str
     lead: str
-    to_do: Section
-    avoid: Section
+    to_do: SheetSection
+    avoid: SheetSection
     plot_heading: str
     plot: str
     plot_words: str
@@ -58,15 +58,15 @@ class Sheet(NamedTuple):
     qr: str
     qr_words: str
     reminders: str
-    journeys: Section
-    holds: Section
-    signs: Section
+    journeys: SheetSection
+    holds: SheetSection
+    signs: SheetSection
     small: tuple[str, ...]
     details: tuple[str, ...]
     repairer: str
 
     @property
-    def sections(self) -> tuple[Section, ...]:
+    def sections(self) -> tuple[SheetSection, ...]:
         """Its lists, in the order in which they are read."""
         each = (self.to_do, self.avoid, self.journeys, self.holds, self.signs)
         return tuple(section for section in each if section.lines)
@@ -93,8 +93,8 @@ def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) 
         about=", ".join(filter(None, (instrument, worked.request.title))),
         made=say.day(made),
         lead=lead_words(worked),
-        to_do=Section(say.text("What to do"), to_do_words(worked)),
-        avoid=Section(
+        to_do=SheetSection(say.text("What to do"), to_do_words(worked)),
+        avoid=SheetSection(
             say.text("What not to do"), tuple(say.text(avoid[a]) for a in worked.advice.avoid)
         ),
         plot_heading=say.text("The year"),
@@ -111,9 +111,9 @@ def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) 
         if reminders
         else "",
         reminders=reminders,
-        journeys=Section(say.text("When you travel"), journey_words(worked)),
-        holds=Section(say.text("How long the case protects it"), hold_words(worked)),
-        signs=Section(
+        journeys=SheetSection(say.text("When you travel"), journey_words(worked)),
+        holds=SheetSection(say.text("How long the case protects it"), hold_words(worked)),
+        signs=SheetSection(
             say.text("Bring the instrument back if you notice"),
             (", ".join(say.text(phrases.SIGNS[s]) for s in worked.advice.signs) + ".",),
         ),

@@ -13,7 +13,7 @@ from monitor.domain.settings_change import (
     SettingsRequest,
     UndoChange,
 )
-from monitor.settings.change import Plan, SettingsFile
+from monitor.settings.change import PlannedChange, SettingsFile
 from monitor.store.connection import Cursor
 
 
@@ -55,7 +55,11 @@ class DecideSettings:
         return self._write(command, file, plan, undone=number)
 
     def _write(
-        self, command: Command[SettingsRequest], file: SettingsFile, plan: Plan, **more: Any
+        self,
+        command: Command[SettingsRequest],
+        file: SettingsFile,
+        plan: PlannedChange,
+        **more: Any,
     ) -> Decision:
         number = len(command.journal.settings_changes) + 1
         body = {

@@ -11,7 +11,7 @@ from monitor.core.imports import uncollected
 with uncollected():
     from monitor.core.signals import signals_call
     from monitor.outlook.files import set_aside_unreadable
-    from monitor.outlook.homes import FolderHome
+    from monitor.outlook.homes import OutlookFolder
     from monitor.outlook.worker import Work
     from monitor.runtime.scheduler import Scheduler
     from monitor.settings.child_arguments import begun
@@ -29,7 +29,7 @@ def main() -> None:
         contextlib.closing(Reader(settings.read_address)) as for_nights,
     ):
         looking, learning = Work(settings, for_looks), Work(settings, for_nights)
-        if isinstance(learning.home, FolderHome):
+        if isinstance(learning.home, OutlookFolder):
             learning.home.forget_progress()
             set_aside_unreadable(settings)
         jobs = Scheduler(str(settings.zone))

@@ -19,7 +19,7 @@ import numpy as np
 from monitor.core.errors import StoreFault
 from monitor.outlook.evaluation.report import Score, SnapScore
 from monitor.outlook.evaluation.walk_forward import Walked, WalkState
-from monitor.outlook.homes import FolderHome, home_of
+from monitor.outlook.homes import OutlookFolder, home_of
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.room_model import RoomModel
@@ -178,7 +178,7 @@ def set_aside_unreadable(settings: Settings) -> None:
     """Set aside the files that cannot be used, which would keep a guess from being stored. For the
     only process that writes them, before it begins."""
     home = home_of(settings)
-    if isinstance(home, FolderHome):
+    if isinstance(home, OutlookFolder):
         for kind in typing.get_args(Kept):
             for place in home.places(_name(kind)):
                 if _read(settings, kind, place) is None:

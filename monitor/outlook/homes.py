@@ -78,7 +78,7 @@ class OutlookHome(ABC):
         """Leave a task undone."""
 
 
-class FolderHome(OutlookHome):
+class OutlookFolder(OutlookHome):
     """Files in the data folder, written by one process. What is done it keeps in memory."""
 
     def __init__(self, folder: Path) -> None:
@@ -168,7 +168,7 @@ class FolderHome(OutlookHome):
         return self._folder / outlooks.file_name(place, kind)
 
 
-class DatabaseHome(OutlookHome):
+class OutlookDatabase(OutlookHome):
     """Rows of a database on a server. Threads may share it.
 
     Raises
@@ -230,5 +230,5 @@ class DatabaseHome(OutlookHome):
 def home_of(settings: Settings) -> OutlookHome:
     """Home of a shop's outlooks, by where its store is."""
     if isinstance(settings.store_address, str):
-        return DatabaseHome(shared_home(settings.read_address, settings.store_address))
-    return FolderHome(settings.data / "outlook")
+        return OutlookDatabase(shared_home(settings.read_address, settings.store_address))
+    return OutlookFolder(settings.data / "outlook")

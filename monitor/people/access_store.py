@@ -22,7 +22,7 @@ from monitor.people.entries import (
     TOKENS,
     AuditEntry,
     Credential,
-    Kind,
+    EntryKind,
     NoSuchEntry,
     Person,
     checked_name,
@@ -148,7 +148,7 @@ class AccessStore:
 
     def issue(
         self,
-        kind: Kind,
+        kind: EntryKind,
         role: Role,
         now_ms: int,
         lasts_ms: int,
@@ -209,10 +209,10 @@ class AccessStore:
     def credential(
         self,
         secret: str,
-        kinds: Sequence[Kind],
+        kinds: Sequence[EntryKind],
         now_ms: int,
         *,
-        shared: Callable[[Kind], str] = lambda _: "",
+        shared: Callable[[EntryKind], str] = lambda _: "",
         used: bool = True,
     ) -> Credential | None:
         """The session or token with this secret; None if it has ended or never was.
@@ -236,13 +236,13 @@ class AccessStore:
                 )
         return found
 
-    def credentials(self, kinds: Sequence[Kind], now_ms: int) -> list[Credential]:
+    def credentials(self, kinds: Sequence[EntryKind], now_ms: int) -> list[Credential]:
         """All sessions or tokens that hold, the one used last first."""
         rows = self._rows(f"{_CREDENTIAL} ORDER BY c.used_ms DESC", (now_ms, now_ms))
         return [one for one in map(_credential, rows) if one.kind in kinds]
 
     def withdraw(
-        self, number: int, now_ms: int, kinds: Sequence[Kind] = (*SESSIONS, *TOKENS)
+        self, number: int, now_ms: int, kinds: Sequence[EntryKind] = (*SESSIONS, *TOKENS)
     ) -> Credential:
         """End a session or token at once, and a wall's sessions with it.
 
@@ -352,7 +352,7 @@ def _person(row: Any) -> Person:
 
 def _credential(row: Any) -> Credential:
     number, kind, person_id, name, role, *rest = row
-    known = _known(Kind, kind, name), person_id, name, _known(Role, role, name)
+    known = _known(EntryKind, kind, name), person_id, name, _known(Role, role, name)
     return Credential(number, *known, *rest)
 
 

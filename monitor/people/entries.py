@@ -13,7 +13,7 @@ NAME_MAX = 40
 """Longest name of a person, a token or a wall. [characters]"""
 
 
-class Kind(StrEnum):
+class EntryKind(StrEnum):
     """Kind of a session or a token: how it came about. The store uses the value."""
 
     LINK = "link"
@@ -24,9 +24,9 @@ class Kind(StrEnum):
     SCRIPT = "script"
 
 
-SESSIONS = (Kind.LINK, Kind.PASSWORD, Kind.SHOP, Kind.WALL_SESSION)
+SESSIONS = (EntryKind.LINK, EntryKind.PASSWORD, EntryKind.SHOP, EntryKind.WALL_SESSION)
 """Kinds that a browser's cookie holds."""
-TOKENS = (Kind.SCRIPT, Kind.WALL)
+TOKENS = (EntryKind.SCRIPT, EntryKind.WALL)
 """Kinds that are made in advance and handed over."""
 
 
@@ -45,7 +45,7 @@ class Credential(NamedTuple):
     UTC."""
 
     credential_id: int
-    kind: Kind
+    kind: EntryKind
     person_id: int | None
     name: str
     role: Role

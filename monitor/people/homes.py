@@ -50,7 +50,7 @@ class PeopleHome(ABC):
     def close(self) -> None: ...
 
 
-class FolderHome(PeopleHome):
+class PeopleFolder(PeopleHome):
     """The data folder, for one computer. Processes may share it; guesses are counted by each."""
 
     FILE = "people.sqlite3"
@@ -104,7 +104,7 @@ class FolderHome(PeopleHome):
             raise StoreUnavailable(f"{self.path}: {exc.strerror or exc}") from exc
 
 
-class DatabaseHome(PeopleHome):
+class PeopleDatabase(PeopleHome):
     """Tables of a database on a server. Its user needs the role for people; the service makes the
     schema. Who reads never waits for a transaction, here or at another board."""
 
@@ -137,7 +137,7 @@ class DatabaseHome(PeopleHome):
             return self._opened[read_only]
 
 
-_database = functools.cache(DatabaseHome)
+_database = functools.cache(PeopleDatabase)
 
 
 def home_of(settings: Settings) -> PeopleHome:
@@ -148,4 +148,4 @@ def home_of(settings: Settings) -> PeopleHome:
     """
     if isinstance(settings.read_address, str):
         return _database(settings.read_address)
-    return FolderHome(settings.data)
+    return PeopleFolder(settings.data)

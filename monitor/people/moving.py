@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from monitor.core.errors import StoreFault
 from monitor.people.board_keys import make_board_keys
-from monitor.people.homes import DatabaseHome, FolderHome, PeopleHome
+from monitor.people.homes import PeopleDatabase, PeopleFolder, PeopleHome
 from monitor.store.secret_files import BOARD_KEYS, NAMES
 
 log = logging.getLogger(__name__)
@@ -49,7 +49,7 @@ def copy(source: PeopleHome, target: PeopleHome) -> None:
     if _is_used(target):
         raise StoreFault(
             f"{target.name} has other people, keys or phones already: move "
-            f"{', '.join((FolderHome.FILE, *NAMES))} of a data folder away first, or empty the tables"
+            f"{', '.join((PeopleFolder.FILE, *NAMES))} of a data folder away first, or empty the tables"
         )
     wanted = wanted._replace(files=there.files | wanted.files)
     connection = target.writing()
@@ -79,12 +79,12 @@ def make_ready(home: PeopleHome, folder: Path) -> None:
 
     A fault of the database is logged: readings are stored without people.
     """
-    if not isinstance(home, DatabaseHome):
+    if not isinstance(home, PeopleDatabase):
         make_board_keys(home.files)
         return
     try:
         if not _is_used(home):
-            copy(FolderHome(folder), home)
+            copy(PeopleFolder(folder), home)
         make_board_keys(home.files)
     except StoreFault as exc:
         log.error("nobody can sign in: people cannot be read or written reason=%s", exc)

@@ -12,7 +12,7 @@ import numpy as np
 
 from monitor.planning.model import PEOPLE, Job, Model
 from monitor.planning.open_time import Ticks
-from monitor.planning.problem import Z90, Repair, Running, Seconds, TimeRange, WaitTimes
+from monitor.planning.problem import Z90, RepairToPlan, RunningStep, Seconds, TimeRange, WaitTimes
 from monitor.science.ranges import Floats
 
 DRAWS = 200
@@ -20,7 +20,7 @@ DRAWS = 200
 
 
 @dataclass(frozen=True, eq=False)
-class Outcome:
+class ExecutedPlan:
     """Executions of a plan.
 
     `off`, `ready`: ranges by job. `took_ms`: duration of the waits, shape (draws, jobs).
@@ -36,14 +36,14 @@ class Outcome:
     member: np.ndarray
     """Number of the member of the air, by draw; for waits of fewer members, modulo their number."""
 
-    def kept(self, number: int, repair: Repair) -> float | None:
+    def kept(self, number: int, repair: RepairToPlan) -> float | None:
         """Chance that a repair is ready by its promised time; None without one. [-]"""
         if repair.promised_ms is None:
             return None
         return float((self.repair_ms[:, number] <= repair.promised_ms).mean())
 
 
-def executed(model: Model, starts: list[int], seed: int, draws: int = DRAWS) -> Outcome:
+def executed(model: Model, starts: list[int], seed: int, draws: int = DRAWS) -> ExecutedPlan:
     """Executions of a plan.
 
     Parameters
@@ -176,10 +176,10 @@ class _Run:
         free[:, :count] = np.maximum(until[:, None], free[:, :count])
         self.free[name][rows] = np.sort(free, axis=1)
 
-    def outcome(self) -> Outcome:
+    def outcome(self) -> ExecutedPlan:
         """The executions with their ranges."""
         last_ms = float(self.time.ms(len(self.time)))
-        return Outcome(
+        return ExecutedPlan(
             off=_ranges(self.off_ms, last_ms),
             ready=_ranges(self.ready_ms, last_ms),
             repairs=_ranges(self.repair_ms, last_ms),
@@ -223,7 +223,7 @@ def _drawn_wait(
 
 
 def _running_ends(
-    running: Running, now_ms: int, random: np.random.Generator, draws: int
+    running: RunningStep, now_ms: int, random: np.random.Generator, draws: int
 ) -> tuple[Floats, Floats]:
     """Draws of when the clamps come off, and when others may follow. [ms]"""
     score = random.standard_normal(draws)

@@ -18,9 +18,8 @@ from monitor.core.formats import local
 from monitor.domain.cautions import Caution
 from monitor.domain.opening_hours import of_date
 from monitor.domain.repairs import learning
-from monitor.domain.repairs.repair import Repair as ShopRepair
-from monitor.domain.repairs.step import Step as ShopStep
-from monitor.domain.repairs.step import StepKind, cautions_of
+from monitor.domain.repairs.repair import Repair
+from monitor.domain.repairs.step import Step, StepKind, cautions_of
 from monitor.domain.repairs.stock import counts
 from monitor.domain.wait import OpenWait
 from monitor.domain.wait_type_registry import from_mapping
@@ -30,10 +29,10 @@ from monitor.planning.problem import (
     Condition,
     DampAir,
     Problem,
-    Repair,
-    Running,
+    RepairToPlan,
+    RunningStep,
     Seconds,
-    Step,
+    StepToPlan,
     TimeRange,
     WaitTimes,
     steady_wait,
@@ -141,17 +140,12 @@ def problem_of(
 
 
 def repair_if_taken_in(
-    journal: Journal,
-    waits: ShopWaits,
-    steps: tuple[ShopStep, ...],
-    place: str,
-    *,
-    id_: str = "new",
-) -> Repair:
+    journal: Journal, waits: ShopWaits, steps: tuple[Step, ...], place: str, *, id_: str = "new"
+) -> RepairToPlan:
     """A repair with steps that is not taken in yet, for a promise or a what-if."""
     taught = learning.LearnedHandsOn(journal.repairs.values())
     made = tuple(_step(step, place, journal, waits, taught) for step in steps)
-    return Repair(id=id_, name=id_.capitalize(), steps=made)
+    return RepairToPlan(id=id_, name=id_.capitalize(), steps=made)
 
 
 class ShopWaits:
@@ -284,13 +278,13 @@ def _lasting(
 
 
 def _repair(
-    repair: ShopRepair,
+    repair: Repair,
     journal: Journal,
     waits: ShopWaits,
     taught: learning.LearnedHandsOn,
     status: dict[str, WaitStatus],
     now_ms: int,
-) -> Repair:
+) -> RepairToPlan:
     instrument = journal.instruments.get(repair.instrument)
     place = instrument.place if instrument is not None else ""
     steps = []
@@ -299,18 +293,20 @@ def _repair(
         step = _step(one, place, journal, waits, taught, begun=one.started_ms is not None)
         steps.append(replace(step, running=running, done=one.finished and running is None))
     name = instrument.reference if instrument is not None else repair.name
-    return Repair(id=repair.id, name=name, steps=tuple(steps), promised_ms=repair.promised_ms)
+    return RepairToPlan(
+        id=repair.id, name=name, steps=tuple(steps), promised_ms=repair.promised_ms
+    )
 
 
 def _step(
-    step: ShopStep,
+    step: Step,
     place: str,
     journal: Journal,
     waits: ShopWaits,
     taught: learning.LearnedHandsOn,
     *,
     begun: bool = False,
-) -> Step:
+) -> StepToPlan:
     wait = load = None
     if step.wait_kind and not begun:
         try:
@@ -321,7 +317,7 @@ def _step(
                 raise
             wait, load = usual_wait(kind), usual_wait(kind, load=True) if kind.load_s else None
     cautions = set(cautions_of(step, journal.book.get(step.wait_kind)))
-    return Step(
+    return StepToPlan(
         id=step.id,
         name=step.label,
         hands_on=Seconds(*(60.0 * minutes for minutes in taught.of(step))),
@@ -340,12 +336,12 @@ def _step(
 
 
 def _running(
-    step: ShopStep,
+    step: Step,
     journal: Journal,
     taught: learning.LearnedHandsOn,
     status: dict[str, WaitStatus],
     now_ms: int,
-) -> Running | None:
+) -> RunningStep | None:
     """Running part of a step: its work, its wait, or a joint that may not be loaded yet."""
     if step.started_ms is None:
         return None
@@ -354,7 +350,7 @@ def _running(
         of = status.get(step.wait)
         if of is None or of.loadable:
             return None
-        return Running(
+        return RunningStep(
             since_ms=since_ms,
             hands_until_ms=since_ms,
             off=TimeRange(*[step.finished_ms] * 3),
@@ -363,14 +359,16 @@ def _running(
     if not step.wait_kind:
         low, usual, high = (since_ms + round(60_000 * m) for m in taught.of(step))
         ends = TimeRange(*(max(at, now_ms) for at in (low, usual, high)))
-        return Running(since_ms=since_ms, hands_until_ms=ends.usual_ms, off=ends)
+        return RunningStep(since_ms=since_ms, hands_until_ms=ends.usual_ms, off=ends)
     of = status.get(step.wait)
     kind = of.kind if of is not None else journal.book[step.wait_kind]
     found = [of.readiness if of else None, of.load if of and kind.load_s else None]
     off = _range(found[0], since_ms, kind, now_ms)
     ready = _range(found[1], since_ms, kind, now_ms, load=True) if kind.load_s else None
     known = found[0] is not None and found[0].ready_ms is not None
-    return Running(since_ms=since_ms, hands_until_ms=since_ms, off=off, ready=ready, known=known)
+    return RunningStep(
+        since_ms=since_ms, hands_until_ms=since_ms, off=off, ready=ready, known=known
+    )
 
 
 def _range(

@@ -11,7 +11,15 @@ import numpy as np
 
 from monitor.planning.model import all_before
 from monitor.planning.open_time import LONG_CLOSED_MS
-from monitor.planning.problem import Plan, PlannedStep, Problem, Repair, Step, TimeRange, WaitTimes
+from monitor.planning.problem import (
+    Plan,
+    PlannedStep,
+    Problem,
+    RepairToPlan,
+    StepToPlan,
+    TimeRange,
+    WaitTimes,
+)
 
 BEFORE_MS = 3_600_000
 """The notice comes so long before closing. [ms]"""
@@ -24,7 +32,7 @@ def shown_from(closes_ms: int) -> int:
     return closes_ms - BEFORE_MS
 
 
-class Verdict(StrEnum):
+class StartVerdict(StrEnum):
     """Verdict on a start before closing, as files and messages have it."""
 
     NIGHT = "uses the night"
@@ -43,7 +51,7 @@ class LastStart(NamedTuple):
 
     repair: str
     step: str
-    verdict: Verdict
+    verdict: StartVerdict
     off: TimeRange
     planned: bool = False
     rival: tuple[str, str] | None = None
@@ -51,7 +59,7 @@ class LastStart(NamedTuple):
 
     @property
     def good(self) -> bool:
-        return self.verdict is Verdict.NIGHT
+        return self.verdict is StartVerdict.NIGHT
 
 
 def last_starts(problem: Problem, plan: Plan) -> tuple[LastStart, ...]:
@@ -80,19 +88,19 @@ def last_starts(problem: Problem, plan: Plan) -> tuple[LastStart, ...]:
     return tuple(sorted(found, key=lambda one: (not one.good, not one.planned, -one.off.usual_ms)))
 
 
-def _can_start(repair: Repair, step: Step) -> bool:
+def _can_start(repair: RepairToPlan, step: StepToPlan) -> bool:
     if step.wait is None or step.done or step.running is not None or step.awaits_consent:
         return False
     done = {one.id for one in repair.steps if one.done}
     return (all_before(repair, step) if step.loads else set(step.after)) <= done
 
 
-def _fits(step: Step, free: dict[str, int]) -> bool:
+def _fits(step: StepToPlan, free: dict[str, int]) -> bool:
     return all(count <= free.get(name, 0) for name, count in step.needs.items())
 
 
 def _verdict(
-    problem: Problem, plan: Plan, repair: Repair, step: Step, closes_ms: int
+    problem: Problem, plan: Plan, repair: RepairToPlan, step: StepToPlan, closes_ms: int
 ) -> LastStart | None:
     hands = step.hands_on
     on_ms = problem.now_ms + round(1000 * hands.usual)
@@ -104,11 +112,11 @@ def _verdict(
         for one in plan.steps
     )
 
-    def verdict(of: Verdict, rival: tuple[str, str] | None = None) -> LastStart:
-        return LastStart(repair.id, step.id, of, off, planned and of is Verdict.NIGHT, rival)
+    def verdict(of: StartVerdict, rival: tuple[str, str] | None = None) -> LastStart:
+        return LastStart(repair.id, step.id, of, off, planned and of is StartVerdict.NIGHT, rival)
 
     if problem.now_ms + 1000 * longest_s > closes_ms:
-        return verdict(Verdict.NO_TIME)
+        return verdict(StartVerdict.NO_TIME)
     if off.high_ms <= closes_ms:
         return None  # it is off before anybody leaves
     spans = [span for span in problem.open if span[1] >= closes_ms]
@@ -117,14 +125,14 @@ def _verdict(
         for (_, closes), (opens, _) in pairwise(spans)
     )
     if not step.overnight or (weekend and not step.over_weekend):
-        return verdict(Verdict.LEFT_ALONE)
+        return verdict(StartVerdict.LEFT_ALONE)
     if not planned and (rival := _rival(problem, plan, repair, step, off)):
-        return verdict(Verdict.IN_THE_WAY, rival)
-    return verdict(Verdict.NIGHT)
+        return verdict(StartVerdict.IN_THE_WAY, rival)
+    return verdict(StartVerdict.NIGHT)
 
 
 def _rival(
-    problem: Problem, plan: Plan, repair: Repair, step: Step, off: TimeRange
+    problem: Problem, plan: Plan, repair: RepairToPlan, step: StepToPlan, off: TimeRange
 ) -> tuple[str, str] | None:
     """The first planned step for which clamps would be missing if `step` started now."""
     needs = {(r.id, s.id): s.needs for r in problem.repairs for s in r.steps}

@@ -7,8 +7,16 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from monitor.planning.open_time import OpenTime, Ticks
-from monitor.planning.problem import TICK_MS, Z90, Problem, Repair, Step, TimeRange, WaitTimes
+from monitor.planning.open_time import OpenTicks, Ticks
+from monitor.planning.problem import (
+    TICK_MS,
+    Z90,
+    Problem,
+    RepairToPlan,
+    StepToPlan,
+    TimeRange,
+    WaitTimes,
+)
 from monitor.science.quantiles import quantile
 from monitor.science.ranges import Floats
 
@@ -34,7 +42,7 @@ class Job:
     """
 
     repair: int
-    step: Step
+    step: StepToPlan
     hands: int
     starts: Ticks
     off: Ticks
@@ -73,7 +81,7 @@ class Model:
     """
 
     problem: Problem
-    time: OpenTime
+    time: OpenTicks
     jobs: tuple[Job, ...]
     held: tuple[Held, ...]
     floor: tuple[int, ...]
@@ -99,7 +107,7 @@ def build(problem: Problem, share: float = 0.5) -> Model:
     share : float
         Quantile of the waits that is planned with. [-]
     """
-    time = OpenTime(problem.open, problem.now_ms)
+    time = OpenTicks(problem.open, problem.now_ms)
     jobs: list[Job] = []
     held: list[Held] = []
     floors, waiting, due = [], [], []
@@ -140,7 +148,7 @@ def build(problem: Problem, share: float = 0.5) -> Model:
     )
 
 
-def ordered(repair: Repair) -> list[Step]:
+def ordered(repair: RepairToPlan) -> list[StepToPlan]:
     """Steps of a repair, each after those that it must follow, else in their own order."""
     rest, found, known = list(repair.steps), [], set[str]()
     while rest:
@@ -151,7 +159,7 @@ def ordered(repair: Repair) -> list[Step]:
     return found
 
 
-def all_before(repair: Repair, step: Step) -> set[str]:
+def all_before(repair: RepairToPlan, step: StepToPlan) -> set[str]:
     """Ids of all steps that a step must follow, also by way of others."""
     steps, found, rest = {one.id: one for one in repair.steps}, set[str](), list(step.after)
     while rest:
@@ -202,7 +210,7 @@ def _rounded_ms(wait: Floats) -> Floats:
         return grid_ms * np.ceil(1000 * wait / grid_ms - 1e-9)
 
 
-def _running(step: Step, share: float, time: OpenTime, held: list[Held]) -> tuple[int, int]:
+def _running(step: StepToPlan, share: float, time: OpenTicks, held: list[Held]) -> tuple[int, int]:
     """Ticks at which a running step is off, and may be loaded; adds what it holds."""
     running = step.running
     if running is None:
@@ -216,7 +224,7 @@ def _running(step: Step, share: float, time: OpenTime, held: list[Held]) -> tupl
     return off, max(off, ready)
 
 
-def _job(number: int, step: Step, share: float, time: OpenTime, earliest: int) -> Job:
+def _job(number: int, step: StepToPlan, share: float, time: OpenTicks, earliest: int) -> Job:
     """Job of a step that may start from a tick on, with nothing before it yet."""
     usual_s = step.hands_on.usual
     hands = int(np.ceil(1000 * usual_s / TICK_MS))

@@ -19,7 +19,7 @@ LONG_CLOSED_MS = 24 * 3_600_000
 Ticks = NDArray[np.int64]
 
 
-class OpenTime:
+class OpenTicks:
     """Ticks at which the shop is open, from now on.
 
     Parameters

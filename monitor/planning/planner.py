@@ -8,7 +8,7 @@ from time import perf_counter
 import numpy as np
 
 from monitor.planning import greedy as by_rules
-from monitor.planning.execution import Outcome, executed
+from monitor.planning.execution import ExecutedPlan, executed
 from monitor.planning.model import Job, Model, build, wait_s
 from monitor.planning.problem import (
     MAY_DAYS,
@@ -111,7 +111,7 @@ def hinted(model: Model, hint: Plan) -> list[int]:
     ]
 
 
-def _steps(model: Model, starts: list[int], outcome: Outcome) -> tuple[PlannedStep, ...]:
+def _steps(model: Model, starts: list[int], outcome: ExecutedPlan) -> tuple[PlannedStep, ...]:
     """Steps of a plan by their time: what runs, and what is planned."""
     found = []
     for repair in model.problem.repairs:
@@ -144,7 +144,7 @@ def _steps(model: Model, starts: list[int], outcome: Outcome) -> tuple[PlannedSt
     return tuple(sorted(found, key=lambda s: (s.from_ms, s.repair, s.step)))
 
 
-def _handed_out_ready(model: Model, starts: list[int], outcome: Outcome) -> list[int]:
+def _handed_out_ready(model: Model, starts: list[int], outcome: ExecutedPlan) -> list[int]:
     """Starts, with no instrument handed out before its repair is usually ready.
 
     In a plan each step takes its usual time. Of several, one is often late.
@@ -179,7 +179,7 @@ def _may_start(model: Model, starts: list[int], job: Job) -> tuple[tuple[int, in
     return tuple((int(part[0]), int(part[-1])) for part in parts if len(part))
 
 
-def _repairs(model: Model, starts: list[int], outcome: Outcome) -> tuple[PlannedRepair, ...]:
+def _repairs(model: Model, starts: list[int], outcome: ExecutedPlan) -> tuple[PlannedRepair, ...]:
     unplanned = {
         job.repair for job, s in zip(model.jobs, starts, strict=True) if s >= len(model.time)
     }

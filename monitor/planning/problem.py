@@ -82,7 +82,7 @@ def steady_wait(low_s: float, usual_s: float, high_s: float, minimum_s: float = 
 
 
 @dataclass(frozen=True, kw_only=True)
-class Running:
+class RunningStep:
     """A step that was started: its hands-on work and when its wait ends.
 
     `off`: the clamps come off, past for a joint that is still setting. `ready`: it may be worked,
@@ -98,7 +98,7 @@ class Running:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Step:
+class StepToPlan:
     """A step of a repair: hands-on work, then a wait or none.
 
     `wait` lasts until the clamps come off, `load` until the joint may be worked, loaded or strung;
@@ -130,17 +130,17 @@ class Step:
     """Not planned, nor what follows it, until the client has agreed."""
     fixed_ms: int | None = None
     """Start that somebody chose: not before it, and at it if possible. [ms]"""
-    running: Running | None = None
+    running: RunningStep | None = None
     done: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
-class Repair:
+class RepairToPlan:
     """A repair with its steps. A greater weight lets it be ready sooner than others."""
 
     id: str
     name: str
-    steps: tuple[Step, ...]
+    steps: tuple[StepToPlan, ...]
     promised_ms: int | None = None
     weight: float = 1.0
 
@@ -181,7 +181,7 @@ class Problem:
 
     now_ms: int
     open: tuple[tuple[int, int], ...]
-    repairs: tuple[Repair, ...]
+    repairs: tuple[RepairToPlan, ...]
     people: int = 1
     stock: Mapping[str, int] = field(default_factory=dict)
     conditions: tuple[Condition, ...] = ()

@@ -7,7 +7,7 @@ from graphlib import CycleError, TopologicalSorter
 from itertools import pairwise
 
 from monitor.core.errors import Fault, Rejected
-from monitor.planning.problem import Problem, Repair, Step
+from monitor.planning.problem import Problem, RepairToPlan, StepToPlan
 
 HOUR_S = 3600.0
 STEPS_MAX = 400
@@ -54,7 +54,7 @@ def faults(problem: Problem) -> Iterator[Fault]:
         yield from repair_faults(repair, problem, longest_s)
 
 
-def repair_faults(repair: Repair, problem: Problem, longest_s: float) -> Iterator[Fault]:
+def repair_faults(repair: RepairToPlan, problem: Problem, longest_s: float) -> Iterator[Fault]:
     """Faults of one repair. `longest_s` is the longest opening of the shop. [s]"""
     path = f"repairs.{repair.id}"
     if repair.weight <= 0:
@@ -74,7 +74,7 @@ def repair_faults(repair: Repair, problem: Problem, longest_s: float) -> Iterato
 
 
 def _step_faults(
-    step: Step, path: str, ids: set[str], problem: Problem, longest_s: float
+    step: StepToPlan, path: str, ids: set[str], problem: Problem, longest_s: float
 ) -> Iterator[Fault]:
     low, usual, high = step.hands_on
     if not 0 <= low <= usual <= high:
@@ -104,7 +104,7 @@ def _step_faults(
         )
 
 
-def circle(steps: tuple[Step, ...]) -> list[str]:
+def circle(steps: tuple[StepToPlan, ...]) -> list[str]:
     """Circle of "must follow" among steps, its first id again at the end; empty without one."""
     try:
         TopologicalSorter({step.id: step.after for step in steps}).prepare()

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.planning.execution import Outcome, executed
+from monitor.planning.execution import ExecutedPlan, executed
 from monitor.planning.model import Model, build
 from monitor.planning.planner import SEED, hinted
 from monitor.planning.problem import DampAir, Plan, Problem
@@ -75,7 +75,9 @@ def sensitivity(
     return tuple(sorted(found, key=lambda s: s.without_ms - s.with_ms))
 
 
-def _moved(model: Model, outcome: Outcome, holds: np.ndarray) -> Iterable[tuple[str, int, int]]:
+def _moved(
+    model: Model, outcome: ExecutedPlan, holds: np.ndarray
+) -> Iterable[tuple[str, int, int]]:
     """Repairs that are later in the outcomes where something holds, with both medians."""
     if min(holds.sum(), (~holds).sum()) < FEWEST:
         return

@@ -45,7 +45,7 @@ class Solved(NamedTuple):
     bound_h: float
 
 
-class Piece(NamedTuple):
+class StartSpan(NamedTuple):
     """Starts from `first` to `last` with one result: `value`, or `value` after the start."""
 
     first: int
@@ -284,7 +284,7 @@ class _Search:
         self.cp.minimize(sum(terms))
 
 
-def pieces(at: Ticks, values: Ticks) -> list[Piece]:
+def pieces(at: Ticks, values: Ticks) -> list[StartSpan]:
     """A function in as few pieces as a walk along it finds, each flat or rising with its argument.
 
     >>> pieces(np.array([0, 1, 2, 3]), np.array([4, 5, 6, 6]))
@@ -297,7 +297,7 @@ def pieces(at: Ticks, values: Ticks) -> list[Piece]:
         rises = rise_ends[begin] > flat_ends[begin]
         end = int(rise_ends[begin] if rises else flat_ends[begin])
         value = int(after[begin] if rises else values[begin])
-        found.append(Piece(int(at[begin]), int(at[end]), bool(rises), value))
+        found.append(StartSpan(int(at[begin]), int(at[end]), bool(rises), value))
         begin = end + 1
     return found
 

@@ -19,7 +19,7 @@ from monitor.domain.repairs.requests import StartStep
 from monitor.domain.repairs.step import CLAMPED, COATED, StepKind, cautions_of
 from monitor.domain.situation import drying
 from monitor.domain.wait import is_early
-from monitor.planning.last_start import LastStart, Verdict
+from monitor.planning.last_start import LastStart, StartVerdict
 from monitor.planning.today import SOON_MS
 from monitor.planning.words import soft_sentence
 from monitor.science.waits.glue import GlueLaw
@@ -154,13 +154,13 @@ class StepCheck:
         for one in starts:
             judged = one.good or (one.repair, one.step) in starting
             why = self._planned_air(one.repair, one.step) if judged else ""
-            found.append(one._replace(verdict=Verdict.AIR, why=why) if why else one)
+            found.append(one._replace(verdict=StartVerdict.AIR, why=why) if why else one)
         known = {(one.repair, one.step) for one in found}
         for step in soon:
             new = (step.repair, step.step) not in known
             if new and (why := self._planned_air(step.repair, step.step)):
                 found.append(
-                    LastStart(step.repair, step.step, Verdict.AIR, step.off, True, why=why)
+                    LastStart(step.repair, step.step, StartVerdict.AIR, step.off, True, why=why)
                 )
         return tuple(found)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from monitor.core import formats
 from monitor.core.errors import Rejected
 from monitor.domain.repairs.step import CLAMPED
-from monitor.planning.last_start import LastStart, Verdict
+from monitor.planning.last_start import LastStart, StartVerdict
 from monitor.waits.text import about
 
 if TYPE_CHECKING:
@@ -126,19 +126,19 @@ def last_start_sentence(one: LastStart, names: Names, now_ms: int, zone: ZoneInf
     name = names.step(one.repair, one.step)
     off = planned_at(one.off.usual_ms, now_ms, zone)
     match one.verdict:
-        case Verdict.NIGHT:
+        case StartVerdict.NIGHT:
             done = (
                 "its clamps may come off" if names.clamped(one.repair, one.step) else "it is ready"
             )
             return f"{name}. Start it now: {done} {off}."
-        case Verdict.NO_TIME:
+        case StartVerdict.NO_TIME:
             return f"{name}. Do not start it: the work does not fit before closing."
-        case Verdict.LEFT_ALONE:
+        case StartVerdict.LEFT_ALONE:
             return f"{name}. Do not start it: it may not be left alone while the shop is closed."
-        case Verdict.IN_THE_WAY:
+        case StartVerdict.IN_THE_WAY:
             rival = names.step(*one.rival) if one.rival else "other work"
             return f"{name}. Do not start it: {rival} needs its clamps or its place first."
-        case Verdict.AIR:
+        case StartVerdict.AIR:
             return f"{name}. Do not start it. {one.why}"
 
 

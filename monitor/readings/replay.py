@@ -55,7 +55,7 @@ class ReplayPlan(NamedTuple):
     columns: Callable[[], Iterator[Column]]
 
 
-class Message(NamedTuple):
+class RecordedMessage(NamedTuple):
     """`measured_ms` is the time of its first reading, `readings` how many it holds."""
 
     measured_ms: int
@@ -139,7 +139,7 @@ def shift(stretch: ReplayPlan, at_ms: int, *, as_now: bool) -> int:
     return by_ms
 
 
-def messages(stretch: ReplayPlan, by_ms: int, *, in_order: bool) -> Iterator[Message]:
+def messages(stretch: ReplayPlan, by_ms: int, *, in_order: bool) -> Iterator[RecordedMessage]:
     """The messages to send, each of one sensor.
 
     Parameters
@@ -165,7 +165,7 @@ def messages(stretch: ReplayPlan, by_ms: int, *, in_order: bool) -> Iterator[Mes
 
 def send(
     publisher: Publisher,
-    to_send: Iterable[Message],
+    to_send: Iterable[RecordedMessage],
     acknowledged: Callable[[int], None],
     pace: float | None = None,
     *,
@@ -233,11 +233,11 @@ def send(
     return sent
 
 
-def message(readings: list[Reading]) -> Message:
+def message(readings: list[Reading]) -> RecordedMessage:
     """Message with one sensor's readings, as the sensor would send it."""
     place, sensor, _ = readings[0].series
     topic = f"benchweather/{place}/{sensor}"
-    return Message(readings[0].ts_ms, topic, pack(readings), len(readings))
+    return RecordedMessage(readings[0].ts_ms, topic, pack(readings), len(readings))
 
 
 def _wanted(held: Iterable[Series], places: Iterable[str], sensors: Iterable[str]) -> list[Series]:
@@ -256,7 +256,7 @@ def _stretch(
     return ReplayPlan(sum(counts), min(firsts), max(lasts), columns)
 
 
-def _in_order(columns: list[Column], by_ms: int) -> Iterator[Message]:
+def _in_order(columns: list[Column], by_ms: int) -> Iterator[RecordedMessage]:
     series = sorted({one for one, _, _ in columns})
     number = {one: i for i, one in enumerate(series)}
     ts_ms = np.concatenate([ts for _, ts, _ in columns])

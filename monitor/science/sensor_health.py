@@ -67,7 +67,7 @@ COSTS: dict[SensorFault, int] = {
 """What each fault takes off a score of 100. Ours."""
 
 
-class Finding(NamedTuple):
+class FaultFound(NamedTuple):
     """A fault and how large it is: SILENT, STUCK, SATURATED [s]; CLOCK, by how
     much it is slow, below 0 fast [s]; DISAGREES, NOISY [% RH, or K of
     temperature]; JUMPS, REFUSED how many a day; BATTERY [%]. `warm`: it is the temperature's."""
@@ -207,7 +207,7 @@ def findings(
     battery_pct: float = math.nan,
     refused: int = 0,
     outdoors: bool = False,
-) -> list[Finding]:
+) -> list[FaultFound]:
     """Faults of a sensor, gravest first.
 
     Parameters
@@ -229,32 +229,32 @@ def findings(
     """
     found = []
     if silent_s > stale_s:
-        found.append(Finding(SensorFault.SILENT, silent_s))
+        found.append(FaultFound(SensorFault.SILENT, silent_s))
     still, wet = standstill_s(one.rh), saturated_s(one.rh)
     if still >= STUCK_S and not wet > 0:
-        found.append(Finding(SensorFault.STUCK, still))
+        found.append(FaultFound(SensorFault.STUCK, still))
     if wet >= SATURATED_S and not outdoors:
-        found.append(Finding(SensorFault.SATURATED, wet))
+        found.append(FaultFound(SensorFault.SATURATED, wet))
     if slow_s:
-        found.append(Finding(SensorFault.CLOCK, slow_s))
+        found.append(FaultFound(SensorFault.CLOCK, slow_s))
     for warm, rows, loud, jump in (
         (False, one.rh, NOISE_RH_PCT, JUMP_RH_PCT),
         (True, one.temp, NOISE_TEMP_K, JUMP_TEMP_K),
     ):
         if by := disagreement(one, others, warm=warm):
-            found.append(Finding(SensorFault.DISAGREES, by, warm))
+            found.append(FaultFound(SensorFault.DISAGREES, by, warm))
         day = rows[-DAY_ROWS:]
         if (sd := noise(day)) > loud:
-            found.append(Finding(SensorFault.NOISY, sd, warm))
+            found.append(FaultFound(SensorFault.NOISY, sd, warm))
         if (many := jumps(day, jump)) >= JUMPS:
-            found.append(Finding(SensorFault.JUMPS, many, warm))
+            found.append(FaultFound(SensorFault.JUMPS, many, warm))
     if refused:
-        found.append(Finding(SensorFault.REFUSED, refused))
+        found.append(FaultFound(SensorFault.REFUSED, refused))
     if battery_pct <= LOW_BATTERY_PCT:
-        found.append(Finding(SensorFault.BATTERY, battery_pct))
+        found.append(FaultFound(SensorFault.BATTERY, battery_pct))
     return sorted(found, key=lambda finding: list(SensorFault).index(finding.fault))
 
 
-def score(found: Sequence[Finding]) -> int:
+def score(found: Sequence[FaultFound]) -> int:
     """100 for a sensor without fault, down to 0. [-]"""
     return max(0, 100 - sum(COSTS[fault] for fault in {finding.fault for finding in found}))

@@ -14,7 +14,7 @@ from monitor.air.unreliable_readings import doubtful_of
 from monitor.core.formats import lasting
 from monitor.core.measurements import BY_HAND, Quantity, Reading, Series
 from monitor.science.sensor_clock import slow_s
-from monitor.science.sensor_health import Finding, Pair, SensorFault, findings, score
+from monitor.science.sensor_health import FaultFound, Pair, SensorFault, findings, score
 from monitor.store import TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ class Health(NamedTuple):
     place: Place
     sensor: str
     score: int
-    found: list[Finding]
+    found: list[FaultFound]
 
 
 def health(
@@ -167,7 +167,7 @@ def _refused(reader: Reader, now_ms: int) -> dict[str, int]:
     return found
 
 
-def sentence(finding: Finding) -> str:
+def sentence(finding: FaultFound) -> str:
     """A finding in words, with what to do."""
     amount, what = finding.amount, "temperature" if finding.warm else "humidity"
     match finding.fault:

@@ -63,7 +63,7 @@ class Difference(NamedTuple):
         return {"path": list(self.path), "from": self.before, "to": self.after}
 
 
-class Plan(NamedTuple):
+class PlannedChange(NamedTuple):
     """A change of the file that would be valid, not yet written."""
 
     text_before: str
@@ -128,7 +128,7 @@ class SettingsFile:
 
     def changed(
         self, sets: Iterable[SettingValue], removals: Iterable[SettingPath], version: str
-    ) -> Plan:
+    ) -> PlannedChange:
         """Plan a change by somebody who saw a version of the file.
 
         Raises
@@ -148,7 +148,7 @@ class SettingsFile:
             self._set(target, one.path, one.value)
         return self._plan(text, present, target)
 
-    def undone(self, before: str, after: str, paths: Sequence[SettingPath]) -> Plan:
+    def undone(self, before: str, after: str, paths: Sequence[SettingPath]) -> PlannedChange:
         """Plan the undoing of a change between two versions.
 
         Raises
@@ -175,7 +175,7 @@ class SettingsFile:
                 self._set(target, path, was[path])
         return self._plan(text, present, target)
 
-    def write(self, plan: Plan) -> None:
+    def write(self, plan: PlannedChange) -> None:
         """Write a planned change, on disk when this returns.
 
         Raises
@@ -232,7 +232,7 @@ class SettingsFile:
         present: Mapping[str, Any],
         target: Mapping[str, Any],
         exactly: str | None = None,
-    ) -> Plan:
+    ) -> PlannedChange:
         differences = list(_differences(flat(present), flat(target)))
         if not differences:
             raise Rejected("nothing would change: the settings have these values already")
@@ -247,7 +247,7 @@ class SettingsFile:
             raise Rejected(f"{self.path}: {exc}. Edit the file itself") from exc
         except SettingsFault as exc:
             raise Rejected(*(_named(fault, target) for fault in exc.details)) from exc
-        return Plan(text, result, differences)
+        return PlannedChange(text, result, differences)
 
     def _check_paths(self, paths: Iterable[SettingPath]) -> None:
         faults = []

@@ -31,7 +31,7 @@ ITEMS: dict[str, type] = {
 """Settings that are lists of tables, with the type of their items."""
 
 
-class Kind(StrEnum):
+class ValueKind(StrEnum):
     """Kind of a setting's value."""
 
     TEXT = "text"
@@ -43,13 +43,18 @@ class Kind(StrEnum):
     SECRET = "secret"  # noqa: S105 - a kind
 
 
-_KINDS = {bool: Kind.YES_NO, int: Kind.WHOLE, float: Kind.NUMBER, SecretStr: Kind.SECRET}
+_KINDS = {
+    bool: ValueKind.YES_NO,
+    int: ValueKind.WHOLE,
+    float: ValueKind.NUMBER,
+    SecretStr: ValueKind.SECRET,
+}
 
 
 class Member(NamedTuple):
     """A setting: the kind of its value, its choices, its unit, its help, and its default."""
 
-    kind: Kind
+    kind: ValueKind
     choices: tuple[str, ...]
     unit: str
     help: str
@@ -79,9 +84,9 @@ def member(group: str, name: str) -> Member:
         default = None
     parts = get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
     of: Any = next(part for part in parts if part is not type(None))
-    kind = _KINDS.get(of, Kind.TEXT)
-    kind = {Literal: Kind.CHOICE, list: Kind.LINES}.get(get_origin(of), kind)
-    choices = tuple(map(str, get_args(of))) if kind is Kind.CHOICE else ()
+    kind = _KINDS.get(of, ValueKind.TEXT)
+    kind = {Literal: ValueKind.CHOICE, list: ValueKind.LINES}.get(get_origin(of), kind)
+    choices = tuple(map(str, get_args(of))) if kind is ValueKind.CHOICE else ()
     return Member(kind, choices, unit, text, default)
 
 

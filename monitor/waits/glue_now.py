@@ -71,7 +71,7 @@ class GlueQuestion(NamedTuple):
     need_s: float | None = None
 
 
-class Start(NamedTuple):
+class LaterStart(NamedTuple):
     """Later start in good air: time [ms] and chance [-]."""
 
     at_ms: int
@@ -88,7 +88,7 @@ class GlueNow:
     open_time: OpenTime | None
     opens_ms: int | None
     """Next opening of the shop; None if the joint is ready before the shop closes. [ms]"""
-    start: Start | None
+    start: LaterStart | None
     """First later start in good air; None if none is expected or none is needed."""
     searched: bool
     """True if a later start was looked for."""
@@ -305,7 +305,7 @@ def _of_the_air(findings: Iterable[Finding]) -> bool:
 
 def _start(
     coming: AirEnsemble, s: Joint, now_ms: int, open_at: Callable[[int], bool]
-) -> Start | None:
+) -> LaterStart | None:
     """First later start in opening hours whose air is likely right for gluing."""
     low, high = band(s.place, s.limits)
     cool, hot = s.limits.glue_temp_low_c, s.limits.temp_high_c
@@ -317,5 +317,5 @@ def _start(
             continue
         share = float(chance[int((at_ms - coming.start_ms) // step_ms)])
         if share >= START_CHANCE:
-            return Start(at_ms, share)
+            return LaterStart(at_ms, share)
     return None

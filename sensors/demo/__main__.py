@@ -34,7 +34,7 @@ with uncollected():
     from monitor.mqtt.client import Publisher
     from monitor.outlook import files as outlook_files
     from monitor.outlook.worker import Work
-    from monitor.readings.replay import Message, message
+    from monitor.readings.replay import RecordedMessage, message
     from monitor.settings import Settings, load
     from monitor.settings.shop_broker import broker_address
     from monitor.store import Reader, Writer
@@ -207,7 +207,7 @@ def look(settings: Settings) -> None:
             work.look_all(now)
 
 
-def messages(readings: Iterable[Reading]) -> Iterator[Message]:
+def messages(readings: Iterable[Reading]) -> Iterator[RecordedMessage]:
     """Messages of each sensor for one instant's readings."""
     ordered = sorted(readings, key=lambda r: r.series)
     for _, group in itertools.groupby(ordered, lambda r: r.series[:2]):

@@ -10,7 +10,7 @@ from monitor.domain.forecast import Forecast
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors.simulator.random_numbers import normal
-from sensors.simulator.weather import OutdoorYear
+from sensors.simulator.weather import ZonedYear
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -33,7 +33,7 @@ class Forecasts:
     """Weather service of the demo; an issue is the same whenever it is asked for."""
 
     def __init__(self, seed: int, zone: ZoneInfo, weather: DemoWeather | None = None) -> None:
-        self._seed, self._year = seed, weather or OutdoorYear(zone)
+        self._seed, self._year = seed, weather or ZonedYear(zone)
 
     def issued(self, issued_ms: int) -> Forecast:
         """The forecast of one moment, a multiple of `EVERY_MS`. [ms since 1970-01-01 UTC]"""

@@ -25,7 +25,7 @@ from monitor.settings.shop_broker import broker_address
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s, expectation
 from sensors.demo import repairs
-from sensors.demo.past_jobs import GUESTS, JOBS, Guest, Job
+from sensors.demo.past_jobs import GUESTS, JOBS, Guest, PastJob
 from sensors.demo.shop import BENCH
 from sensors.demo.troubles import HOUR_MS
 
@@ -147,7 +147,7 @@ def _steps_of(guest: Guest, due_ms: int) -> list[tuple[float, dict[str, Any]]]:
     return steps
 
 
-def _opening(job: Job) -> dict[str, Any]:
+def _opening(job: PastJob) -> dict[str, Any]:
     if of := repairs.step_of(job.instrument, job.what):
         return {"about": "repair", "do": "start", **of}
     return {

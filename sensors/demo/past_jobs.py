@@ -8,7 +8,7 @@ from monitor.domain.wait import Feel
 from sensors.demo.shop import BENCH, CORNER
 
 
-class Job(NamedTuple):
+class PastJob(NamedTuple):
     """A wait of the demo: `ago_h` is how long ago it was begun; where it is released, `left_h` is how
     long it was left and `feel` how it was. [h]"""
 
@@ -51,26 +51,26 @@ GUESTS = (
 )
 JOBS = (
     # The violin's top is off: its crack is glued, then cleated.
-    Job("plate-crack", VIOLIN, "top crack, bass side", BENCH, 52.0, 4, 8.0, Feel.RIGHT),
-    Job("cleat", VIOLIN, "cleats, bass side", BENCH, 30.5, 2, 7.5, Feel.RIGHT),
-    Job("plate-crack", VIOLIN, "top crack, treble side", BENCH, 2.5, 5),
+    PastJob("plate-crack", VIOLIN, "top crack, bass side", BENCH, 52.0, 4, 8.0, Feel.RIGHT),
+    PastJob("cleat", VIOLIN, "cleats, bass side", BENCH, 30.5, 2, 7.5, Feel.RIGHT),
+    PastJob("plate-crack", VIOLIN, "top crack, treble side", BENCH, 2.5, 5),
     # The cello's top is off: cleats on the top, linings on the ribs.
-    Job("cleat", CELLO, "cleats along the bar", BENCH, 76.0, 2, 16.0, Feel.LONG_BEFORE),
-    Job("cleat", CELLO, "cleat 1 of 2", BENCH, 3.0, 1),
-    Job("cleat", CELLO, "cleat 2 of 2", BENCH, 2.8, 1),
-    Job("linings", CELLO, "upper bout linings", BENCH, 0.6, 14),
+    PastJob("cleat", CELLO, "cleats along the bar", BENCH, 76.0, 2, 16.0, Feel.LONG_BEFORE),
+    PastJob("cleat", CELLO, "cleat 1 of 2", BENCH, 3.0, 1),
+    PastJob("cleat", CELLO, "cleat 2 of 2", BENCH, 2.8, 1),
+    PastJob("linings", CELLO, "upper bout linings", BENCH, 0.6, 14),
     # These are closed.
-    Job("rib-seam", VIOLA, "upper bout seam", BENCH, 28.0, 5, 7.0, Feel.RIGHT),
-    Job("rib-seam", VIOLA, "lower bout seam", BENCH, 4.6, 6),
-    Job("crack-filler", BASS, "rib crack", BENCH, 40.0),
-    Job("neck-or-block", SECOND_VIOLIN, "neck set", BENCH, 20.0, 3),
-    Job("settling", SET_UP, "strung up, second check", BENCH, 15.0),
+    PastJob("rib-seam", VIOLA, "upper bout seam", BENCH, 28.0, 5, 7.0, Feel.RIGHT),
+    PastJob("rib-seam", VIOLA, "lower bout seam", BENCH, 4.6, 6),
+    PastJob("crack-filler", BASS, "rib crack", BENCH, 40.0),
+    PastJob("neck-or-block", SECOND_VIOLIN, "neck set", BENCH, 20.0, 3),
+    PastJob("settling", SET_UP, "strung up, second check", BENCH, 15.0),
     # The viola's back is off and washed.
-    Job("washed-wood", SECOND_VIOLA, "washed back", BENCH, 9.0),
+    PastJob("washed-wood", SECOND_VIOLA, "washed back", BENCH, 9.0),
     # Varnish: coat by coat.
-    Job("spirit-coat", VARNISHED, "first clear coat", CORNER, 55.0, 0, 22.0, Feel.SOFT),
-    Job("spirit-coat", VARNISHED, "second clear coat", CORNER, 7.0),
-    Job("oil-coat", "new violin, job 60", "first oil coat", CORNER, 26.0),
-    Job("retouching", "VN-53 violin", "edge of the back", CORNER, 3.2, 0, 2.4, Feel.RIGHT),
-    Job("retouching", "VN-53 violin", "edge of the back, again", CORNER, 0.7),
+    PastJob("spirit-coat", VARNISHED, "first clear coat", CORNER, 55.0, 0, 22.0, Feel.SOFT),
+    PastJob("spirit-coat", VARNISHED, "second clear coat", CORNER, 7.0),
+    PastJob("oil-coat", "new violin, job 60", "first oil coat", CORNER, 26.0),
+    PastJob("retouching", "VN-53 violin", "edge of the back", CORNER, 3.2, 0, 2.4, Feel.RIGHT),
+    PastJob("retouching", "VN-53 violin", "edge of the back, again", CORNER, 0.7),
 )

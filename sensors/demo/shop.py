@@ -18,7 +18,7 @@ from sensors.demo.weather import DemoWeather
 from sensors.simulator import habits, room
 from sensors.simulator.sensor_error import sensor_readings
 from sensors.simulator.time_grid import GRID_MS, SPIN_UP_MS, months_around
-from sensors.simulator.weather import OutdoorYear
+from sensors.simulator.weather import ZonedYear
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,7 +62,7 @@ class DemoShop:
     def __init__(self, seed: int, zone: ZoneInfo, weather: DemoWeather | None = None) -> None:
         self._seed = seed
         self._zone = zone
-        self._outdoors = weather or OutdoorYear(zone)
+        self._outdoors = weather or ZonedYear(zone)
         self._quarters: OrderedDict[int, room.Run] = OrderedDict()
 
     def readings(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sensors.simulator.weather import OutdoorAir, OutdoorYear
+from sensors.simulator.weather import OutdoorAir, ZonedYear
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -34,7 +34,7 @@ class DemoWeather:
     """Outdoor air of a demo that was first started at a moment. [ms since 1970-01-01 UTC]"""
 
     def __init__(self, zone: ZoneInfo, started_ms: int) -> None:
-        self._year, self._started_ms = OutdoorYear(zone), started_ms
+        self._year, self._started_ms = ZonedYear(zone), started_ms
 
     def unfilled(self, ts_ms: Times) -> NDArray[np.bool_]:
         """True where nobody fills the humidifier's tank at `ts_ms`, shape (n,)."""

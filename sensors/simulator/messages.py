@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
-from monitor.readings.replay import AT_ONCE, Message, message
+from monitor.readings.replay import AT_ONCE, RecordedMessage, message
 
 if TYPE_CHECKING:
     from sensors.simulator.shops import Block, Shops
@@ -25,7 +25,7 @@ def messages(
     in_order: bool,
     stepped: Callable[[float], None] = lambda _: None,
     clock: Callable[[], int] = now_ms,
-) -> Iterator[Message]:
+) -> Iterator[RecordedMessage]:
     """Messages of all sensors in the periods that begin in [start, end).
 
     Parameters
@@ -69,7 +69,9 @@ def _series(shops: Shops, i: int, quantity: Quantity) -> Series:
     return Series(sensor.place, sensor.name, quantity)
 
 
-def _packs(ts_ms: list[int], quantities: list[tuple[Series, list[float]]]) -> Iterator[Message]:
+def _packs(
+    ts_ms: list[int], quantities: list[tuple[Series, list[float]]]
+) -> Iterator[RecordedMessage]:
     at_once = AT_ONCE // len(quantities)
     for low in range(0, len(ts_ms), at_once):
         rows = range(low, min(low + at_once, len(ts_ms)))

@@ -18,7 +18,7 @@ from sensors.simulator.random_numbers import uniform
 from sensors.simulator.random_shop import LAG_MAX, random_shops
 from sensors.simulator.sensor_error import sensor_readings
 from sensors.simulator.time_grid import GRID_MS, SPIN_UP_MS, months_around
-from sensors.simulator.weather import OutdoorAir, OutdoorYear
+from sensors.simulator.weather import OutdoorAir, ZonedYear
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -110,7 +110,7 @@ class Shops:
         self.period_ms, self._zone = period_ms, zone
         self._seeds = _seeds(seed, "shop", shops)
         self._drawn = random_shops(self._seeds)
-        self._year = OutdoorYear(zone)
+        self._year = ZonedYear(zone)
         self.sensors = tuple(_sensors(self._seeds, sensors))
         self._made = tuple(
             one for shop in self._seeds for one in _seeds(shop, "sensor", sensors)

@@ -45,7 +45,7 @@ class OutdoorAir(NamedTuple):
     wind_m_s: Floats
 
 
-class OutdoorYear:
+class ZonedYear:
     """The packaged year laid over the calendar of a zone.
 
     The clock is the zone's standard time all year, so weather knows no summer time. Temperature

@@ -26,7 +26,7 @@ from monitor.backup.contents import belongs
 from monitor.core.errors import StoreFault
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.people.access_store import AccessStore
-from monitor.people.homes import FolderHome
+from monitor.people.homes import PeopleFolder
 from monitor.people.roles import Role
 from monitor.runtime.disk_space import shortage
 from monitor.store import Reader, Writer, migrations, outlooks, retention, rollups
@@ -57,7 +57,7 @@ def model(tmp_path_factory):
     (data / "settings-versions").mkdir()
     with contextlib.closing(Writer(data / "readings.sqlite3")) as writer:
         fill(writer)
-    AccessStore(FolderHome(data)).add_person("mira", Role.BENCH, "lining cleat saddle", T0)
+    AccessStore(PeopleFolder(data)).add_person("mira", Role.BENCH, "lining cleat saddle", T0)
     for name, text in SECRETS.items():
         (data / name).write_text(text)
     (data / "benchweather.toml").write_text(
@@ -112,7 +112,7 @@ def test_a_backup_has_what_nobody_can_make_again_and_restores_it(shop, tmp_path)
         contextlib.closing(Reader(tmp_path / "new" / "readings.sqlite3")) as after,
     ):
         assert content(after.connection) == content(before.connection)
-    (person,) = AccessStore(FolderHome(tmp_path / "new")).people()
+    (person,) = AccessStore(PeopleFolder(tmp_path / "new")).people()
     assert (person.name, person.role) == ("mira", Role.BENCH)
     kept = state.read(shop)
     assert (kept.path, kept.rows, kept.fault) == (str(made.path), made.manifest.rows, "")

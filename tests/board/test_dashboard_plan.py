@@ -26,7 +26,7 @@ from monitor.domain.cautions import WORDS
 from monitor.domain.repairs.repair import Repair
 from monitor.domain.repairs.step import Step, StepKind, cautions_of
 from monitor.planning import present
-from monitor.planning.last_start import LastStart, Verdict
+from monitor.planning.last_start import LastStart, StartVerdict
 from monitor.planning.problem import DampAir, Note, PlannedStep, TimeRange
 from monitor.planning.sensitivity import Shift
 from monitor.planning.words import BY_RULES, Names
@@ -255,7 +255,7 @@ def test_the_stock_is_set_and_a_number_that_steps_need_is_kept(client, repair):
 def test_a_start_under_now_that_waits_past_closing_makes_use_of_the_night(book, repair):
     found, made = book.journal().repairs[repair], book.plan()
     one = next(one for one in made.plan.steps if one.off.usual_ms > one.to_ms and not one.running)
-    item = agendas.Item(found, found.step(one.step), Do.START, one.from_ms)
+    item = agendas.AgendaStep(found, found.step(one.step), Do.START, one.from_ms)
     before, after = one.off.usual_ms - 1, one.off.usual_ms
     assert agendas.uses_night(agendas.Agenda((item,), (), (), ()), made, before)
     assert not agendas.uses_night(agendas.Agenda((item,), (), (), ()), made, after)
@@ -267,7 +267,7 @@ def test_last_starts_are_shown_from_an_hour_before_closing(data, book, repair):
     one = next(one for one in own.steps if agendas.can_start(own, one))
     now = now_ms()
     off = TimeRange(*[now + 9 * HOUR] * 3)
-    verdicts = (LastStart(repair, one.id, Verdict.LEFT_ALONE, off),)
+    verdicts = (LastStart(repair, one.id, StartVerdict.LEFT_ALONE, off),)
     present_ = replace(book.plan(), plan=replace(book.plan().plan, steps=()), last_starts=verdicts)
     shown = [
         agendas.agenda(book.journal(), present_, now, now + hours * HOUR).verdicts

@@ -15,7 +15,7 @@ from dashboard.app import create_app
 from dashboard.data.shop import ShopData
 from dashboard.past import psychrometric_page as page
 from dashboard.past import view_page
-from dashboard.past.psychrometric_chart import Change, psychrometric_chart, warmed
+from dashboard.past.psychrometric_chart import ChangedAir, psychrometric_chart, warmed
 from dashboard.past.selection import Choice
 from dashboard.ui.plots import View
 from dashboard.ui.themes import THEMES
@@ -95,7 +95,7 @@ def test_the_axis_is_in_the_readers_unit_and_every_arrow_is_within_it():
 def test_the_band_is_reached_by_water_only_from_outside_it(rh, names):
     found = page.changes_of(20.0, rh, (40.0, 55.0))
     assert [change.name for change in found] == names
-    assert all(isinstance(change, Change) for change in found)
+    assert all(isinstance(change, ChangedAir) for change in found)
 
 
 def test_outdoors_has_no_band_and_no_arrow():

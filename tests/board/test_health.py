@@ -16,7 +16,7 @@ from monitor import __version__
 from monitor.core.clock import now_ms
 from monitor.core.openmetrics import Family, Sample, text
 from monitor.people.access_store import store_of
-from monitor.people.entries import Kind
+from monitor.people.entries import EntryKind
 from monitor.people.roles import Role
 from monitor.runtime import heartbeat
 from monitor.runtime.heartbeat import Round
@@ -38,7 +38,7 @@ class Board:
             now = now_ms()
             shop_air.fill(writer, "front-bench", now - 20 * MINUTE, now - 10 * MINUTE, MINUTE)
         store = store_of(self.settings)
-        self.token, _ = store.issue(Kind.SCRIPT, Role.VIEWER, now_ms(), DAY)
+        self.token, _ = store.issue(EntryKind.SCRIPT, Role.VIEWER, now_ms(), DAY)
         self.beat()
 
     def beat(self, **changed):

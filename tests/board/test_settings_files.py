@@ -27,7 +27,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import ImportFault
 from monitor.domain.settings_change import SettingValue, differences_words
 from monitor.people.access_store import store_of
-from monitor.people.entries import Kind
+from monitor.people.entries import EntryKind
 from monitor.people.roles import Role
 from monitor.readings import file_import
 from monitor.settings.change import SettingsFile
@@ -59,7 +59,7 @@ class Shop:
 
     def browser(self, role):
         client = self.app.server.test_client()
-        secret, _ = self.store.issue(Kind.PASSWORD, role, now_ms(), 86_400_000)
+        secret, _ = self.store.issue(EntryKind.PASSWORD, role, now_ms(), 86_400_000)
         client.set_cookie("benchweather-8050", secret)
         return client
 

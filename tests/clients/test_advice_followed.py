@@ -15,7 +15,7 @@ import scenes
 from scenes.advised import ask, measures_of
 from scenes.homes import RoomDevice
 
-from monitor.science.case.measures import HUMIDIFIED, Measure
+from monitor.science.case.measures import HUMIDIFIED, HomeMeasure
 from monitor.science.case.trial import MORE_DAMP_DAYS, MORE_DAMP_H, MOST_DAYS
 
 pytestmark = pytest.mark.slow
@@ -56,7 +56,7 @@ def room_of(asked):
         return None, asked.home
     sign = 1 if advised.kind in HUMIDIFIED else -1
     device = RoomDevice(sign * advised.room.litres_day, advised.room.set_pct, advised.room.months)
-    if advised.kind is Measure.ROOM:
+    if advised.kind is HomeMeasure.ROOM:
         return device, asked.home
     changes = min(asked.home.changes_h, 0.6)
     return device, asked.home._replace(volume_m3=30, people=0, changes_h=changes)
@@ -74,15 +74,15 @@ def followed_in(homes):
     for one in asked:
         kind = one.worked.advised.kind
         if kind in (
-            Measure.COOLER_ROOM,
-            Measure.WARMER_ROOM,
-            Measure.AIR_CONDITIONED,
-            Measure.BOTH_IN_ROOM,
+            HomeMeasure.COOLER_ROOM,
+            HomeMeasure.WARMER_ROOM,
+            HomeMeasure.AIR_CONDITIONED,
+            HomeMeasure.BOTH_IN_ROOM,
         ):
             continue  # the scenes have no such room
         device, home = room_of(one)
         measures = measures_of(one)
-        measures = measures._replace(room=device, windows_shut=kind is Measure.DEHUMIDIFIER)
+        measures = measures._replace(room=device, windows_shut=kind is HomeMeasure.DEHUMIDIFIER)
         done.append(one)
         rows += [scenes.CaseRow(home, measures=measures, user=u, played=p) for _, u, p in USERS]
         rows += [scenes.CaseRow(one.home, user=u, played=p) for _, u, p in USERS]
@@ -120,7 +120,7 @@ def test_no_advice_makes_the_case_damp_in_more_than_one_draw_in_ten_without_sayi
 
 def test_who_does_as_told_has_the_wood_in_its_band_on_more_days(followed):
     for one in followed:
-        if one.asked.worked.advised.kind is not Measure.NOTHING:
+        if one.asked.worked.advised.kind is not HomeMeasure.NOTHING:
             assert one.out_with[0].mean() < one.out_bare[0].mean(), one.asked.name
 
 

@@ -28,9 +28,9 @@ from monitor.science.case.measures import (
     Avoid,
     CaseAssumptions,
     Holds,
-    Measure,
+    HomeMeasure,
+    MeasureReason,
     Sign,
-    Why,
 )
 from monitor.science.case.outdoors import from_normals
 from monitor.science.case.presets import PRESETS, Case, Use
@@ -66,8 +66,8 @@ def even(rh, members=20, swing=0.0):
 def test_a_home_in_the_band_needs_nothing():
     """Rung: property."""
     found = advise(VIOLIN, even(50.0))
-    assert found.least.kind is Measure.NOTHING
-    assert [o.kind for o in found.options] == [Measure.NOTHING]
+    assert found.least.kind is HomeMeasure.NOTHING
+    assert [o.kind for o in found.options] == [HomeMeasure.NOTHING]
     assert found.least.holds is found.least.holds_damp is Holds.YES
     assert found.least.days_in == (365, 365, 365)
     assert found.why == ()
@@ -80,9 +80,9 @@ def test_discipline_is_enough_where_only_the_stand_dries_it_out():
     year = even(47.0, swing=15.0)
     found = advise(VIOLIN, year, open_all_day)
     kinds = {o.kind: o for o in found.options}
-    assert kinds[Measure.NOTHING].holds is Holds.NO
+    assert kinds[HomeMeasure.NOTHING].holds is Holds.NO
     assert found.least.use == open_all_day.careful
-    nothing, careful = kinds[Measure.NOTHING], kinds[Measure.DISCIPLINE]
+    nothing, careful = kinds[HomeMeasure.NOTHING], kinds[HomeMeasure.DISCIPLINE]
     assert careful.lowest_pct.median > nothing.lowest_pct.median
 
 
@@ -91,14 +91,17 @@ def test_a_dry_home_gets_more_than_discipline_and_the_range_is_told():
     """Rung: property."""
     found = advise(VIOLIN, home_year(home_of("leaky"), COLD), Use(left_out=((19, 22),)))
     by_kind = {o.kind: o for o in found.options}
-    assert by_kind[Measure.NOTHING].holds is Holds.NO
-    assert by_kind[Measure.DISCIPLINE].holds is Holds.NO
-    assert found.least.kind not in (Measure.NOTHING, Measure.DISCIPLINE)
+    assert by_kind[HomeMeasure.NOTHING].holds is Holds.NO
+    assert by_kind[HomeMeasure.DISCIPLINE].holds is Holds.NO
+    assert found.least.kind not in (HomeMeasure.NOTHING, HomeMeasure.DISCIPLINE)
     for option in found.options:
         assert option.days_dry.low <= option.days_dry.median <= option.days_dry.high
-    assert by_kind[Measure.DISCIPLINE].days_dry.median <= by_kind[Measure.NOTHING].days_dry.median
-    assert found.least.days_dry.median < by_kind[Measure.DISCIPLINE].days_dry.median
-    humidifier = by_kind[Measure.HUMIDIFIER]
+    assert (
+        by_kind[HomeMeasure.DISCIPLINE].days_dry.median
+        <= by_kind[HomeMeasure.NOTHING].days_dry.median
+    )
+    assert found.least.days_dry.median < by_kind[HomeMeasure.DISCIPLINE].days_dry.median
+    humidifier = by_kind[HomeMeasure.HUMIDIFIER]
     assert humidifier.visits > 10
     fillings = 1 + 7 / humidifier.device.every_d
     assert 0 < humidifier.week_ml.high <= fillings * humidifier.device.water_ml
@@ -113,10 +116,10 @@ def test_no_humidifier_is_advised_against_damp():
     """Rung: property."""
     found = advise(VIOLIN, home_year(ClientHome(), TROPIC))
     kinds = {o.kind: o for o in found.options}
-    assert kinds[Measure.NOTHING].holds_damp is Holds.NO
-    assert not {Measure.HUMIDIFIER, Measure.BOTH, *HUMIDIFIED} & set(kinds)
-    assert Measure.AIR_CONDITIONED in kinds
-    assert found.least.kind is Measure.DEHUMIDIFIER
+    assert kinds[HomeMeasure.NOTHING].holds_damp is Holds.NO
+    assert not {HomeMeasure.HUMIDIFIER, HomeMeasure.BOTH, *HUMIDIFIED} & set(kinds)
+    assert HomeMeasure.AIR_CONDITIONED in kinds
+    assert found.least.kind is HomeMeasure.DEHUMIDIFIER
     assert found.least.holds_damp is Holds.YES
     assert {Sign.MOULD, Sign.PEGS_STICK} <= set(found.signs)
     assert Avoid.HUMIDIFY_WHEN_DAMP in found.avoid
@@ -126,16 +129,18 @@ def test_no_humidifier_is_advised_against_damp():
 def test_for_a_cover_only_the_room_can_be_kept():
     """Rung: property."""
     found = advise(COVER, home_year(home_of("leaky"), COLD))
-    assert Why.COVER in found.why
-    assert not {Measure.BUFFER, Measure.HUMIDIFIER, Measure.BOTH} & {o.kind for o in found.options}
-    assert found.advised.kind is Measure.SMALL_ROOM
+    assert MeasureReason.COVER in found.why
+    assert not {HomeMeasure.BUFFER, HomeMeasure.HUMIDIFIER, HomeMeasure.BOTH} & {
+        o.kind for o in found.options
+    }
+    assert found.advised.kind is HomeMeasure.SMALL_ROOM
     assert found.least is None  # cold walls and panes limit the humidity of the room
     assert found.advised.harm < 0.2 * found.options[0].harm
     assert Avoid.SEAL_ROOM in found.avoid
     mild = replace(
         home_year(home_of("leaky"), COLD), outdoors=None
     )  # an inner room has no such wall
-    assert advise(COVER, mild).least.kind is Measure.SMALL_ROOM
+    assert advise(COVER, mild).least.kind is HomeMeasure.SMALL_ROOM
 
 
 @pytest.mark.slow
@@ -146,8 +151,8 @@ def test_more_water_than_anybody_carries_is_not_offered():
     # Source: worked out by hand: 150 m³, one change, from 18 to 40 %.
     assert candidates.litres_of_the_home(45.0) >= 12
     options = list(candidates.options())
-    assert Measure.ROOM not in [o.kind for o in options]
-    assert Why.ROOM_LIMIT in candidates.left
+    assert HomeMeasure.ROOM not in [o.kind for o in options]
+    assert MeasureReason.ROOM_LIMIT in candidates.left
     assert all(o.room.litres_day <= MOST_LITRES_DAY for o in options if o.room)
 
 
@@ -157,10 +162,10 @@ def test_where_the_weather_is_not_known_no_room_humidifier_is_made_up():
     year = from_readings([MonthReading(1, 21.0, 15.0), MonthReading(7, 24.0, 50.0)])
     found = advise(COVER, year)
     assert found.options[0].not_dry_share < NEVER
-    assert found.least.kind is Measure.SMALL_ROOM
-    assert Why.COVER in found.why
+    assert found.least.kind is HomeMeasure.SMALL_ROOM
+    assert MeasureReason.COVER in found.why
     assert CaseAssumptions.MONTHS_BRIDGED in found.assumed
-    assert Measure.ROOM not in [o.kind for o in found.options]
+    assert HomeMeasure.ROOM not in [o.kind for o in found.options]
 
 
 @pytest.mark.slow

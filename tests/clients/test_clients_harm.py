@@ -22,7 +22,7 @@ from monitor.science.case.candidates import (
     MOST_WATER_ML,
 )
 from monitor.science.case.devices import Humidifier
-from monitor.science.case.measures import Holds, Measure
+from monitor.science.case.measures import Holds, HomeMeasure
 from monitor.science.case.rooms import cold_limit_pct
 
 
@@ -98,7 +98,7 @@ def test_dry_air_is_no_danger_only_where_the_wood_keeps_its_band(one):
         assert worked.advised.holds is Holds.YES
         assert "becomes drier than the band" not in orders
         assert "No measure" not in sheet.lead
-    if worked.advised.kind is Measure.NOTHING and worked.advised.holds is not Holds.YES:
+    if worked.advised.kind is HomeMeasure.NOTHING and worked.advised.holds is not Holds.YES:
         assert "No measure that was tried" in sheet.lead
         assert "Do not add water" not in sheet.lead
 
@@ -181,7 +181,7 @@ def test_the_damp_and_the_dry_both_count():
     desert, cool = found("desert")[0], found("damp and cool")[0]
     assert desert.advised.made_damp_share <= 0.1
     assert desert.advised.harm_damp <= 1
-    assert cool.advised.kind is not Measure.NOTHING
+    assert cool.advised.kind is not HomeMeasure.NOTHING
     assert cool.advised.harm < cool.bare.harm / 10
     for worked in (desert, cool):
         least = min(option.harm for option in worked.advice.options)

@@ -42,7 +42,7 @@ from monitor.clients.sheet import sheet_of
 from monitor.core.measurements import Quantity
 from monitor.science.case.candidates import ALIKE, ALIKE_DAYS
 from monitor.science.case.devices import ALL_YEAR
-from monitor.science.case.measures import Holds, Measure
+from monitor.science.case.measures import Holds, HomeMeasure
 
 
 @pytest.fixture(scope="module")
@@ -90,12 +90,16 @@ def sheets(three):
 @pytest.mark.slow
 def test_each_client_gets_another_advice_for_a_reason(three, sheets):
     assert len({s.lead for s in sheets}) == 3
-    assert three[0].advised.kind is not Measure.NOTHING
+    assert three[0].advised.kind is not HomeMeasure.NOTHING
     assert three[0].dry is not None
     assert three[1].dry is None
     # In a damp, cool home the case is not wetted: buffer or a dehumidifier, and why.
     assert three[1].bare.holds_damp is not Holds.YES
-    assert three[1].advised.kind in (Measure.BUFFER, Measure.DEHUMIDIFIER, Measure.WARMER_ROOM)
+    assert three[1].advised.kind in (
+        HomeMeasure.BUFFER,
+        HomeMeasure.DEHUMIDIFIER,
+        HomeMeasure.WARMER_ROOM,
+    )
     assert three[1].advised.harm < three[1].bare.harm / 2
     assert any("damp" in line for line in sheets[1].to_do.lines)
 
@@ -302,7 +306,7 @@ def test_a_home_a_little_damper_gets_a_lesser_measure_and_never_a_greater():
         assert found.advised.harm <= least + max(ALIKE_DAYS, ALIKE * least)
         kinds.append(found.advised.kind)
     assert [*dict.fromkeys(kinds)] == [kind for kind, _ in groupby(kinds)]
-    order = [*Measure]
+    order = [*HomeMeasure]
     efforts = [order.index(kind) for kind in kinds]
     assert efforts == sorted(efforts, reverse=True)  # the damper the home, the less is advised
     assert len(set(kinds)) >= 3
@@ -392,7 +396,7 @@ def test_a_device_that_makes_the_case_too_damp_is_taken_out_first():
 def test_a_humidifier_sized_for_playing_is_taken_out_when_nobody_plays():
     dry = {"temp.1": 21.0, "rh.1": 28.0}
     played = calculated(dry, 30)
-    assert played.advised.kind is Measure.HUMIDIFIER
+    assert played.advised.kind is HomeMeasure.HUMIDIFIER
     unplayed = played.advice.unplayed
     assert unplayed.use.played == ()
     assert unplayed.highest_pct.high > played.advised.highest_pct.high

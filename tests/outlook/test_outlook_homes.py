@@ -18,7 +18,7 @@ from monitor.core.errors import SettingsFault, StoreFault
 from monitor.outlook import files
 from monitor.outlook.evaluation.walk_forward import nothing
 from monitor.outlook.files import IssuedOutlooks
-from monitor.outlook.homes import LEARN, LOOK, DatabaseHome, FolderHome, home_of
+from monitor.outlook.homes import LEARN, LOOK, OutlookDatabase, OutlookFolder, home_of
 from monitor.outlook.worker import Work, night_began_ms
 from monitor.service.look_ahead import look_ahead, outlook_processes
 from monitor.settings import load
@@ -44,11 +44,11 @@ def address(postgresql_server):
 def home(request, tmp_path):
     """Both homes, empty."""
     if request.param == "files":
-        yield FolderHome(tmp_path / "outlook")
+        yield OutlookFolder(tmp_path / "outlook")
         return
     address = request.getfixturevalue("address")
     with closing(SharedHome(address, address)) as shared:
-        yield DatabaseHome(shared)
+        yield OutlookDatabase(shared)
 
 
 @pytest.fixture
@@ -58,7 +58,7 @@ def two(address):
         closing(SharedHome(address, address)) as one,
         closing(SharedHome(address, address)) as two,
     ):
-        yield DatabaseHome(one), DatabaseHome(two)
+        yield OutlookDatabase(one), OutlookDatabase(two)
 
 
 def body(home, place, kind):
@@ -114,7 +114,7 @@ def test_a_task_that_failed_is_due_again(home):
 
 def test_progress_that_cannot_be_deleted_does_not_end_the_work(tmp_path):
     (tmp_path / "progress.json").mkdir()
-    home = FolderHome(tmp_path)
+    home = OutlookFolder(tmp_path)
     home.forget_progress()
     turn = home.take(LOOK, "x", When(T0, "a"))
     home.note(turn, 1, 2)
@@ -198,7 +198,7 @@ def test_a_place_that_fails_does_not_keep_others_from_their_outlook(tmp_path, mo
 
 
 def test_files_move_into_the_database_once_and_out_again(two, tmp_path):
-    folder = FolderHome(tmp_path / "outlook")
+    folder = OutlookFolder(tmp_path / "outlook")
     folder.put([Item(PLACE, "fit", b"of the file"), Item("x", "fit", b"of the file")])
     two[0].put([Item("x", "fit", b"of the database")])
     stamp = folder.stamp(PLACE, "fit")
@@ -217,7 +217,7 @@ def test_files_move_into_the_database_once_and_out_again(two, tmp_path):
 def test_outlooks_issued_while_the_store_was_a_file_are_set_aside_if_the_database_has_others(
     two, tmp_path, caplog
 ):
-    folder = FolderHome(tmp_path / "outlook")
+    folder = OutlookFolder(tmp_path / "outlook")
     folder.put([Item("x", kind, b"of the file") for kind in ("issuedoutlooks", "look")])
     two[0].put([Item("x", kind, b"of the database") for kind in ("issuedoutlooks", "look")])
     with closing(opened(two[0]._home._address, read_only=False)) as store:
@@ -266,7 +266,7 @@ def test_a_file_that_cannot_be_read_is_set_aside_and_keeps_no_guess_out(tmp_path
 def test_a_full_disk_keeps_all_items_of_a_place_as_they_were(tmp_path):
     disk = SmallDisk(tmp_path / "small", 2)
     try:
-        home = FolderHome(disk.folder)
+        home = OutlookFolder(disk.folder)
         home.put([Item("x", "issued", b"1"), Item("x", "look", b"1")])
         before = sorted(disk.folder.iterdir())
         with pytest.raises(OSError, match="No space"):

@@ -10,8 +10,8 @@ import pytest
 from monitor.core.errors import Rejected, StoreFault
 from monitor.people import access_store, passwords
 from monitor.people.access_store import AccessStore
-from monitor.people.entries import SESSIONS, TOKENS, AuditEntry, Kind, NoSuchEntry
-from monitor.people.homes import DatabaseHome, FolderHome
+from monitor.people.entries import SESSIONS, TOKENS, AuditEntry, EntryKind, NoSuchEntry
+from monitor.people.homes import PeopleDatabase, PeopleFolder
 from monitor.people.roles import Role
 
 NOW = 1_795_694_400_000
@@ -25,7 +25,7 @@ def quick(monkeypatch):
 
 @pytest.fixture
 def file_store(tmp_path, quick):
-    return AccessStore(FolderHome(tmp_path / "shop"))
+    return AccessStore(PeopleFolder(tmp_path / "shop"))
 
 
 @pytest.fixture(params=["file", "database"])
@@ -40,9 +40,9 @@ def store(request):
 def another(store):
     """The same people as another process has them."""
     home = store.home
-    if isinstance(home, FolderHome):
-        return AccessStore(FolderHome(home.path.parent))
-    return AccessStore(DatabaseHome(home._url))
+    if isinstance(home, PeopleFolder):
+        return AccessStore(PeopleFolder(home.path.parent))
+    return AccessStore(PeopleDatabase(home._url))
 
 
 def test_reading_makes_no_file_and_the_file_is_for_its_user_only(file_store):
@@ -58,7 +58,7 @@ def test_reading_makes_no_file_and_the_file_is_for_its_user_only(file_store):
 
 
 def test_no_secret_is_in_the_files(file_store):
-    secret, _ = file_store.issue(Kind.LINK, Role.OWNER, NOW, DAY, shared="horse hair bow")
+    secret, _ = file_store.issue(EntryKind.LINK, Role.OWNER, NOW, DAY, shared="horse hair bow")
     file_store.add_person("Ina", Role.OWNER, "elf pipe nor sky", NOW)
     content = b"".join(path.read_bytes() for path in file_store.home.path.parent.iterdir())
     assert b"Ina" in content
@@ -77,20 +77,20 @@ def test_names_are_one_line_and_taken_once_whatever_their_capitals(store):
 
 
 def test_a_session_ends_by_age_and_by_lack_of_use(store):
-    aged, _ = store.issue(Kind.LINK, Role.OWNER, NOW, 30 * DAY, idle_ms=14 * DAY)
+    aged, _ = store.issue(EntryKind.LINK, Role.OWNER, NOW, 30 * DAY, idle_ms=14 * DAY)
     for day in range(1, 30):
         assert store.credential(aged, SESSIONS, NOW + day * DAY) is not None
     assert store.credential(aged, SESSIONS, NOW + 30 * DAY) is None
-    idle, _ = store.issue(Kind.LINK, Role.OWNER, NOW, 30 * DAY, idle_ms=14 * DAY)
+    idle, _ = store.issue(EntryKind.LINK, Role.OWNER, NOW, 30 * DAY, idle_ms=14 * DAY)
     assert store.credential(idle, SESSIONS, NOW + 14 * DAY - 1, used=False) is not None
     assert store.credential(idle, SESSIONS, NOW + 14 * DAY) is None
-    wall, _ = store.issue(Kind.WALL_SESSION, Role.VIEWER, NOW, 3650 * DAY)
+    wall, _ = store.issue(EntryKind.WALL_SESSION, Role.VIEWER, NOW, 3650 * DAY)
     assert store.credential(wall, SESSIONS, NOW + 3649 * DAY) is not None
 
 
 def test_a_token_is_no_session_and_a_session_no_token(store):
-    session, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
-    token, _ = store.issue(Kind.SCRIPT, Role.OWNER, NOW, DAY)
+    session, _ = store.issue(EntryKind.LINK, Role.OWNER, NOW, DAY)
+    token, _ = store.issue(EntryKind.SCRIPT, Role.OWNER, NOW, DAY)
     assert store.credential(session, TOKENS, NOW) is None
     assert store.credential(token, SESSIONS, NOW) is None
     assert store.credential(session[:-1], SESSIONS, NOW) is None
@@ -100,15 +100,15 @@ def test_a_role_holds_at_once_and_a_password_ends_all_sessions(store):
     store.add_person("Ina", Role.OWNER, "elf pipe nor sky", NOW)
     of = store.person("Ina").person_id
     secrets = [
-        store.issue(Kind.PASSWORD, Role.OWNER, NOW, DAY, person_id=of, name="Ina")[0]
+        store.issue(EntryKind.PASSWORD, Role.OWNER, NOW, DAY, person_id=of, name="Ina")[0]
         for _ in range(3)
     ]
-    other, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+    other, _ = store.issue(EntryKind.LINK, Role.OWNER, NOW, DAY)
     store.set_role("ina", Role.VIEWER)
     assert {store.credential(one, SESSIONS, NOW).role for one in secrets} == {Role.VIEWER}
     store.set_password("Ina", "aubergine trapeze", NOW)
     assert [store.credential(one, SESSIONS, NOW) for one in secrets] == [None] * 3
-    again, _ = store.issue(Kind.PASSWORD, Role.OWNER, NOW, DAY, person_id=of)
+    again, _ = store.issue(EntryKind.PASSWORD, Role.OWNER, NOW, DAY, person_id=of)
     store.remove_person("Ina")
     assert store.credential(again, SESSIONS, NOW) is None
     assert store.credential(other, SESSIONS, NOW).role is Role.OWNER
@@ -118,19 +118,19 @@ def test_a_password_that_another_board_has_just_changed_opens_nothing(store):
     store.add_person("Ina", Role.OWNER, "elf pipe nor sky", NOW)
     person, kept = store.password_of("Ina")
     given = {"person_id": person.person_id, "password": kept}
-    assert store.issue(Kind.PASSWORD, Role.OWNER, NOW, DAY, **given)[0]
+    assert store.issue(EntryKind.PASSWORD, Role.OWNER, NOW, DAY, **given)[0]
     another(store).set_password("Ina", "aubergine trapeze", NOW)
     with pytest.raises(NoSuchEntry):
-        store.issue(Kind.PASSWORD, Role.OWNER, NOW, DAY, **given)
+        store.issue(EntryKind.PASSWORD, Role.OWNER, NOW, DAY, **given)
     another(store).remove_person("Ina")
     with pytest.raises(NoSuchEntry):
-        store.issue(Kind.PASSWORD, Role.OWNER, NOW, DAY, **given)
+        store.issue(EntryKind.PASSWORD, Role.OWNER, NOW, DAY, **given)
     assert store.credentials(SESSIONS, NOW) == []
 
 
 def test_a_withdrawn_wall_takes_its_screens_along(store):
-    _, number = store.issue(Kind.WALL, Role.VIEWER, NOW, DAY, name="loft")
-    screen, _ = store.issue(Kind.WALL_SESSION, Role.VIEWER, NOW, DAY, parent_id=number)
+    _, number = store.issue(EntryKind.WALL, Role.VIEWER, NOW, DAY, name="loft")
+    screen, _ = store.issue(EntryKind.WALL_SESSION, Role.VIEWER, NOW, DAY, parent_id=number)
     with pytest.raises(NoSuchEntry):
         store.withdraw(number, NOW, SESSIONS)
     store.withdraw(number, NOW, TOKENS)
@@ -140,9 +140,9 @@ def test_a_withdrawn_wall_takes_its_screens_along(store):
 
 
 def test_another_shared_password_ends_a_session(store):
-    held, _ = store.issue(Kind.SHOP, Role.OWNER, NOW, DAY, shared="horse")
-    assert store.credential(held, SESSIONS, NOW, shared={Kind.SHOP: "horse"}.get) is not None
-    for shared in ({Kind.SHOP: "cow"}, {Kind.SHOP: ""}, {Kind.LINK: "horse"}, {}):
+    held, _ = store.issue(EntryKind.SHOP, Role.OWNER, NOW, DAY, shared="horse")
+    assert store.credential(held, SESSIONS, NOW, shared={EntryKind.SHOP: "horse"}.get) is not None
+    for shared in ({EntryKind.SHOP: "cow"}, {EntryKind.SHOP: ""}, {EntryKind.LINK: "horse"}, {}):
         assert (
             store.credential(held, SESSIONS, NOW, shared=lambda k, s=shared: s.get(k, "")) is None
         )
@@ -152,9 +152,9 @@ def test_sessions_and_history_stay_bounded(store, monkeypatch):
     monkeypatch.setattr(access_store, "CREDENTIALS_MAX", 20)
     monkeypatch.setattr(access_store, "AUDIT_MAX", 30)
     monkeypatch.setattr(access_store, "AUDIT_STEP", 1)
-    token, _ = store.issue(Kind.SCRIPT, Role.VIEWER, NOW - DAY, 10 * DAY)
+    token, _ = store.issue(EntryKind.SCRIPT, Role.VIEWER, NOW - DAY, 10 * DAY)
     for i in range(60):
-        last, _ = store.issue(Kind.SHOP, Role.OWNER, NOW + i, DAY)
+        last, _ = store.issue(EntryKind.SHOP, Role.OWNER, NOW + i, DAY)
         store.record(AuditEntry(NOW + i, "Ina", "", "", "signed in", str(i)))
     assert len(store.credentials(SESSIONS, NOW + 60)) == 20
     assert store.credential(last, SESSIONS, NOW + 60) is not None
@@ -169,11 +169,11 @@ def test_nobody_ends_anothers_session_by_signing_in_again_and_again(store, monke
     monkeypatch.setattr(access_store, "CREDENTIALS_MAX", 60)
     store.add_person("Kim", Role.VIEWER, "elf pipe nor sky", NOW)
     kim = store.person("Kim").person_id
-    owners, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
-    _, wall = store.issue(Kind.WALL, Role.VIEWER, NOW, DAY, name="loft")
+    owners, _ = store.issue(EntryKind.LINK, Role.OWNER, NOW, DAY)
+    _, wall = store.issue(EntryKind.WALL, Role.VIEWER, NOW, DAY, name="loft")
     for i in range(1, 70):
-        screen, _ = store.issue(Kind.WALL_SESSION, Role.VIEWER, NOW + i, DAY, parent_id=wall)
-        kims, _ = store.issue(Kind.PASSWORD, Role.VIEWER, NOW + i, DAY, person_id=kim)
+        screen, _ = store.issue(EntryKind.WALL_SESSION, Role.VIEWER, NOW + i, DAY, parent_id=wall)
+        kims, _ = store.issue(EntryKind.PASSWORD, Role.VIEWER, NOW + i, DAY, person_id=kim)
     for one in (owners, screen, kims):
         assert store.credential(one, SESSIONS, NOW + 70, used=False) is not None
     assert len(store.credentials(SESSIONS, NOW + 70)) == 1 + 2 * access_store.SESSIONS_EACH
@@ -196,18 +196,18 @@ def test_nobody_pushes_out_of_the_history_what_others_did(store, monkeypatch):
 def test_numbers_of_what_was_withdrawn_are_not_given_again(store):
     numbers = []
     for _ in range(5):
-        _, number = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+        _, number = store.issue(EntryKind.LINK, Role.OWNER, NOW, DAY)
         store.withdraw(number, NOW)
         numbers.append(number)
     assert len(set(numbers)) == 5
 
 
 def test_a_deleted_file_means_that_nobody_is_signed_in(file_store):
-    secret, _ = file_store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+    secret, _ = file_store.issue(EntryKind.LINK, Role.OWNER, NOW, DAY)
     for path in list(file_store.home.path.parent.iterdir()):
         path.unlink()
     assert file_store.credential(secret, SESSIONS, NOW) is None
-    again, _ = file_store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+    again, _ = file_store.issue(EntryKind.LINK, Role.OWNER, NOW, DAY)
     assert file_store.credential(again, SESSIONS, NOW) is not None
 
 
@@ -224,7 +224,7 @@ def test_two_processes_worth_of_connections_write_beside_each_other(store):
 
     def work(one):
         for i in range(20):
-            made.append(one.issue(Kind.LINK, Role.OWNER, NOW + i, DAY)[0])
+            made.append(one.issue(EntryKind.LINK, Role.OWNER, NOW + i, DAY)[0])
             one.record(AuditEntry(NOW, "Ina", "", "", "signed in", ""))
 
     threads = [threading.Thread(target=work, args=(one,)) for one in (store, other) * 2]
@@ -237,7 +237,7 @@ def test_two_processes_worth_of_connections_write_beside_each_other(store):
 
 
 def test_a_full_disk_does_not_sign_out_who_is_signed_in(file_store):
-    secret, _ = file_store.issue(Kind.LINK, Role.OWNER, NOW, 30 * DAY)
+    secret, _ = file_store.issue(EntryKind.LINK, Role.OWNER, NOW, 30 * DAY)
     lock = sqlite3.connect(file_store.home.path, isolation_level=None)
     file_store.home.writing().raw.execute("PRAGMA busy_timeout = 10")
     lock.execute("BEGIN EXCLUSIVE")

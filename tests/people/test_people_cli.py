@@ -13,8 +13,8 @@ from monitor.cli import app
 from monitor.core.clock import now_ms
 from monitor.people import passwords
 from monitor.people.access_store import AccessStore
-from monitor.people.entries import SESSIONS, Kind
-from monitor.people.homes import FolderHome
+from monitor.people.entries import SESSIONS, EntryKind
+from monitor.people.homes import PeopleFolder
 from monitor.people.roles import Role
 
 GOOD = "elf pipe nor sky"
@@ -36,7 +36,7 @@ def shop(tmp_path, monkeypatch):
 
 @pytest.fixture
 def store(tmp_path):
-    return AccessStore(FolderHome(tmp_path))
+    return AccessStore(PeopleFolder(tmp_path))
 
 
 def secret_file(tmp_path, text, mode=0o600):
@@ -94,8 +94,8 @@ def test_no_command_takes_a_password_as_an_argument(shop):
 def test_a_new_password_and_a_withdrawal_end_sessions(shop, store):
     shop("people", "add", "Ina")
     of = store.person("Ina").person_id
-    store.issue(Kind.PASSWORD, Role.BENCH, now_ms(), 86_400_000, person_id=of, name="Ina")
-    _, number = store.issue(Kind.LINK, Role.OWNER, now_ms(), 86_400_000, address="192.0.2.7")
+    store.issue(EntryKind.PASSWORD, Role.BENCH, now_ms(), 86_400_000, person_id=of, name="Ina")
+    _, number = store.issue(EntryKind.LINK, Role.OWNER, now_ms(), 86_400_000, address="192.0.2.7")
     rows = json.loads(shop("session", "list", "--json"))
     assert {(row["kind"], row["name"]) for row in rows} == {("password", "Ina"), ("link", "")}
     assert "192.0.2.7" in shop("session", "list")
@@ -107,27 +107,27 @@ def test_a_new_password_and_a_withdrawal_end_sessions(shop, store):
     shop("session", "withdraw", str(number))
     assert store.credentials(SESSIONS, now_ms()) == []
     for _ in range(3):
-        store.issue(Kind.LINK, Role.OWNER, now_ms(), 86_400_000)
+        store.issue(EntryKind.LINK, Role.OWNER, now_ms(), 86_400_000)
     shop("session", "withdraw", "--all")
     assert store.credentials(SESSIONS, now_ms()) == []
 
 
 def test_a_token_is_shown_once_looks_only_and_is_withdrawn(shop, store, tmp_path):
     token = shop("token", "add", "graph").strip()
-    found = store.credential(token, (Kind.SCRIPT,), now_ms())
+    found = store.credential(token, (EntryKind.SCRIPT,), now_ms())
     assert (found.name, found.role) == ("graph", Role.VIEWER)
     assert abs(found.until_ms - now_ms() - 365 * 86_400_000) < 60_000
     other = json.loads(shop("token", "add", "button", "--role", "bench", "--days", "7", "--json"))
-    found = store.credential(other["token"], (Kind.SCRIPT,), now_ms())
+    found = store.credential(other["token"], (EntryKind.SCRIPT,), now_ms())
     assert found.role is Role.BENCH
-    assert store.credential(other["token"], (Kind.SCRIPT,), now_ms() + 8 * 86_400_000) is None
+    assert store.credential(other["token"], (EntryKind.SCRIPT,), now_ms() + 8 * 86_400_000) is None
     listed = shop("token", "list") + shop("audit")
     content = b"".join(path.read_bytes() for path in tmp_path.glob("people.sqlite3*"))
     for secret in (token, other["token"]):
         assert secret not in listed
         assert secret.encode() not in content
     shop("token", "withdraw", str(found.credential_id))
-    assert store.credential(other["token"], (Kind.SCRIPT,), now_ms()) is None
+    assert store.credential(other["token"], (EntryKind.SCRIPT,), now_ms()) is None
     shop("token", "add", "x" * 41, code=1)
     shop("token", "withdraw", code=2)
 
@@ -141,14 +141,14 @@ def test_the_link_of_a_wall_screen_holds_a_token_that_can_only_look(shop, store)
     link = link_in(shop("board", "--wall", "--name", "loft"))
     start, _, token = link.rpartition("/")
     assert start == "http://127.0.0.1:8050/open"
-    found = store.credential(token, (Kind.WALL,), now_ms())
+    found = store.credential(token, (EntryKind.WALL,), now_ms())
     assert (found.name, found.role) == ("loft", Role.VIEWER)
     assert found.until_ms - now_ms() > 3600 * 86_400_000
     assert "/open/" in shop("board")
     there = ("--address", "https://shop.local:8050/")
     far = link_in(shop("board", "--wall", "--name", "hall", *there))
     assert far.startswith("https://shop.local:8050/open/")
-    assert store.credential(far.rpartition("/")[2], (Kind.WALL,), now_ms()).name == "hall"
+    assert store.credential(far.rpartition("/")[2], (EntryKind.WALL,), now_ms()).name == "hall"
     for wrong in ("shop.local", "ftp://shop.local", "http://", "http://[::1"):
         shop("board", "--wall", "--address", wrong, code=2)
     rows = json.loads(shop("token", "list", "--json"))

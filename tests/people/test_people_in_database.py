@@ -22,9 +22,9 @@ from monitor.notifications.phones import Phones
 from monitor.people import guesses, moving, passwords
 from monitor.people.access_store import AccessStore, store_of
 from monitor.people.board_keys import make_board_keys, open_code
-from monitor.people.entries import SESSIONS, TOKENS, Kind
+from monitor.people.entries import SESSIONS, TOKENS, EntryKind
 from monitor.people.guesses import DatabaseCounts, MemoryCounts
-from monitor.people.homes import DatabaseHome, FolderHome, home_of
+from monitor.people.homes import PeopleDatabase, PeopleFolder, home_of
 from monitor.people.roles import Role
 from monitor.settings import load
 from monitor.store import Writer, connection, secret_files
@@ -65,7 +65,7 @@ def boards(computers, monkeypatch):
     made = []
     for one in computers:
         monkeypatch.setattr(
-            "monitor.people.access_store.home_of", lambda s: DatabaseHome(s.read_address)
+            "monitor.people.access_store.home_of", lambda s: PeopleDatabase(s.read_address)
         )
         made.append(create_app(one).server.test_client())
     yield made
@@ -136,7 +136,7 @@ def test_a_link_of_any_computer_opens_every_board_and_calendars_keep_their_addre
 
 
 def test_a_token_that_is_withdrawn_is_refused_everywhere(boards, store):
-    token, number = store.issue(Kind.SCRIPT, Role.OWNER, now_ms(), DAY, name="script")
+    token, number = store.issue(EntryKind.SCRIPT, Role.OWNER, now_ms(), DAY, name="script")
     bearer = {"Authorization": f"Bearer {token}"}
     assert all(may_manage(one, **bearer) for one in boards)
     store.withdraw(number, now_ms(), TOKENS)
@@ -229,12 +229,12 @@ def test_a_sign_in_whose_connection_is_cut_is_whole_or_not_at_all(
 
     monkeypatch.setattr(ours, "transaction", cut_before_the_end)
     with pytest.raises(StoreUnavailable):
-        store.issue(Kind.LINK, Role.OWNER, now_ms(), DAY)
+        store.issue(EntryKind.LINK, Role.OWNER, now_ms(), DAY)
     monkeypatch.undo()
     assert store.credentials(SESSIONS, now_ms()) == []
     for each in (ours, store.home.reading()):  # while they do nothing
         postgresql_server.cut(each.raw.info.backend_pid)
-    secret, _ = store.issue(Kind.LINK, Role.OWNER, now_ms(), DAY)
+    secret, _ = store.issue(EntryKind.LINK, Role.OWNER, now_ms(), DAY)
     assert store.credential(secret, SESSIONS, now_ms()) is not None
 
 
@@ -246,7 +246,7 @@ def test_a_board_that_hangs_in_a_change_keeps_nobody_else_from_reading(
     monkeypatch.setattr(throttle, "WAIT_FIRST_S", 900.0)
     monkeypatch.setattr(connection, "BUSY_WAIT_S", 0.2)
     other.application.extensions["benchweather-access"].store.home.close()
-    hanging = DatabaseHome(store.home._url)
+    hanging = PeopleDatabase(store.home._url)
     for _ in range(throttle.LIMITS["pair"].free):
         enter(one, "Jo", "guess")
     with hanging.writing().transaction() as run:
@@ -261,12 +261,12 @@ def test_a_board_that_hangs_in_a_change_keeps_nobody_else_from_reading(
 
 def filled(folder):
     """A data folder with people, a session that was withdrawn, keys and phones."""
-    home = FolderHome(folder)
+    home = PeopleFolder(folder)
     people = AccessStore(home)
     people.add_person(NAME, Role.OWNER, WORD, 1)
     people.add_person("Jo Ä", Role.BENCH, WORD, 2)
     of = people.person(NAME).person_id
-    people.issue(Kind.PASSWORD, Role.OWNER, now_ms(), DAY, person_id=of)
+    people.issue(EntryKind.PASSWORD, Role.OWNER, now_ms(), DAY, person_id=of)
     make_board_keys(home.files)
     home.files.change(secret_files.PHONES, lambda _: '{"phones": [], "gone": []}')
     home.files.change(secret_files.PUSH_KEY, lambda _: "a key\n")
@@ -296,7 +296,7 @@ def test_keys_that_another_computer_made_first_keep_nobody_out(tmp_path, people_
 
 def test_keys_of_a_database_stay_if_a_folder_has_none(tmp_path, people_database):
     keys = make_board_keys(people_database.files)
-    AccessStore(FolderHome(tmp_path)).add_person(NAME, Role.OWNER, WORD, 1)
+    AccessStore(PeopleFolder(tmp_path)).add_person(NAME, Role.OWNER, WORD, 1)
     moving.make_ready(people_database, tmp_path)
     assert [one.name for one in AccessStore(people_database).people()] == [NAME]
     assert make_board_keys(people_database.files) == keys
@@ -321,7 +321,7 @@ def test_a_word_that_is_unknown_lets_nobody_in_and_stops_no_board(boards, store,
 
 
 def test_people_are_copied_either_way_and_never_over_others(tmp_path, people_database):
-    home, back = filled(tmp_path / "shop"), FolderHome(tmp_path / "back")
+    home, back = filled(tmp_path / "shop"), PeopleFolder(tmp_path / "back")
     moving.copy(home, people_database)
     moving.copy(home, people_database)  # an interrupted copy is run again
     moving.copy(people_database, back)
@@ -341,7 +341,7 @@ def test_the_command_takes_people_along_both_ways(tmp_path, postgresql_server):
     environment = {"BENCHWEATHER_DATA": str(tmp_path), "BENCHWEATHER_STORE__URL": url}
     done = benchweather("store", "copy", "file", "server", environment=environment)
     assert done.returncode == 0, done.stderr
-    database = DatabaseHome(url)
+    database = PeopleDatabase(url)
     assert moving.content(database) == moving.content(home)
     done = benchweather("people", "remove", "Ina", "--yes", environment=environment)
     assert done.returncode == 0, done.stderr
@@ -353,7 +353,7 @@ def test_the_command_takes_people_along_both_ways(tmp_path, postgresql_server):
         shutil.move(path, tmp_path / "old")
     done = benchweather("store", "copy", "server", "file", environment=environment)
     assert done.returncode == 0, done.stderr
-    assert moving.content(FolderHome(tmp_path)) == wanted
+    assert moving.content(PeopleFolder(tmp_path)) == wanted
     database.close()
 
 
@@ -363,13 +363,15 @@ def test_a_backup_of_a_database_has_its_people_and_no_old_files(computers, store
     (tmp_path / "stick").mkdir()
     made = making.make(shop, tmp_path / "stick")
     restoring.restore(made.path, tmp_path / "new", "")
-    assert moving.content(FolderHome(tmp_path / "new")) == moving.content(store.home)
+    assert moving.content(PeopleFolder(tmp_path / "new")) == moving.content(store.home)
     assert not (tmp_path / "new" / "phones.json").exists()
 
 
 def test_a_service_that_takes_over_has_the_phones_of_the_other(computers):
     with contextlib.closing(Writer(computers[0].store_address)) as writer:
-        first, second = (Phones(DatabaseHome(one.read_address).files, writer) for one in computers)
+        first, second = (
+            Phones(PeopleDatabase(one.read_address).files, writer) for one in computers
+        )
         key = first.carry_out({"do": "key"}, 1)
         fields = {
             "endpoint": "https://push.example/x",
@@ -415,7 +417,7 @@ def test_a_database_without_the_role_stops_no_service_and_lets_nobody_in(
     url = computers[0].store_address
     schema = url.rpartition("%3D")[2]
     postgresql_server.sql(f"GRANT USAGE ON SCHEMA {schema} TO outsider")
-    home = DatabaseHome(url.replace("owner@", "outsider@"))
+    home = PeopleDatabase(url.replace("owner@", "outsider@"))
     moving.make_ready(home, computers[0].data)  # which logs it
     with pytest.raises(StoreFault, match="`benchweather store roles`"):
         AccessStore(home).people()

@@ -17,7 +17,7 @@ from monitor.core.clock import now_ms
 from monitor.people import passwords
 from monitor.people.access_store import store_of
 from monitor.people.board_keys import make_board_keys, open_code
-from monitor.people.entries import SESSIONS, Kind
+from monitor.people.entries import SESSIONS, EntryKind
 from monitor.people.roles import Role
 from monitor.store import Reader, Writer, journal
 from monitor.store.secret_files import FolderFiles
@@ -167,7 +167,7 @@ def test_the_cookies_are_shut_to_scripts_and_other_sites_and_bound_to_tls_where_
 
 
 def test_a_cookie_of_plain_http_is_not_taken_over_tls(board, shop, store):
-    secret, _ = store.issue(Kind.PASSWORD, Role.OWNER, now_ms(), DAY_MS)
+    secret, _ = store.issue(EntryKind.PASSWORD, Role.OWNER, now_ms(), DAY_MS)
     client = board.test_client(use_cookies=False)
     for name, status in (("benchweather-8050", 403), ("__Host-benchweather-8050", 200)):
         answer = client.post(
@@ -340,7 +340,7 @@ def test_a_wait_tells_nobody_whose_names_there_are(board, slow_guesses):
 def test_a_wall_screen_looks_and_changes_nothing_until_its_link_is_withdrawn(
     board, store, moved_clock
 ):
-    secret, number = store.issue(Kind.WALL, Role.VIEWER, now_ms(), 3650 * DAY_MS, name="loft")
+    secret, number = store.issue(EntryKind.WALL, Role.VIEWER, now_ms(), 3650 * DAY_MS, name="loft")
     wall = board.test_client()
     assert wall.get(f"/open/{secret}", headers=PAGE).headers["Location"] == "/wall"
     assert "This browser has the role viewer" in tap(wall)[1]["refused"]
@@ -356,8 +356,8 @@ def test_a_wall_screen_looks_and_changes_nothing_until_its_link_is_withdrawn(
 
 
 def test_a_token_of_a_script_does_what_its_role_may_and_needs_no_page(board, store):
-    look, _ = store.issue(Kind.SCRIPT, Role.VIEWER, now_ms(), DAY_MS, name="graph")
-    work, number = store.issue(Kind.SCRIPT, Role.BENCH, now_ms(), DAY_MS, name="button")
+    look, _ = store.issue(EntryKind.SCRIPT, Role.VIEWER, now_ms(), DAY_MS, name="graph")
+    work, number = store.issue(EntryKind.SCRIPT, Role.BENCH, now_ms(), DAY_MS, name="button")
     client = board.test_client()
 
     def bearing(token):
@@ -367,7 +367,7 @@ def test_a_token_of_a_script_does_what_its_role_may_and_needs_no_page(board, sto
     assert tap(client, bearing(look))[0] == 403
     assert tap(client, bearing(work))[0] == 200
     assert tap(client, bearing(work), about="rule", do="reset")[0] == 403
-    session = store.issue(Kind.PASSWORD, Role.OWNER, now_ms(), DAY_MS)[0]
+    session = store.issue(EntryKind.PASSWORD, Role.OWNER, now_ms(), DAY_MS)[0]
     for wrong in ("", "x", work[:-1], session, f"{work}\t{work}"):
         answer = client.get("/past.csv", headers=bearing(wrong))
         assert answer.status_code == 401, wrong
@@ -379,7 +379,7 @@ def test_a_token_of_a_script_does_what_its_role_may_and_needs_no_page(board, sto
 
 
 def test_the_history_has_who_did_what_from_where_and_no_secret(board, store, shop):
-    secret, number = store.issue(Kind.SCRIPT, Role.BENCH, now_ms(), DAY_MS, name="button")
+    secret, number = store.issue(EntryKind.SCRIPT, Role.BENCH, now_ms(), DAY_MS, name="button")
     client = board.test_client()
     enter(client, "Ina", "my secret typo", "203.0.113.40")
     enter(client, "my secret typo", "x", "203.0.113.40")

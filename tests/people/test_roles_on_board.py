@@ -19,8 +19,8 @@ from dashboard.clients import files
 from monitor.commands import REQUESTS
 from monitor.core.clock import now_ms
 from monitor.people.access_store import AccessStore, store_of
-from monitor.people.entries import Kind
-from monitor.people.homes import FolderHome
+from monitor.people.entries import EntryKind
+from monitor.people.homes import PeopleFolder
 from monitor.people.roles import Role
 from monitor.store import Writer
 
@@ -52,7 +52,7 @@ def shop_in(folder, config=shop_air.CONFIG):
     for role in ROLES:
         browsers[role] = app.server.test_client()
         if role is not None:
-            secret, _ = store.issue(Kind.PASSWORD, role, now_ms(), DAY_MS)
+            secret, _ = store.issue(EntryKind.PASSWORD, role, now_ms(), DAY_MS)
             browsers[role].set_cookie("benchweather-8050", secret)
     browsers[None].get("/_dash-layout")  # Dash sets itself up at the first request
     return Shop(app, settings, browsers, dict(dash.page_registry))
@@ -113,11 +113,11 @@ def test_a_new_part_without_a_need_is_found_and_is_the_owners_alone(tmp_path):
     dash.register_page("new_page", path="/new-page", title="New", layout=lambda **_: "new")
     assert undecided(new) == ["callback new-part.children", "endpoint new", "page new_page"]
     body = body_of(new, "new-part.children")
-    store = AccessStore(FolderHome(tmp_path))
+    store = AccessStore(PeopleFolder(tmp_path))
     for role in ROLES:
         client = new.server.test_client()
         if role is not None:
-            secret, _ = store.issue(Kind.PASSWORD, role, now_ms(), DAY_MS)
+            secret, _ = store.issue(EntryKind.PASSWORD, role, now_ms(), DAY_MS)
             client.set_cookie("benchweather-8050", secret)
         status = 200 if role is Role.OWNER else 403
         assert client.get("/new").status_code == status, role

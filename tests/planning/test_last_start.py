@@ -8,15 +8,15 @@ import pytest
 from planned_shop import HOUR_MS, NOW_MS
 
 from monitor.planning import present
-from monitor.planning.last_start import Verdict, last_starts, wait_range
+from monitor.planning.last_start import StartVerdict, last_starts, wait_range
 from monitor.planning.planner import plan
 from monitor.planning.present import PresentPlan
 from monitor.planning.problem import (
     Problem,
-    Repair,
-    Running,
+    RepairToPlan,
+    RunningStep,
     Seconds,
-    Step,
+    StepToPlan,
     TimeRange,
     steady_wait,
 )
@@ -28,7 +28,7 @@ HALF_HOUR = Seconds(1200, 1800, 2700)
 def glue(own="glue", hours=8.0, **more):
     wait = steady_wait(0.9 * hours * 3600, hours * 3600, 1.1 * hours * 3600)
     given = {"hands_on": HALF_HOUR, "wait": wait, "needs": {"clamps": 4}, "hazardous": True}
-    return Step(id=own, name=own, **(given | more))
+    return StepToPlan(id=own, name=own, **(given | more))
 
 
 def shop(*steps, closes_h=1.5, opens_h=16.0, stock=4):
@@ -37,7 +37,9 @@ def shop(*steps, closes_h=1.5, opens_h=16.0, stock=4):
     days = [(opens_ms + i * DAY_MS, opens_ms + 9 * HOUR_MS + i * DAY_MS) for i in range(9)]
     spans = ((NOW_MS - HOUR_MS, NOW_MS + round(closes_h * HOUR_MS)), *days)
     repairs = tuple(
-        Repair(id=str(i), name=f"repair {i}", steps=(one,) if isinstance(one, Step) else one)
+        RepairToPlan(
+            id=str(i), name=f"repair {i}", steps=(one,) if isinstance(one, StepToPlan) else one
+        )
         for i, one in enumerate(steps)
     )
     return Problem(now_ms=NOW_MS, open=spans, repairs=repairs, stock={"clamps": stock})
@@ -63,10 +65,14 @@ def test_what_is_off_before_closing_is_not_told():
 @pytest.mark.parametrize(
     ("step", "more", "verdict"),
     [
-        (glue(hands_on=Seconds(1800, 3600, 7200)), {}, Verdict.NO_TIME),  # hot glue may take 2 h
-        (glue(overnight=False), {}, Verdict.LEFT_ALONE),
-        (glue(over_weekend=False), {"opens_h": 64.0 - 24}, Verdict.LEFT_ALONE),
-        (glue(over_weekend=False), {}, Verdict.NIGHT),
+        (
+            glue(hands_on=Seconds(1800, 3600, 7200)),
+            {},
+            StartVerdict.NO_TIME,
+        ),  # hot glue may take 2 h
+        (glue(overnight=False), {}, StartVerdict.LEFT_ALONE),
+        (glue(over_weekend=False), {"opens_h": 64.0 - 24}, StartVerdict.LEFT_ALONE),
+        (glue(over_weekend=False), {}, StartVerdict.NIGHT),
     ],
 )
 def test_what_must_not_be_left_is_not_started(step, more, verdict):
@@ -76,22 +82,22 @@ def test_what_must_not_be_left_is_not_started(step, more, verdict):
 def test_a_joint_is_not_loaded_before_it_is_hard_even_two_steps_later():
     set_ = TimeRange(*[NOW_MS + 20 * HOUR_MS] * 3)
     off = TimeRange(*[NOW_MS - HOUR_MS] * 3)
-    crack = Step(
+    crack = StepToPlan(
         id="crack",
         name="crack",
         hands_on=HALF_HOUR,
-        running=Running(since_ms=0, hands_until_ms=0, off=off, ready=set_),
+        running=RunningStep(since_ms=0, hands_until_ms=0, off=off, ready=set_),
     )
-    clean = Step(id="clean", name="clean", hands_on=HALF_HOUR, after=("crack",), done=True)
+    clean = StepToPlan(id="clean", name="clean", hands_on=HALF_HOUR, after=("crack",), done=True)
     assert verdicts(shop((crack, clean, glue(after=("clean",), loads=True)))) == {}
-    assert verdicts(shop((crack, clean, glue(after=("clean",))))) == {"0": Verdict.NIGHT}
+    assert verdicts(shop((crack, clean, glue(after=("clean",))))) == {"0": StartVerdict.NIGHT}
 
 
 def test_a_wait_that_lasts_into_a_weekend_is_not_started_before_it():
     problem = shop(glue(hours=40.0, over_weekend=False))
     opens = problem.open[:2] + tuple((a + 2 * DAY_MS, b + 2 * DAY_MS) for a, b in problem.open[2:])
-    assert verdicts(problem) == {"0": Verdict.NIGHT}
-    assert verdicts(replace(problem, open=opens)) == {"0": Verdict.LEFT_ALONE}
+    assert verdicts(problem) == {"0": StartVerdict.NIGHT}
+    assert verdicts(replace(problem, open=opens)) == {"0": StartVerdict.LEFT_ALONE}
 
 
 def test_a_glue_up_that_takes_the_clamps_of_tomorrow_is_in_the_way():
@@ -100,17 +106,17 @@ def test_a_glue_up_that_takes_the_clamps_of_tomorrow_is_in_the_way():
     soon = (glue(fixed_ms=NOW_MS + 17 * HOUR_MS, hours=4.0),)
     problem = shop(long, soon)
     found = {one.repair: one for one in last_starts(problem, plan(problem, limit_s=0))}
-    assert found["0"].verdict is Verdict.IN_THE_WAY
+    assert found["0"].verdict is StartVerdict.IN_THE_WAY
     assert found["0"].rival == ("1", "glue")
     many = shop(long, soon, stock=8)
-    assert verdicts(many)["0"] is Verdict.NIGHT
+    assert verdicts(many)["0"] is StartVerdict.NIGHT
 
 
 def test_only_what_can_start_is_told():
     off = TimeRange(NOW_MS, NOW_MS + HOUR_MS, NOW_MS + 2 * HOUR_MS)
-    held = glue(running=Running(since_ms=NOW_MS - HOUR_MS, hands_until_ms=NOW_MS, off=off))
+    held = glue(running=RunningStep(since_ms=NOW_MS - HOUR_MS, hands_until_ms=NOW_MS, off=off))
     assert verdicts(shop(held, glue())) == {}  # all clamps are in use
-    follows = (Step(id="fit", name="fit", hands_on=HALF_HOUR), glue(after=("fit",)))
+    follows = (StepToPlan(id="fit", name="fit", hands_on=HALF_HOUR), glue(after=("fit",)))
     assert verdicts(shop(follows)) == {}
     assert verdicts(shop(glue(awaits_consent=True))) == {}
     closed = shop(glue())

@@ -10,12 +10,12 @@ from planned_shop import NOW_MS, at, problem, repair, step
 
 from monitor.core.errors import Rejected
 from monitor.planning.planner import plan
-from monitor.planning.problem import NoteKind, Running, TimeRange, steady_wait
+from monitor.planning.problem import NoteKind, RunningStep, TimeRange, steady_wait
 from monitor.planning.refusals import STEPS_MAX
 from monitor.planning.words import range_words
 
 OFF = TimeRange(at(0, 11), at(0, 12), at(0, 14))
-RUNS = Running(since_ms=at(0, 8), hands_until_ms=at(0, 8), off=OFF)
+RUNS = RunningStep(since_ms=at(0, 8), hands_until_ms=at(0, 8), off=OFF)
 
 
 def starts(found):
@@ -149,7 +149,7 @@ def test_only_work_that_loads_a_joint_waits_until_it_may_be_loaded():
 
 def test_a_joint_that_is_still_setting_holds_no_clamps():
     off, ready = TimeRange(*[at(0, 8)] * 3), TimeRange(at(1, 9), at(1, 10), at(1, 12))
-    sets = Running(since_ms=at(-1, 9), hands_until_ms=at(-1, 9), off=off, ready=ready)
+    sets = RunningStep(since_ms=at(-1, 9), hands_until_ms=at(-1, 9), off=off, ready=ready)
     glue = step("glue", needs={"crack clamps": 8}, running=sets)
     work = step("clean", needs={"crack clamps": 1}, after=("glue",))
     found = starts(

@@ -14,7 +14,7 @@ from monitor.commands import Commands, Journal
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 from monitor.core.validation import SURE
-from monitor.planning.last_start import Verdict
+from monitor.planning.last_start import StartVerdict
 from monitor.planning.step_check import StepCheck, doubts, start_cautions
 from monitor.planning.words import Names, last_start_sentence
 from monitor.store import Reader, Writer
@@ -54,14 +54,14 @@ def test_only_the_work_in_the_damp_cellar_is_taken_from_now(shop):
         plan = replace(made.plan, steps=tuple(starts_now))
         verdicts = check.verdicts(plan, ())
     assert [(one.repair, one.step) for one in verdicts] == [steps["cellar"]]
-    assert verdicts[0].verdict is Verdict.AIR
+    assert verdicts[0].verdict is StartVerdict.AIR
     words = last_start_sentence(verdicts[0], Names(journal), now, settings.zone)
     assert "Do not start it. Wood store, cellar: Very damp." in words
     # The same where the night speaks against it too: the plan starts it now, so its air counts.
-    alone = verdicts[0]._replace(verdict=Verdict.LEFT_ALONE, why="")
+    alone = verdicts[0]._replace(verdict=StartVerdict.LEFT_ALONE, why="")
     with closing(Reader(settings.store_path)) as reader:
         again = StepCheck(reader, settings, journal, now).verdicts(plan, (alone,))
-    assert [one.verdict for one in again] == [Verdict.AIR]
+    assert [one.verdict for one in again] == [StartVerdict.AIR]
     present = replace(made, plan=plan, last_starts=verdicts)
     found = agendas.agenda(journal, present, now, now + 6 * HOUR)
     assert [(i.repair.id, i.step.id) for i in found.now] == [steps["front-bench"]]

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from sensors.simulator.weather import OutdoorYear
+from sensors.simulator.weather import ZonedYear
 
 HOUR_MS = 3_600_000
 START_MS = 1_735_689_600_000
@@ -52,7 +52,7 @@ CLIMATES = {
 
 def demo_year(hours: int) -> Weather:
     """The demo's packaged year, laid over 2025 and on. Clearness from the dew point spread."""
-    air = OutdoorYear(ZoneInfo("Etc/GMT+5")).at(START_MS + HOUR_MS * np.arange(hours))
+    air = ZonedYear(ZoneInfo("Etc/GMT+5")).at(START_MS + HOUR_MS * np.arange(hours))
     clear = np.clip((air.temp_c - air.dew_point_c) / 14, 0.1, 1.0)
     return Weather(air.temp_c, air.dew_point_c, air.wind_m_s, clear)
 

@@ -14,7 +14,7 @@ from monitor.clients.home_climate import HomeSources
 from monitor.clients.request import read_sheet_request
 from monitor.clients.sheet import Sheet, sheet_of
 from monitor.science.case.devices import Buffer, Humidifier
-from monitor.science.case.measures import Measure
+from monitor.science.case.measures import HomeMeasure
 from monitor.science.case.outdoors import from_hours, from_normals
 from monitor.science.case.rooms import COOLEST_C, SMALL_ROOM_M3, WARMEST_C, RoomChange
 from scenes.cases import InCase, Measures, Packs
@@ -111,20 +111,22 @@ def carried_out(asked: Asked, obedient: bool = True) -> tuple[Home, Measures] | 
     look at no pane.
     """
     advised, home = asked.worked.advised, asked.home
-    if advised.kind is Measure.BOTH:
+    if advised.kind is HomeMeasure.BOTH:
         return None
     room = None
     change = advised.room
     if change is not None:
-        times = 1.0 if advised.kind is Measure.ROOM else max(home.volume_m3 / SMALL_ROOM_M3, 1.0)
-        if advised.kind in (Measure.COOLER_ROOM, Measure.WARMER_ROOM):
+        times = (
+            1.0 if advised.kind is HomeMeasure.ROOM else max(home.volume_m3 / SMALL_ROOM_M3, 1.0)
+        )
+        if advised.kind in (HomeMeasure.COOLER_ROOM, HomeMeasure.WARMER_ROOM):
             usual_c = home.heat_c or 18.0
             least_k = min(max(COOLEST_C - usual_c, change.warmer_k), 0.0)
             kelvin = least_k if change.warmer_k < 0 else min(change.warmer_k, WARMEST_C - usual_c)
             home = home._replace(heat_c=usual_c, warmer=(kelvin, change.months))
-        elif advised.kind is Measure.AIR_CONDITIONED:
+        elif advised.kind is HomeMeasure.AIR_CONDITIONED:
             home = home._replace(cool_c=25.0, windows_shut=True)
-        elif advised.kind is Measure.DEHUMIDIFIER:
+        elif advised.kind is HomeMeasure.DEHUMIDIFIER:
             home = home._replace(windows_shut=change.months)
             room = _dries(change, times)
         else:

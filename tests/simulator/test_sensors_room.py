@@ -14,7 +14,7 @@ from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors.simulator import habits, room
 from sensors.simulator.time_grid import GRID_MS, SPIN_UP_MS
-from sensors.simulator.weather import OutdoorYear
+from sensors.simulator.weather import ZonedYear
 
 BERLIN = ZoneInfo("Europe/Berlin")
 SEED = 7
@@ -164,7 +164,7 @@ def test_the_fast_saturation_pressure_agrees_with_that_of_the_service():
 
 def driven(start_ms, days, zone=BERLIN):
     ts_ms = start_ms + GRID_MS * np.arange(days * DAY_MS // GRID_MS)
-    outdoors = OutdoorYear(zone).at(ts_ms + GRID_MS)
+    outdoors = ZonedYear(zone).at(ts_ms + GRID_MS)
     return ts_ms, habits.drive(
         SEED, zone, ts_ms, outdoors, vapour_pressure(outdoors.dew_point_c, 100.0)
     )

@@ -29,7 +29,7 @@ from sensors.simulator.messages import messages
 from sensors.simulator.random_shop import random_shops
 from sensors.simulator.shops import PLACES, Shops
 from sensors.simulator.time_grid import GRID_MS
-from sensors.simulator.weather import OutdoorYear
+from sensors.simulator.weather import ZonedYear
 
 BERLIN = ZoneInfo("Europe/Berlin")
 T, RH, P = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE
@@ -116,7 +116,7 @@ def test_another_seed_is_another_shop_and_shops_differ():
 
 def driven(seed, start, days):
     ts_ms = start + GRID_MS * np.arange(days * DAY_MS // GRID_MS)
-    outdoors = OutdoorYear(BERLIN).at(ts_ms + GRID_MS)
+    outdoors = ZonedYear(BERLIN).at(ts_ms + GRID_MS)
     if isinstance(seed, tuple):
         columns = (np.repeat(one[:, None], len(seed), axis=1) for one in outdoors)
         outdoors = type(outdoors)(*columns)
@@ -214,7 +214,8 @@ def test_nothing_is_sent_before_its_time_and_a_stop_ends_it():
     stop, begun, publisher = threading.Event(), now_ms(), Scripted()
     threading.Timer(0.5, stop.set).start()
     endless = (
-        replay.Message(begun + 50 * i, f"benchweather/b/{i}", b"", 2) for i in itertools.count(-10)
+        replay.RecordedMessage(begun + 50 * i, f"benchweather/b/{i}", b"", 2)
+        for i in itertools.count(-10)
     )
     acknowledged = []
     began = time.monotonic()
@@ -231,7 +232,7 @@ def test_a_pace_is_kept_from_the_first_message_on_however_long_it_took_to_make()
     def slow():
         time.sleep(0.3)
         for i in range(4):
-            yield replay.Message(ms(2026, 2, 1) + 60_000 * i, "benchweather/b/a", b"", 2)
+            yield replay.RecordedMessage(ms(2026, 2, 1) + 60_000 * i, "benchweather/b/a", b"", 2)
 
     publisher = Scripted()
     replay.send(publisher, slow(), lambda _: None, pace=600)

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from monitor.core.clock import to_ms
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
-from sensors.simulator.weather import HOURS, OutdoorYear
+from sensors.simulator.weather import HOURS, ZonedYear
 
 UTC_ZONE = ZoneInfo("UTC")
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -62,7 +62,7 @@ def test_the_weather_file_spans_what_its_source_spans(rows):
 
 
 def test_on_the_hour_the_weather_is_that_of_the_file(rows):
-    weather = OutdoorYear(UTC_ZONE).at(np.array([ms(2023, 7, 20, 15), ms(2030, 11, 2, 4)]))
+    weather = ZonedYear(UTC_ZONE).at(np.array([ms(2023, 7, 20, 15), ms(2030, 11, 2, 4)]))
     picked = [
         rows[(datetime(2023, *d) - datetime(2023, 1, 1)) // timedelta(hours=1)]
         for d in ((7, 20, 15), (11, 2, 4))
@@ -72,7 +72,7 @@ def test_on_the_hour_the_weather_is_that_of_the_file(rows):
 
 
 def test_weather_goes_by_standard_time_also_in_summer():
-    in_utc, in_berlin = OutdoorYear(UTC_ZONE), OutdoorYear(BERLIN)
+    in_utc, in_berlin = ZonedYear(UTC_ZONE), ZonedYear(BERLIN)
     for month in (1, 7):
         there = in_berlin.at(np.array([ms(2025, month, 9, 11)]))
         assert there == in_utc.at(np.array([ms(2025, month, 9, 12)]))
@@ -84,14 +84,14 @@ def test_weather_goes_by_standard_time_also_in_summer():
 )
 def test_weather_has_no_step_at_new_year_nor_around_29_february(start, days):
     ts_ms = ms(*start) + 60_000 * np.arange(days * 1440)
-    weather = OutdoorYear(UTC_ZONE).at(ts_ms)
+    weather = ZonedYear(UTC_ZONE).at(ts_ms)
     # Ours: what the hours of these days have; a step would be of kelvins in one minute.
     assert np.abs(np.diff(weather.temp_c)).max() < 4.5 / 60
     assert np.abs(np.diff(weather.dew_point_c)).max() < 6 / 60
 
 
 def test_a_leap_year_is_the_common_year_with_one_day_more():
-    year = OutdoorYear(UTC_ZONE)
+    year = ZonedYear(UTC_ZONE)
     hours = 3_600_000 * np.arange(24 * 300)
     common, leap = (year.at(ms(y, 3, 1) + hours) for y in (2023, 2024))
     assert np.array_equal(common.temp_c, leap.temp_c)
@@ -101,7 +101,7 @@ def test_a_leap_year_is_the_common_year_with_one_day_more():
     assert (extra <= np.maximum(before, after) + 1e-9).all()
 
 
-BERLIN_YEAR = OutdoorYear(BERLIN)
+BERLIN_YEAR = ZonedYear(BERLIN)
 
 
 @given(st.integers(ms(1990, 1, 1), ms(2060, 1, 1)))

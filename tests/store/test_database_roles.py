@@ -13,9 +13,9 @@ from monitor.core.errors import StoreFault
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.people import moving
 from monitor.people.access_store import AccessStore
-from monitor.people.entries import AuditEntry, Kind
+from monitor.people.entries import AuditEntry, EntryKind
 from monitor.people.guesses import Guesses
-from monitor.people.homes import DatabaseHome, FolderHome
+from monitor.people.homes import PeopleDatabase, PeopleFolder
 from monitor.people.roles import Role
 from monitor.store import (
     Reader,
@@ -185,13 +185,13 @@ def test_no_role_can_do_more_than_it_must(ways, who, statements):
 
 
 def test_a_board_signs_people_in_and_takes_them_in_with_the_role_for_people_alone(ways, tmp_path):
-    files, home = FolderHome(tmp_path), DatabaseHome(ways["people"])
+    files, home = PeopleFolder(tmp_path), PeopleDatabase(ways["people"])
     AccessStore(files).add_person("Ina", Role.OWNER, "elf pipe nor sky", 1)
     moving.make_ready(home, tmp_path)
     store = AccessStore(home)
     of = store.person("Ina").person_id
-    secret, _ = store.issue(Kind.PASSWORD, Role.OWNER, 1, 10, person_id=of)
-    assert store.credential(secret, [Kind.PASSWORD], 2).name == "Ina"
+    secret, _ = store.issue(EntryKind.PASSWORD, Role.OWNER, 1, 10, person_id=of)
+    assert store.credential(secret, [EntryKind.PASSWORD], 2).name == "Ina"
     store.record(AuditEntry(1, "Ina", "", "", "signed in", ""))
     with home.guesses.changing([("person", "Ina")]) as (now_s, held):
         held["person", "Ina"] = Guesses(1, now_s, now_s)

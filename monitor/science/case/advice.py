@@ -23,10 +23,10 @@ from monitor.science.case.measures import (
     Avoid,
     CaseAssumptions,
     Holds,
-    Measure,
+    HomeMeasure,
+    MeasureReason,
     Option,
     Sign,
-    Why,
 )
 from monitor.science.case.outdoors import month_of_hour
 from monitor.science.case.presets import Case, Use
@@ -56,7 +56,7 @@ def advise(
 ) -> Advice:
     """The least that keeps an instrument in its band through a year at home, or harms it least.
 
-    Measures are tried in the order of `Measure`, each in its best size, until one keeps the band for
+    Measures are tried in the order of `HomeMeasure`, each in its best size, until one keeps the band for
     sure. The first is advised whose harm on both sides is about the least.
 
     Parameters
@@ -88,7 +88,7 @@ def advise(
     advised = _least_harmful(options)
     has = None
     if own is not None:
-        kind = Measure.HUMIDIFIER if isinstance(own, Humidifier) else Measure.BUFFER
+        kind = HomeMeasure.HUMIDIFIER if isinstance(own, Humidifier) else HomeMeasure.BUFFER
         has = trial.judged(kind, trial.careful, own)
     unplayed = None
     if advised.device is not None and trial.use.played:
@@ -139,7 +139,7 @@ def _lazy(trial: Trial, advised: Option) -> Option | None:
         change, litres_day=change.litres_day / 2, months=_without(change.months, forgotten)
     )
     year = trial.year
-    if advised.kind is not Measure.ROOM or year.home is None or year.outdoors is None:
+    if advised.kind is not HomeMeasure.ROOM or year.home is None or year.outdoors is None:
         room = in_room(year, half)
         if half.also is not None:
             room = both(room, half.also)
@@ -156,29 +156,29 @@ def _without(months: tuple[int, ...], month: int) -> tuple[int, ...]:
 
 
 def _why(
-    trial: Trial, options: Sequence[Option], advised: Option, left: Sequence[Why]
-) -> tuple[Why, ...]:
+    trial: Trial, options: Sequence[Option], advised: Option, left: Sequence[MeasureReason]
+) -> tuple[MeasureReason, ...]:
     why = []
     if trial.case.holds_nothing:
-        why.append(Why.COVER)
+        why.append(MeasureReason.COVER)
     if 1 - advised.not_dry_share > FEW:
-        why.append(Why.TOO_DRY)
+        why.append(MeasureReason.TOO_DRY)
     if trial.nothing.holds_damp is not Holds.YES and 1 - advised.not_damp_share > FEW:
-        why.append(Why.TOO_DAMP)
+        why.append(MeasureReason.TOO_DAMP)
     if advised.made_damp_share > FEW:
-        why.append(Why.MADE_DAMP)
+        why.append(MeasureReason.MADE_DAMP)
     elif any(
         isinstance(o.device, Humidifier) and o is not advised and o.made_damp_share > FEW
         for o in options
     ):
-        why.append(Why.OVER_WET)
+        why.append(MeasureReason.OVER_WET)
     if advised.holds is Holds.YES:
         return tuple(why)
     why += dict.fromkeys(left)
     if advised.holds is Holds.UNCLEAR:
-        why.append(Why.WIDE)
+        why.append(MeasureReason.WIDE)
     if trial.year.outdoors is None and trial.dry_months(trial.band[0]):
-        why.append(Why.WEATHER_UNKNOWN)
+        why.append(MeasureReason.WEATHER_UNKNOWN)
     return tuple(why)
 
 
@@ -209,7 +209,7 @@ def _avoid(advised: Option, year: HomeYear) -> tuple[Avoid, ...]:
     if isinstance(advised.device, Humidifier) or appliance or advised.holds is not Holds.YES:
         found += [Avoid.WET_SPONGE]
     found += [Avoid.HUMIDIFY_WHEN_DAMP]
-    if appliance or advised.kind is Measure.AIR_CONDITIONED:
+    if appliance or advised.kind is HomeMeasure.AIR_CONDITIONED:
         found += [Avoid.SEAL_ROOM]
     if year.outdoors is None or year.outdoors.temp_c.min() < 5:
         found += [Avoid.OPEN_WHEN_COLD]

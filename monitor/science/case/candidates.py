@@ -13,7 +13,7 @@ import numpy as np
 
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.home import Basis, RoomHumidifier, home_year
-from monitor.science.case.measures import Holds, Measure, Option, Why
+from monitor.science.case.measures import Holds, HomeMeasure, MeasureReason, Option
 from monitor.science.case.rooms import (
     COOLER_K,
     COOLEST_C,
@@ -86,7 +86,7 @@ class Candidates:
 
     def __init__(self, trial: Trial, *, humidified: bool = False) -> None:
         self.trial, self.humidified = trial, humidified
-        self.left: list[Why] = []
+        self.left: list[MeasureReason] = []
         self.dry, self.damp = trial.dry_months(trial.band[0] + 5), trial.damp_months()
 
     def options(self) -> Iterator[Option]:
@@ -94,7 +94,7 @@ class Candidates:
         trial = self.trial
         yield trial.nothing
         if trial.careful != trial.use:
-            yield trial.judged(Measure.DISCIPLINE, trial.careful)
+            yield trial.judged(HomeMeasure.DISCIPLINE, trial.careful)
         for kind, changed in self.other_rooms():
             yield trial.judged(kind, trial.careful, changed=changed)
         if not trial.case.holds_nothing:
@@ -102,39 +102,39 @@ class Candidates:
         for kind, changed in self.appliances():
             yield trial.judged(kind, trial.careful, changed=changed)
 
-    def other_rooms(self) -> Iterator[tuple[Measure, ChangedRoom]]:
+    def other_rooms(self) -> Iterator[tuple[HomeMeasure, ChangedRoom]]:
         """A cooler room where heating dries the air, a warmer one where the home is cool and damp."""
         trial, warmth = self.trial, self.trial.warmth
         driest = trial.dry_months(trial.band[0])
         heated = [m for m in driest if COOLEST_C + COOLER_K / 2 < warmth[m - 1] < WARMEST_C + 3]
         if heated:
             change = RoomChange(months=tuple(heated), warmer_k=-COOLER_K)
-            yield Measure.COOLER_ROOM, another(trial.year, change)
+            yield HomeMeasure.COOLER_ROOM, another(trial.year, change)
         if self.humidified:
             if self.damp:
                 change = RoomChange(months=self.damp, set_pct=trial.middle)
-                yield Measure.SET_LOWER, set_lower(trial.year, change)
+                yield HomeMeasure.SET_LOWER, set_lower(trial.year, change)
             return
         cool = [m for m in self.damp if warmth[m - 1] < WARMEST_C - WARMER_K / 2]
         if cool:
             change = RoomChange(months=tuple(cool), warmer_k=WARMER_K)
-            yield Measure.WARMER_ROOM, another(trial.year, change)
+            yield HomeMeasure.WARMER_ROOM, another(trial.year, change)
 
     def in_the_case(self) -> Iterator[Option]:
         """Buffer, a humidifier, and both together."""
         trial = self.trial
         if not self.dry and not self.damp and trial.nothing.holds is Holds.YES:
             return
-        yield trial.judged(Measure.BUFFER, trial.careful, self.buffer())
+        yield trial.judged(HomeMeasure.BUFFER, trial.careful, self.buffer())
         if not self.dry:
             return
         beside = Buffer(
             mass_g=min(BESIDE_G, MOST_PACKS_G_L * trial.case.air_l), set_pct=trial.middle
         )
-        for kind, packs in ((Measure.HUMIDIFIER, None), (Measure.BOTH, beside)):
+        for kind, packs in ((HomeMeasure.HUMIDIFIER, None), (HomeMeasure.BOTH, beside)):
             found = self.humidifier(kind, packs)
             if found is None:
-                self.left.append(Why.CASE_LIMIT)
+                self.left.append(MeasureReason.CASE_LIMIT)
                 return
             yield found
 
@@ -149,7 +149,7 @@ class Candidates:
         ]
         return tried[alike(trial.mean_harms(tried)[0])]
 
-    def humidifier(self, kind: Measure, beside: Buffer | None) -> Option | None:
+    def humidifier(self, kind: HomeMeasure, beside: Buffer | None) -> Option | None:
         """A humidifier with the release of the least harm, large enough for its interval in 9 of 10
         ways; None where it would be too large or filled too often."""
         trial = self.trial
@@ -185,7 +185,7 @@ class Candidates:
                     return found
         return None
 
-    def appliances(self) -> Iterator[tuple[Measure, ChangedRoom]]:
+    def appliances(self) -> Iterator[tuple[HomeMeasure, ChangedRoom]]:
         """Humidifiers in one room and in the home, cooling, a dehumidifier, and both in one room."""
         trial, (low, high) = self.trial, self.trial.band
         room = None
@@ -194,23 +194,23 @@ class Candidates:
             need = litres_needed(trial.year, change)
             litres = next((n for n in LITRES_DAY if n >= need), MOST_LITRES_DAY)
             room = humidified(trial.year, replace(change, litres_day=litres))
-            yield Measure.SMALL_ROOM, room
+            yield HomeMeasure.SMALL_ROOM, room
             home = self.whole_home(change)
             if home is not None:
-                yield Measure.ROOM, home
+                yield HomeMeasure.ROOM, home
         if self.humidified:
             return
         if hot := tuple(m for m in self.damp if trial.warmth[m - 1] > HOT_C):
-            yield Measure.AIR_CONDITIONED, cooled(trial.year, hot)
+            yield HomeMeasure.AIR_CONDITIONED, cooled(trial.year, hot)
         if warm := tuple(m for m in self.damp if trial.warmth[m - 1] > COLDEST_C):
             set_pct = max(min(DRIEST_SET_PCT, high - 5), trial.middle)
             change = RoomChange(months=warm, set_pct=set_pct)
             need = litres_needed(trial.year, change)
             litres = next((n for n in LITRES_DAY if n >= need), MOST_LITRES_DAY)
             change = replace(change, litres_day=litres)
-            yield Measure.DEHUMIDIFIER, dehumidified(trial.year, change)
+            yield HomeMeasure.DEHUMIDIFIER, dehumidified(trial.year, change)
             if room is not None:
-                yield Measure.BOTH_IN_ROOM, both(room, change)
+                yield HomeMeasure.BOTH_IN_ROOM, both(room, change)
 
     def whole_home(self, change: RoomChange) -> ChangedRoom | None:
         """The least humidifiers that keep a leaky home at what they are set to; None where the
@@ -220,7 +220,7 @@ class Candidates:
             return None
         litres = self.litres_of_the_home(change.set_pct)
         if litres > MOST_LITRES_DAY:
-            self.left.append(Why.ROOM_LIMIT)
+            self.left.append(MeasureReason.ROOM_LIMIT)
             return None
         room = RoomHumidifier(litres_day=litres, set_pct=change.set_pct)
         made = home_year(year.home, year.outdoors, humidifier=room, members=year.members)

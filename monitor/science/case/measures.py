@@ -12,7 +12,7 @@ from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import Floats
 
 
-class Measure(StrEnum):
+class HomeMeasure(StrEnum):
     """Measures, the least first."""
 
     NOTHING = "nothing"
@@ -30,7 +30,7 @@ class Measure(StrEnum):
     BOTH_IN_ROOM = "humidifier and dehumidifier in one small room"
 
 
-HUMIDIFIED = (Measure.SMALL_ROOM, Measure.ROOM, Measure.BOTH_IN_ROOM)
+HUMIDIFIED = (HomeMeasure.SMALL_ROOM, HomeMeasure.ROOM, HomeMeasure.BOTH_IN_ROOM)
 """Measures with a humidifier in a room."""
 
 
@@ -42,7 +42,7 @@ class Holds(StrEnum):
     NO = "no"
 
 
-class Why(StrEnum):
+class MeasureReason(StrEnum):
     """Reasons why nothing more was found, or not for sure."""
 
     TOO_DRY = "drier than the band with the measure too"
@@ -134,7 +134,7 @@ class Option:
     the instrument, daily means at 10, 50 and 90 % of the ways [%].
     """
 
-    kind: Measure
+    kind: HomeMeasure
     use: Use
     device: Humidifier | Buffer | None
     beside: Buffer | None
@@ -203,7 +203,7 @@ class Advice:
     options: tuple[Option, ...]
     own: Option | None
     home: tuple[QuantileRange, ...]
-    why: tuple[Why, ...]
+    why: tuple[MeasureReason, ...]
     avoid: tuple[Avoid, ...]
     signs: tuple[Sign, ...]
     assumed: tuple[CaseAssumptions, ...]

@@ -10,7 +10,7 @@ import numpy as np
 from monitor.science.case.devices import Buffer, Humidifier, ready_days
 from monitor.science.case.harm import Harm, harm_of
 from monitor.science.case.home import HomeYear
-from monitor.science.case.measures import Measure, Option
+from monitor.science.case.measures import HomeMeasure, Option
 from monitor.science.case.outdoors import month_of_hour
 from monitor.science.case.presets import Case, Use
 from monitor.science.case.rooms import ChangedRoom
@@ -74,10 +74,10 @@ class Trial:
         self.warmth = [float(year.temp_c[month_of_hour() == m].mean()) for m in range(12)]
         (bare,) = self.through(year, [use])
         self.unplayed: dict[
-            tuple[Measure, Use, Humidifier | Buffer | None, Buffer | None], Option
+            tuple[HomeMeasure, Use, Humidifier | Buffer | None, Buffer | None], Option
         ] = {}
         self.bare = Bare(self.days(bare)[1], self.too_damp_h(bare))
-        self.nothing = self.judged(Measure.NOTHING, use)
+        self.nothing = self.judged(HomeMeasure.NOTHING, use)
 
     def dry_months(self, below_pct: float) -> tuple[int, ...]:
         """Months in which the home is drier than this; none if no known month is."""
@@ -166,7 +166,7 @@ class Trial:
 
     def judged(
         self,
-        kind: Measure,
+        kind: HomeMeasure,
         use: Use,
         device: Humidifier | Buffer | None = None,
         beside: Buffer | None = None,
@@ -185,7 +185,7 @@ class Trial:
 
     def _option(
         self,
-        kind: Measure,
+        kind: HomeMeasure,
         use: Use,
         through: CaseYear,
         unplayed: Sequence[CaseYear],

@@ -74,7 +74,7 @@ class AirLog:
     def _spans(self) -> dict[AirCoverage, NDArray[np.intp]]:
         return {known: np.flatnonzero(self.known == known) for known in AirCoverage}
 
-    def running(self, value: Floats, known: AirCoverage) -> Running:
+    def running(self, value: Floats, known: AirCoverage) -> RunningIntegral:
         """The running integral of a value per span, over the spans so `known`. [value·s]
 
         NaN counts 0.
@@ -83,7 +83,7 @@ class AirLog:
         value = value[spans]
         if spans.size and not np.isfinite(value.sum()):
             value = np.nan_to_num(value)
-        return Running(self.begin_ms[spans], self.seconds[spans], value)
+        return RunningIntegral(self.begin_ms[spans], self.seconds[spans], value)
 
     def unknown_s(self, from_ms: int) -> float:
         """Seconds in gaps from then to the end."""
@@ -117,7 +117,7 @@ class AirLog:
         )
 
 
-class Running:
+class RunningIntegral:
     """∫ value dt along spans, at any moment."""
 
     def __init__(self, begin_ms: Times, seconds: Floats, value: Floats) -> None:

@@ -118,7 +118,7 @@ humidity of reference air, in its humidity at the temperature of reference air, 
 [s]"""
 
 
-def _adding(law: AdditiveLaw, step: _Steps, seconds: Floats) -> Worth:
+def _adding(law: AdditiveLaw, step: _AirSteps, seconds: Floats) -> Worth:
     """Worth of steps under a rate that adds up."""
     t, rh = np.where(seconds > 0, step.temp_c, np.nan), step.rh_pct
     temp, humid = np.full(len(t), REFERENCE_TEMP_C), np.full(len(t), REFERENCE_RH_PCT)
@@ -129,7 +129,7 @@ def _adding(law: AdditiveLaw, step: _Steps, seconds: Floats) -> Worth:
     return worth(t, rh), worth(t, humid), worth(temp, rh), worth(temp, humid)
 
 
-def _relaxing(law: RelaxationLaw, usual_s: float, step: _Steps, seconds: Floats) -> Worth:
+def _relaxing(law: RelaxationLaw, usual_s: float, step: _AirSteps, seconds: Floats) -> Worth:
     """Worth of steps under a state that relaxes: each from the state that its own air led to."""
     kappa = float(span(law.start, law.threshold, law.reference)) / usual_s
     own = kappa * np.nan_to_num(law.speed(step.temp_c)) * seconds
@@ -149,7 +149,7 @@ def _relaxing(law: RelaxationLaw, usual_s: float, step: _Steps, seconds: Floats)
     return found[0], found[1], found[2], seconds
 
 
-class _Steps(NamedTuple):
+class _AirSteps(NamedTuple):
     """Air of a wait in steps of `STEP_S` at most; `drive` is what a state tends to. n steps."""
 
     edges_ms: Times
@@ -159,7 +159,7 @@ class _Steps(NamedTuple):
     known: NDArray[np.int8]
 
 
-def _steps(law: Law, start_ms: int, air: AirLog) -> _Steps:
+def _steps(law: Law, start_ms: int, air: AirLog) -> _AirSteps:
     """The air from the start on, in steps."""
     drive = np.full(len(air.begin_ms), np.nan)
     if isinstance(law, GlueLaw | DryingLaw):
@@ -174,10 +174,10 @@ def _steps(law: Law, start_ms: int, air: AirLog) -> _Steps:
         edges.append(np.linspace(low, high, pieces + 1).round().astype(np.int64)[1:])
         rows += [int(i)] * pieces
     every = np.concatenate(edges)
-    return _Steps(every, air.temp_c[rows], air.rh_pct[rows], drive[rows], air.known[rows])
+    return _AirSteps(every, air.temp_c[rows], air.rh_pct[rows], drive[rows], air.known[rows])
 
 
-def _holds(law: Law, step: _Steps) -> NDArray[np.int64]:
+def _holds(law: Law, step: _AirSteps) -> NDArray[np.int64]:
     """Hold of each step; a glue line with memory is held by the wood that it sees."""
     hold = np.where(np.isnan(step.temp_c), int(Hold.NONE), law.hold(step.temp_c, step.rh_pct))
     if isinstance(law, GlueLaw) and law.wood_memory_h > 0:
