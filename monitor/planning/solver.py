@@ -288,7 +288,7 @@ def pieces(at: Ticks, values: Ticks) -> list[StartSpan]:
     """A function in as few pieces as a walk along it finds, each flat or rising with its argument.
 
     >>> pieces(np.array([0, 1, 2, 3]), np.array([4, 5, 6, 6]))
-    [Piece(first=0, last=2, rises=True, value=4), Piece(first=3, last=3, rises=False, value=6)]
+    [StartSpan(first=0, last=2, rises=True, value=4), StartSpan(first=3, last=3, rises=False, value=6)]
     """
     found, begin = [], 0
     after = values - at

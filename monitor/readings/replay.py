@@ -178,7 +178,7 @@ def send(
     ----------
     publisher : Publisher
         Connected.
-    to_send : iterable of Message
+    to_send : iterable of RecordedMessage
         By time if a pace is to be kept.
     acknowledged : callable
         Told how many more readings the broker has.
