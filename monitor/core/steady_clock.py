@@ -32,6 +32,8 @@ ahead by as much."""
 AWAY_MS = 400 * 86_400_000
 """A clock that starts further after the newest known time is doubted. [ms]  Ours: no shop is switched
 off for over a year without notice."""
+APART_MS, TRIES = 5, 20
+"""Most time between the readings of two clocks that count as one moment [ms], and most tries."""
 REPORTED_MS = 3_600_000
 """Time for which a jump that is over is reported. [ms]"""
 
@@ -99,7 +101,7 @@ class SteadyClock:
         self._lock = threading.Lock()
         self.boot = boot_id() if counter_ms is None else ""
         """Run of the counter: one start of the machine."""
-        wall, counter = self._wall(), self._counter()
+        wall, counter = self._both()
         self._offset = wall - counter
         self._last: ClockJump | None = None
         if known_ms is not None and not (_sane(wall, known_ms) or self._synchronised()):
@@ -163,8 +165,19 @@ class SteadyClock:
         doubted = self._doubted()
         return doubted is not None and doubted.at_start
 
+    def _both(self) -> tuple[int, int]:
+        """The machine's clock and the counter at one moment: read again if the process was held up in
+        between, or a pause would seem a jump. [ms since 1970-01-01 UTC], [ms]"""
+        before = self._counter()
+        for _ in range(TRIES):
+            wall, counter = self._wall(), self._counter()
+            if counter - before <= APART_MS:
+                break
+            before = counter
+        return wall, counter
+
     def _look(self) -> Moment:
-        wall, counter = self._wall(), self._counter()
+        wall, counter = self._both()
         steady = counter + self._offset
         by = wall - steady
         doubted = self._doubted()

@@ -44,8 +44,8 @@ class AsideMessages:
         waiting = aside.waiting(self._writer, sensor)
         numbers = [number for number, _ in waiting]
         dated = [(m, m.received_ms if as_dated else m.steady_ms) for _, m in waiting]
-        readings, refusals = self._decoded(dated)
-        newest = max((reading.ts_ms for reading in readings), default=0)
+        readings, arrived, refusals = self._decoded(dated)
+        newest = max((reading.ts_ms for reading in (*readings, *arrived)), default=0)
         if newest > now_ms + AHEAD_MAX_MS:
             raise Rejected(
                 f"readings of {sensor} would be dated {duration(newest - now_ms)} ahead of the "
@@ -55,10 +55,10 @@ class AsideMessages:
             self._clock.accept()
 
         def write(run: Cursor) -> None:
-            self._writer.put(run, readings, refusals=refusals)
             aside.end(run, numbers, aside.TAKEN, self._clock.now_ms())
+            self._writer.put(run, readings, arrived=arrived, refusals=refusals)
 
-        return AsideWork(len(numbers), len(readings), write)
+        return AsideWork(len(numbers), len(readings) + len(arrived), write)
 
     def dismiss(self, sensor: str) -> AsideWork:
         waiting = aside.waiting(self._writer, sensor)
@@ -76,16 +76,20 @@ class AsideMessages:
         Those of earlier starts wait for a person: nothing tells when they came.
         """
         total = 0
-        while (now_ms := self._clock.time_of(self._clock.moment().counter_ms)) is not None:
+        while (zero_ms := self._clock.time_of(0)) is not None:
             found = aside.waiting_since(self._writer, self._clock.boot, ENTER_AT_ONCE)
             if not found:
                 break
-            dated = [(m, self._clock.time_of(m.counter_ms) or now_ms) for _, m in found]
-            readings, refusals = self._decoded(dated)
+            # One zero for all: the clock is corrected meanwhile, and they would change places.
+            dated = [(one, zero_ms + one.counter_ms) for _, one in found]
+            readings, arrived, refusals = self._decoded(dated)
             numbers = [number for number, _ in found]
-            with self._writer.connection.transaction() as run:
-                _, fresh = self._writer.put(run, readings, refusals=refusals)
-                aside.end(run, numbers, aside.TAKEN, now_ms)
+            try:
+                with self._writer.connection.transaction() as run:
+                    aside.end(run, numbers, aside.TAKEN, self._clock.now_ms())
+                    _, fresh = self._writer.put(run, readings, arrived=arrived, refusals=refusals)
+            except Rejected:  # a person was faster with some
+                continue
             self._writer.note_series(fresh)
             total += len(found)
         if total:
@@ -108,18 +112,20 @@ class AsideMessages:
 
     def _decoded(
         self, dated: Sequence[tuple[AsideMessage, int]]
-    ) -> tuple[list[Reading], list[Refusal]]:
-        """The readings of messages that came at those times [ms], and what was rejected of them."""
+    ) -> tuple[list[Reading], list[Reading], list[Refusal]]:
+        """Of messages that came at those times [ms]: readings with times of their own, those dated by
+        their arrival, and what was rejected."""
         readings: list[Reading] = []
+        arrived: list[Reading] = []
         refusals: list[Refusal] = []
         for one, came_ms in dated:
             try:
-                found, faults, _ = self._contract.decode(one.topic, one.payload, came_ms)
+                found, faults, timed = self._contract.decode(one.topic, one.payload, came_ms)
             except BadPayload as exc:
-                found, faults = [], [str(exc)]
-            readings += found
+                found, faults, timed = [], [str(exc)], False
+            (readings if timed else arrived).extend(found)
             if faults:
                 kept = one.payload[:REFUSED_PAYLOAD_MAX]
                 reason = reason_of(faults)
                 refusals.append(Refusal(came_ms, one.topic, kept, len(one.payload), reason))
-        return readings, refusals
+        return readings, arrived, refusals

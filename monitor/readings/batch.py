@@ -28,10 +28,13 @@ LATENESS_EVERY_MS = 60_000
 
 
 class Batch(NamedTuple):
-    """The content of a group of messages. `deliveries` has digests by packet id; `singly` are
-    commands and forecasts, each a transaction of its own; `lateness` is as `Writer.write` has it."""
+    """The content of a group of messages. `arrived` has readings dated by their arrival whose
+    times may be those of others: a clock that is set back shows each time twice. `deliveries` has
+    digests by packet id; `singly` are commands and forecasts, each a transaction of its own;
+    `lateness` is as `Writer.write` has it."""
 
     readings: list[Reading]
+    arrived: list[Reading]
     refusals: list[Refusal]
     deliveries: dict[int, bytes]
     tallies: Counter[str]
@@ -84,14 +87,17 @@ class BatchReader:
         self._contract, self._writer, self._clock = contract, writer, clock
         self._newcomers, self._first_packet = newcomers, first_packet
         self.lateness = Lateness()
+        self._passed_ms = self._passing_ms = clock.now_ms() + AHEAD_MAX_MS
+        """No stored reading is later, and none of the group that is read. [ms]"""
 
-    def read(self, arrivals: list[Arrival], came: Moment | None = None) -> Batch:
-        """Decode a group of messages that `came` at a moment, or now; nothing is stored yet."""
-        batch = Batch([], [], {}, Counter(), [], {}, [], Visit())
-        came, unknown = came or self._clock.moment(), self._clock.unknown()
+    def read(self, arrivals: list[Arrival], came: Moment, within_ms: int) -> Batch:
+        """Decode a group of messages that came up to a moment, and `within_ms` before it; nothing is
+        stored yet. [ms]"""
+        batch = Batch([], [], [], {}, Counter(), [], {}, [], Visit())
+        self._passing_ms, unknown = self._passed_ms, self._clock.unknown()
         doubted = unknown or came.wall_ms != came.steady_ms
         latest_ms = came.steady_ms + AHEAD_MAX_MS
-        newest_ms = max((arrival.received_ms for arrival in arrivals), default=0)
+        newest_ms = arrivals[-1].received_ms
         batch.tallies["messages"] = len(arrivals)
         note_lateness = self.lateness.note
         for arrival in arrivals:
@@ -101,7 +107,10 @@ class BatchReader:
             kept = None
             if doubted or arrival.received_ms > latest_ms:
                 at_ms = arrival.received_ms
-                at = Moment(at_ms, *(ms - newest_ms + at_ms for ms in came[1:]))
+                ago_ms = newest_ms - at_ms
+                if not 0 <= ago_ms <= within_ms:  # the clock stepped in between
+                    ago_ms = 0
+                at = Moment(at_ms, came.steady_ms - ago_ms, came.counter_ms - ago_ms)
                 readings, faults, timed, kept = self._decode_doubted(arrival, at, unknown=unknown)
             else:
                 readings, faults, timed = self._decode(arrival, arrival.received_ms)
@@ -122,6 +131,12 @@ class BatchReader:
             batch.tallies[newcomers.BEYOND] += batch.visit.beyond
         batch.lateness.update(self.lateness.due())
         return batch
+
+    def stored(self, batch: Batch) -> None:
+        """Note that the group that was read last is stored."""
+        self._passed_ms = self._passing_ms
+        if batch.lateness:
+            self.lateness.stored()
 
     def _decode_doubted(
         self, arrival: Arrival, at: Moment, *, unknown: bool
@@ -177,6 +192,7 @@ class BatchReader:
         ):
             batch.tallies["repeats"] += len(readings)
             return
+        known = digest = None
         if arrival.qos:
             digest = digest_of(arrival)
             packet_id = self._first_packet + arrival.packet_id
@@ -196,7 +212,12 @@ class BatchReader:
         elif kept is not None:
             batch.aside.append(kept)
             return
-        batch.readings.extend(readings)
+        anew = not timed and arrival.received_ms < self._passing_ms
+        if anew and (known is None or known != digest):  # else it may be our own second try
+            batch.arrived.extend(readings)
+        else:
+            batch.readings.extend(readings)
+        self._passing_ms = max(self._passing_ms, arrival.received_ms)
         if faults:
             reason = reason_of(faults)
             log.debug("message rejected topic=%s reason=%s", arrival.topic, reason)

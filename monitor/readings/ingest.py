@@ -72,6 +72,7 @@ class Ingest:
         self._newcomers = newcomers
         self._batches = BatchReader(contract, writer, self._clock, newcomers, self._first_packet)
         self._refused = 0
+        self._came_ms = self._clock.moment().counter_ms
         self.commands = commands or Commands(writer)
         self._store_forecast = store_forecast
         self.store_trouble = ""
@@ -134,12 +135,14 @@ class Ingest:
         """Store a group of messages, however long it takes, then acknowledge them."""
         singly: list[Arrival] = []
         came = self._clock.moment()
+        within_ms, self._came_ms = came.counter_ms - self._came_ms, came.counter_ms
 
         def store() -> None:
-            batch = self._batches.read(arrivals, came)
+            batch = self._batches.read(arrivals, came, within_ms)
             try:
                 self.writer.write(
                     batch.readings,
+                    arrived=batch.arrived,
                     refusals=batch.refusals,
                     deliveries=batch.deliveries.items(),
                     tallies=batch.tallies,
@@ -155,9 +158,8 @@ class Ingest:
                 return
             if self._newcomers is not None:
                 self._newcomers.stored(batch.visit)
-            if batch.lateness:
-                self._batches.lateness.stored()
-            self.stored += len(batch.readings)
+            self._batches.stored(batch)
+            self.stored += len(batch.readings) + len(batch.arrived)
             singly[:] = batch.singly
             self._prune(len(batch.refusals))
 

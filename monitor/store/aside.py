@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, NamedTuple
 
+from monitor.core.errors import Rejected
 from monitor.store.connection import Cursor
 
 if TYPE_CHECKING:
@@ -87,11 +88,22 @@ def by_sensor(store: Reader | Writer) -> list[AsideOfSensor]:
 
 
 def end(run: Cursor, numbers: Iterable[int], outcome: str, now_ms: int) -> None:
-    """Within a transaction: note what became of messages. [ms since 1970-01-01 UTC]"""
-    run.executemany(
-        "UPDATE aside SET outcome = ?, ended_ms = ? WHERE aside_id = ?",
-        [(outcome, now_ms, i) for i in numbers],
-    )
+    """Within a transaction: note what became of messages that wait. [ms since 1970-01-01 UTC]
+
+    Raises
+    ------
+    Rejected
+        If one of them waits no more.
+    """
+    for number in numbers:
+        changed = run.execute(
+            "UPDATE aside SET outcome = ?, ended_ms = ? WHERE aside_id = ? AND outcome IS NULL",
+            (outcome, now_ms, number),
+        ).rowcount
+        if not changed:
+            raise Rejected(
+                "the messages kept aside were taken in or dismissed meanwhile: look again"
+            )
 
 
 class Dropped(NamedTuple):

@@ -123,6 +123,10 @@ ORDER BY place, sensor, quantity
         """Within a transaction: store readings, with their rollups. Returns how many were new."""
 
     @abstractmethod
+    def occupied(self, run: Cursor, rows: Sequence[Row3]) -> set[tuple[int, int]]:
+        """Within a transaction: the series and times of these rows at which a reading is stored."""
+
+    @abstractmethod
     def clear(self, run: Cursor, series_id: int, until_ms: int, at_most: int) -> int:
         """Within a transaction: delete the oldest readings of a series from before a time; their
         rollups stay. Returns how many. [ms since 1970-01-01 UTC]"""

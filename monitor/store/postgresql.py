@@ -74,6 +74,9 @@ _CLAIM = (
 """Note a service's connection in the store as long as it lasts, alone or with others that stand by. The
 server hides `backend_start` from other users: the process and its user must then be enough."""
 _LEASE = "SELECT number FROM lease"
+_OCCUPIED = """
+SELECT series_id, ts_ms FROM reading
+JOIN unnest(?::bigint[], ?::bigint[]) AS looked_for (series_id, ts_ms) USING (series_id, ts_ms)"""
 _PUT = f"""
 WITH new AS (
   INSERT INTO reading (series_id, ts_ms, value)
@@ -308,6 +311,10 @@ ORDER BY place, sensor, quantity
         for rolled in windows:
             run.execute(_ROLL, rolled)
         return len(rows)
+
+    def occupied(self, run: Any, rows: Sequence[Row3]) -> set[tuple[int, int]]:
+        columns = [row[0] for row in rows], [row[1] for row in rows]
+        return set(run.execute(_OCCUPIED, columns).fetchall())
 
     @staticmethod
     def _put_new(run: Any, columns: Sequence[Any]) -> int:

@@ -128,6 +128,10 @@ class SqliteConnection(StoreConnection):
         rollups.add(run, new)
         return len(new)
 
+    def occupied(self, run: Cursor, rows: Sequence[Row3]) -> set[tuple[int, int]]:
+        find = "SELECT 1 FROM reading WHERE series_id = ? AND ts_ms = ?"
+        return {(i, ts) for i, ts, _ in rows if run.execute(find, (i, ts)).fetchone()}
+
     def clear(self, run: Cursor, series_id: int, until_ms: int, at_most: int) -> int:
         return run.execute(_CLEAR, (series_id, series_id, until_ms, at_most)).rowcount
 

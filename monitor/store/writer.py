@@ -12,7 +12,7 @@ from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
 from monitor.store import aside, retention
 from monitor.store.aside import AsideMessage
-from monitor.store.connection import BUSY_WAIT_S, Cursor, Fence, StoreAddress, opened
+from monitor.store.connection import BUSY_WAIT_S, Cursor, Fence, Row3, StoreAddress, opened
 
 _T = TypeVar("_T")
 
@@ -23,6 +23,9 @@ RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
 LARGEST = 1e9
 """Limit of a value, in the unit of its quantity, so that no sum of a rollup is infinite. What is
 believable is judged before (`readings.payload.validation`)."""
+APART_MS = 16
+"""Step to the next free time of a reading that is dated by its arrival. [ms]  As many as clients share
+a stream (`mqtt.client.TURNS`): each stays on milliseconds of its own."""
 COMMANDS_KEPT_MS = 30 * 86_400_000
 """A command that comes again within this time is known and not carried out twice. [ms]"""
 
@@ -128,6 +131,7 @@ class Writer:
         self,
         readings: Sequence[Reading],
         *,
+        arrived: Sequence[Reading] = (),
         refusals: Sequence[Refusal] = (),
         deliveries: Iterable[tuple[int, bytes]] = (),
         tallies: Mapping[str, int] | None = None,
@@ -144,6 +148,10 @@ class Writer:
         readings : sequence of Reading
             Any order; one already stored for its series and time changes nothing. One from before
             the retention of its series is kept as a refusal if `note_old`.
+        arrived : sequence of Reading
+            Readings of messages that came once and are dated by their arrival. Where the time is that
+            of another reading of the series, as after a clock was set back, the next free one is
+            taken: none is lost.
         refusals : sequence of Refusal
         deliveries : iterable of (packet id, digest)
             Messages to be known again by `delivered`.
@@ -168,7 +176,12 @@ class Writer:
         """
         with self.connection.transaction(beside=not alone) as run:
             counts, fresh = self.put(
-                run, readings, refusals=refusals, tallies=tallies, note_old=note_old
+                run,
+                readings,
+                arrived=arrived,
+                refusals=refusals,
+                tallies=tallies,
+                note_old=note_old,
             )
             self.remember(run, deliveries)
             hours = sorted((lateness or {}).items())  # others that write beside wait, in one order
@@ -189,6 +202,7 @@ class Writer:
         run: Cursor,
         readings: Sequence[Reading],
         *,
+        arrived: Sequence[Reading] = (),
         refusals: Sequence[Refusal] = (),
         tallies: Mapping[str, int] | None = None,
         note_old: bool = True,
@@ -197,7 +211,11 @@ class Writer:
         returns the ids of new series."""
         fresh: dict[Series, int] = {}
         ids = self._series_ids
-        readings, too_old = retention.split(run, readings, now_ms())
+        now = now_ms()
+        readings, too_old = retention.split(run, readings, now)
+        if arrived:
+            arrived, older = retention.split(run, arrived, now)
+            readings, too_old = [*readings, *arrived], too_old + older
         refusals = [*refusals, *too_old] if note_old else refusals
         rows = []
         last, series_id = None, None
@@ -211,6 +229,9 @@ class Writer:
             if not -LARGEST < value < LARGEST:  # also where it is not a number
                 raise StoreFault(f"{series.quantity} = {value:g} is not a measured value")
             rows.append((series_id, ts_ms, value))
+        if arrived:
+            first = len(rows) - len(arrived)
+            rows[first:] = self._apart(run, rows[first:], {(i, ts) for i, ts, _ in rows[:first]})
         new = self.connection.add_readings(run, rows)
         if refusals:
             run.executemany(_INSERT_REFUSED, refusals)
@@ -218,6 +239,21 @@ class Writer:
         counts.update(readings=new, repeats=len(rows) - new, refused=len(refusals))
         run.executemany(_ADD_TALLY, sorted((name, n) for name, n in counts.items() if n))
         return StoredCounts(new, len(rows) - new), fresh
+
+    def _apart(self, run: Cursor, rows: list[Row3], given: set[tuple[int, int]]) -> list[Row3]:
+        """Rows at times that are neither `given` nor stored: each at its own, or at the next free."""
+        placed: list[Row3] = []
+        while rows:
+            occupied, again = self.connection.occupied(run, rows), []
+            for series_id, ts_ms, value in rows:
+                at = (series_id, ts_ms)
+                if at in occupied or at in given:
+                    again.append((series_id, ts_ms + APART_MS, value))
+                else:
+                    given.add(at)
+                    placed.append((*at, value))
+            rows = again
+        return placed
 
     @staticmethod
     def remember(run: Cursor, deliveries: Iterable[tuple[int, bytes]]) -> None:

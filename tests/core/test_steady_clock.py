@@ -52,6 +52,21 @@ def test_a_jump_that_nothing_confirms_is_not_followed(by, synchronised):
     assert machine.clock.jump() == ClockJump(by, NOW + HOUR, JumpState.DOUBTED)
 
 
+def test_a_process_that_is_held_up_between_its_two_clocks_sees_no_jump():
+    machine = Machine()
+    read = machine.clock._wall
+
+    def held_up() -> int:
+        wall = read()
+        machine.clock._wall = read
+        machine.passes(HOUR)
+        return wall
+
+    machine.clock._wall = held_up
+    assert machine.clock.now_ms() == NOW + HOUR
+    assert machine.state() is None
+
+
 def test_a_clock_that_comes_back_is_followed_again_and_reported_for_an_hour():
     machine = Machine()
     machine.wall += TO_2039

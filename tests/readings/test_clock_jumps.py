@@ -9,6 +9,7 @@ import os
 import re
 import subprocess
 from collections.abc import Mapping
+from pathlib import Path
 
 import pytest
 from conftest import mosquitto_pub, needs, until
@@ -16,17 +17,24 @@ from scripted_subscription import Script, arrival
 
 from monitor.commands import Commands
 from monitor.core.clock import AHEAD_MAX_MS, now_ms
-from monitor.core.errors import Rejected
+from monitor.core.errors import Rejected, StoreUnavailable
 from monitor.core.steady_clock import JumpState, SteadyClock
 from monitor.readings.aside import AsideMessages
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.store import Reader, Writer, aside
+from monitor.store.writer import APART_MS
 
 START, MIN, HOUR = 1_790_000_000_000, 60_000, 3_600_000
 TO_2039 = 2_180_000_000_000 - START
 LOOKS_OFTEN = "from monitor.service import supervisor; supervisor.LOOK_AT_CLOCK_S = 1"
 UNTIMED = b'[{"n":"temperature","u":"Cel","v":20.5},{"n":"humidity","u":"%RH","v":46}]'
+
+
+def stored_humidity(reader: Reader) -> list[float]:
+    """The values of the one series of humidity, in the order of their times."""
+    (series_id,) = [i for one, i in reader.series().items() if one.quantity == "humidity"]
+    return reader.readings(series_id, 0, 2**50)[1].tolist()
 
 
 class Shop:
@@ -51,6 +59,20 @@ class Shop:
         self.script.groups.append([arrival(self.sent, payload, at=self.wall, repeat=repeat)])
         wanted = len(self.script.acknowledged) + 1
         until(lambda: len(self.script.acknowledged) == wanted)
+
+    def hears_all(self, *received_ms: int) -> None:
+        """Messages that came at those times by the clock are one group."""
+        arrivals = [arrival(self.sent + i, UNTIMED, at=at) for i, at in enumerate(received_ms, 1)]
+        self.sent += len(arrivals)
+        self.script.groups.append(arrivals)
+        until(lambda: arrivals[-1].packet_id in self.script.acknowledged)
+
+    def humidity(self) -> list[float]:
+        """The stored values, in the order of their times."""
+        series_id = next(
+            i for one, i in self.reader.series().items() if one.quantity == "humidity"
+        )
+        return self.reader.readings(series_id, 0, 2**50)[1].tolist()
 
     def passes(self, ms: int) -> None:
         self.wall += ms
@@ -126,6 +148,76 @@ def test_taken_in_with_corrected_times_they_lie_where_they_were_measured(shop):
     assert aside.by_sensor(shop.reader) == []
     with pytest.raises(Rejected, match="one of none"):
         shop.do("take")
+
+
+def test_messages_of_one_millisecond_are_all_taken_in_beside_what_is_stored_there(shop):
+    shop.wall += TO_2039
+    for value in (47, 48, 48):  # by the counter they came when the stored one did
+        shop.hears(UNTIMED.replace(b"46", b"%d" % value))
+    shop.wall -= TO_2039
+    assert shop.keeper.enter_dated() == 3
+    assert stored_humidity(shop.reader) == [46, 47, 48, 48]
+    assert shop.reader.tallies()["readings"] == 8
+    assert max(shop.times()) - START == 3 * APART_MS
+
+
+def test_two_that_take_the_same_messages_in_store_them_once(shop):
+    jumped(shop, TO_2039)
+    shop.wall -= TO_2039
+    work = shop.keeper.take("bench/a1", shop.wall, as_dated=False)
+    assert shop.keeper.enter_dated() == 3
+    with (
+        pytest.raises(Rejected, match="taken in or dismissed meanwhile"),
+        shop.writer.connection.transaction() as run,
+    ):
+        work.write(run)
+    assert shop.reader.tallies()["readings"] == 8
+
+
+def test_a_clock_that_is_set_back_shows_each_time_twice_and_no_reading_is_lost(shop):
+    shop.passes(HOUR)
+    shop.hears()
+    shop.wall -= HOUR
+    for value in (b"61", b"62", b"62"):
+        shop.hears(UNTIMED.replace(b"46", value))
+    assert shop.reader.tallies() == {"messages": 5, "readings": 10, "repeats": 0, "refused": 0}
+    assert stored_humidity(shop.reader) == [46, 61, 62, 62, 46]
+
+
+@pytest.mark.parametrize("back", [0, HOUR])
+def test_a_group_whose_storing_is_reported_as_failed_is_stored_once(shop, back, monkeypatch):
+    write, fails = shop.writer.write, [True]
+
+    def uncertain(*given: object, **more: object) -> object:
+        done = write(*given, **more)
+        if fails.pop():
+            fails.append(False)
+            raise StoreUnavailable("cut off after the commit")
+        fails.append(False)
+        return done
+
+    shop.passes(MIN)
+    shop.wall -= back
+    monkeypatch.setattr(shop.writer, "write", uncertain)
+    shop.hears()
+    assert shop.times() == {START, START + MIN - back}
+    assert shop.reader.tallies()["readings"] == 4
+
+
+def test_a_group_in_which_the_clock_steps_keeps_each_message_at_its_time(shop):
+    shop.passes(MIN)
+    before = shop.wall
+    shop.wall += TO_2039
+    shop.hears_all(before, shop.wall)
+    assert shop.times() == {START, before}
+    (kept,) = aside.by_sensor(shop.reader)
+    assert kept.steady_ms == (before, before)
+    shop.wall -= TO_2039
+    shop.passes(MIN)
+    shop.hears_all(before + TO_2039, shop.wall)
+    assert shop.times() == {START, before, before + MIN}
+    assert shop.keeper.enter_dated() == 2
+    assert stored_humidity(shop.reader) == [46] * 5
 
 
 def test_they_cannot_be_taken_in_as_dated_while_that_is_ahead(shop):
@@ -283,6 +375,13 @@ def test_what_is_kept_aside_is_bounded_and_the_history_says_what_was_dropped(sho
     assert events() == [("drop", {"messages": 2, "readings": 4})]
 
 
+def step(offset: Path, seconds: int) -> None:
+    """Set how far a service's clock is off, at once: a file that is being written is empty."""
+    part = offset.with_suffix(".part")
+    part.write_text(str(seconds))
+    part.replace(offset)
+
+
 STEPPED = '''
 """Put before a service's own modules by its test: its clock is off by what a file says. [s]"""
 import pathlib, time
@@ -299,7 +398,7 @@ def test_a_service_whose_clock_visits_2039_shows_nothing_of_it_as_present(make_s
     without times come, the clock is set back."""
     shim, offset = tmp_path / "shim", tmp_path / "offset"
     shim.mkdir()
-    offset.write_text("0")
+    step(offset, 0)
     (shim / "sitecustomize.py").write_text(STEPPED.format(file=str(offset)))
     service = make_service(board=False)
     service.before = LOOKS_OFTEN
@@ -323,7 +422,7 @@ def test_a_service_whose_clock_visits_2039_shows_nothing_of_it_as_present(make_s
 
     send(46)
     until(lambda: humidity() == 46, what="the first reading")
-    offset.write_text(str(13 * 365 * 86_400))
+    step(offset, 13 * 365 * 86_400)
     for i in range(5):
         send(80 + i)
     with contextlib.closing(Reader(service.store)) as reader:
@@ -334,14 +433,16 @@ def test_a_service_whose_clock_visits_2039_shows_nothing_of_it_as_present(make_s
             lambda: json.loads((service.data / "heartbeat.json").read_text())["clock"],
             what=f"the jump in the heartbeat, not {state}",
         )
-        offset.write_text("0")
+        step(offset, 0)
         send(47)
         until(lambda: humidity() == 47, what="a reading after the clock is back")
         said = service.command("now").stdout
         assert "ago" in said
         assert not re.search(r"-\d+ (s|min|h|days?) ago", said)
         until(lambda: not aside.by_sensor(reader), what="they are taken in by themselves")
-        assert reader.tallies()["readings"] == 14
+        tallies = {"messages": 7, "readings": 14, "repeats": 0, "refused": 0}
+        assert reader.tallies() == tallies
+        assert stored_humidity(reader) == [46, 80, 81, 82, 83, 84, 47]
         assert not reader.ahead(now_ms())
         assert humidity() == 47
     assert "clock jumped" in service.log.read_text()
@@ -413,7 +514,7 @@ def test_a_service_that_starts_three_days_slow_loses_and_misdates_nothing(make_s
     with contextlib.closing(Reader(service.store)) as reader:
         until(lambda: reader.tallies()["readings"] == 1, what="the first reading")
         service.stop()
-        offset.write_text(str(-3 * 86_400))
+        step(offset, -3 * 86_400)
         service.environment |= {"LD_PRELOAD": str(shim), "CLOCK_OFF": str(offset)}
         service.start()
         sent = {value: send(value) for value in (51.0, 52.0, 53.0)}
@@ -422,7 +523,7 @@ def test_a_service_that_starts_three_days_slow_loses_and_misdates_nothing(make_s
         until(lambda: state()["clock"] and state()["clock"][-1], what="the start in the heartbeat")
         refused = service.command("sensor", "move", "loft/a1", "attic")
         assert "confirm it on the page Sensors" in refused.stderr
-        offset.write_text("0")
+        step(offset, 0)
         until(lambda: not aside.by_sensor(reader), what="they are taken in")
         (series_id,) = reader.series().values()
         times, values = reader.readings(series_id, 0, now_ms())

@@ -40,6 +40,7 @@ from monitor.store import (
 from monitor.store.aside import AsideMessage
 from monitor.store.connection import opened
 from monitor.store.newcomers import WaitingMessage
+from monitor.store.writer import APART_MS
 
 BENCH = Series("front-bench", "a1", Quantity.TEMPERATURE)
 DAMP = Series("front-bench", "a1", Quantity.HUMIDITY)
@@ -97,6 +98,19 @@ def test_a_repeat_changes_nothing_also_within_a_batch_and_late_readings_take_the
     ts_ms, values = reader.readings(reader.series()[BENCH], 0, EVER_MS)
     assert (ts_ms.tolist(), values.tolist()) == ([T0, T0 + 10], [1.0, 20.5])
     assert reader.tallies()["repeats"] == 2
+    assert rollups.recount(reader, 0, EVER_MS).disagreements == []
+
+
+def test_readings_dated_by_their_arrival_take_the_next_free_time_and_none_is_lost(writer, reader):
+    writer.write([Reading(BENCH, T0, 20.5), Reading(BENCH, T0 + APART_MS, 20.6)])
+    came = [Reading(BENCH, T0, 20.5), Reading(BENCH, T0, 20.7), Reading(DAMP, T0, 45.0)]
+    beside = [Reading(BENCH, T0 + 2 * APART_MS, 20.9), Reading(BENCH, T0, 20.5)]
+    assert writer.write(beside, arrived=came) == (4, 1)
+    ts_ms, values = reader.readings(reader.series()[BENCH], 0, EVER_MS)
+    assert ts_ms.tolist() == [T0 + i * APART_MS for i in range(5)]
+    assert values.tolist() == [20.5, 20.6, 20.9, 20.5, 20.7]
+    assert reader.readings(reader.series()[DAMP], 0, EVER_MS)[0].tolist() == [T0]
+    assert reader.tallies()["readings"] == 6
     assert rollups.recount(reader, 0, EVER_MS).disagreements == []
 
 
