@@ -113,8 +113,8 @@ class AsideMessages:
     def _decoded(
         self, dated: Sequence[tuple[AsideMessage, int]]
     ) -> tuple[list[Reading], list[Reading], list[Refusal]]:
-        """Of messages that came at those times [ms]: readings with times of their own, those dated by
-        their arrival, and what was rejected."""
+        """Readings with times of their own, readings dated by their arrival, and rejections, of messages
+        that came at those times. [ms]"""
         readings: list[Reading] = []
         arrived: list[Reading] = []
         refusals: list[Refusal] = []
