@@ -229,11 +229,10 @@
     const container = event.target.closest ? event.target.closest("[data-draft]") : null;
     if (!container) return;
     if (event.target.name === "by") keep(BY, event.target.value);
-    else window.setTimeout(() => {
-      keep(DRAFT + container.dataset.draft, fields(container, true));
-      wanted();
-      instrument();
-    });
+    else {
+      keep(DRAFT + container.dataset.draft, fields(container, true)); // now: the page may be left at once
+      window.setTimeout(() => { wanted(); instrument(); });
+    }
   });
   function fill(button) { // an instrument by a tap; by a second one, none
     const input = byId(button.dataset.fill), container = button.closest("[data-draft]");

@@ -190,15 +190,15 @@
   document.addEventListener("focusout", (event) => window.setTimeout(() => {
     if (hand && hand.element === event.target && event.target.isConnected) hand = null;
   }));
-  function refocus() {
+  function refocus(settled) {
     if (!hand || hand.element.isConnected) return;
     if (document.activeElement && document.activeElement !== document.body) { hand = null; return; }
     let again = redrawn(hand);
-    if (!again) { // it is gone: what was around it still leads on to the next
+    if (!again && settled) { // it is gone: what was around it still leads on to the next
       again = hand.around.map((one) => document.querySelector(one)).find(Boolean);
       if (again) again.tabIndex = -1;
     }
-    hand = null;
+    if (again || settled) hand = null;
     if (again) again.focus({ preventScroll: true });
   }
 
@@ -245,8 +245,9 @@
 
   let settling = 0;
   new MutationObserver(() => {
+    refocus(false); // at once: a key that waits for the drawing would go to nothing
     window.clearTimeout(settling);
-    settling = window.setTimeout(refocus);
+    settling = window.setTimeout(refocus, 0, true);
   }).observe(document.documentElement, { subtree: true, childList: true });
 
   // The skip link leads past the menus, to what the page itself has

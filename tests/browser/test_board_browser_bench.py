@@ -195,6 +195,22 @@ def test_a_question_and_the_focus_survive_a_redraw(bench, visit):
     page.locator(".wait", has_text="strung up").wait_for()
 
 
+HOMELESS = """() => { window.homeless = 0; window.focused = document.activeElement;
+  new MutationObserver(() => { if (document.activeElement === document.body) homeless += 1; })
+    .observe(document.documentElement, { subtree: true, childList: true }); }"""
+
+
+def test_the_focus_is_back_before_a_key_can_come_that_was_pressed_during_a_redraw(bench, visit):
+    seen = visit("desk")
+    page = opened(seen, bench, "/bench")
+    page.locator(".wait h3 a").first.focus()
+    page.evaluate(HOMELESS)
+    redrawn(seen)
+    assert page.evaluate("[focused.isConnected, homeless]") == [False, 0]
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#wait-history li")
+
+
 def test_each_button_says_when_it_is_ready_and_follows_glue_and_start(bench, visit):
     page = opened(visit("phone"), bench, "/bench")
     crack = page.locator("[data-choose=plate-crack]")
