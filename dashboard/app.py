@@ -174,9 +174,10 @@ def create_app(settings: Settings) -> dash.Dash:
         sensors_reading_page,
     ):
         page.register(app, shop)
-    for page in (bench_ready_by_page, bench_wait_types_page, bench_finished_page):
+    for page in (bench_wait_types_page, bench_finished_page):
         page.register(app, shop, book)
     glues = GlueQueries(shop, kept)
+    bench_ready_by_page.register(app, shop, book, glues)
     for page in (bench_page, bench_wait_page):
         page.register(app, shop, book, woods, glues)
     bench_glue_page.register(app, shop, glues)

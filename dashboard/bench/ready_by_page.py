@@ -10,6 +10,7 @@ from dash import Input, Output, State, dcc, html
 
 from dashboard.access.visitor import may_change
 from dashboard.bench import text as bench_text
+from dashboard.bench.glue_now_page import PATH as GLUE_NOW
 from dashboard.bench.view import BENCH
 from dashboard.data.waits import ReadyByRequest, StartRequest
 from dashboard.ui import formats, missing, page_frame
@@ -21,12 +22,16 @@ from monitor.domain.cautions import ANY_WORK, DRY_SLOWLY
 from monitor.science.waits.latest_start import LatestStart
 from monitor.waits import text as wait_text
 from monitor.waits.evaluation import CLOCK_DOUBTED
+from monitor.waits.glue_answer import Answer
+from monitor.waits.glue_now import GlueQuestion
+from monitor.waits.glue_now_text import words
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from dash.development.base_component import Component
 
+    from dashboard.data.glue import GlueQueries
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitQueries
     from monitor.domain.wait_types import WaitType
@@ -46,6 +51,10 @@ JOINTS = (
     "For joints, ready means that the clamps may come off. A joint may be worked, loaded or strung only "
     "later: its wait on Bench says when."
 )
+AIR_AT_START = (
+    "The times do not say whether the air will be right for gluing at the start. Ask “May I glue now?” "
+    "before you spread glue."
+)
 
 
 class ReadyByQuestion(NamedTuple):
@@ -55,7 +64,7 @@ class ReadyByQuestion(NamedTuple):
     fault: str = ""
 
 
-def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WaitQueries, glues: GlueQueries) -> None:
     """Hang the page and its callbacks into the app."""
     dash.register_page(
         "bench_plan", path="/bench/ready-by", title="Ready by", layout=lambda **_: layout(shop)
@@ -88,7 +97,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
         asked = asked_for(shop, place, when, at or "", what_if)
         if asked.plan is None:
             return [html.P(asked.fault)]
-        return answer(asked.plan, shop, book)
+        return answer(asked.plan, shop, book, glues)
 
 
 def stepped(button: str, now: list[float]) -> list[float]:
@@ -220,8 +229,10 @@ def _stepper(
     )
 
 
-def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Component | None]:
-    """The latest start of each kind, the most used first."""
+def answer(
+    plan: ReadyByRequest, shop: ShopData, book: WaitQueries, glues: GlueQueries
+) -> list[Component | None]:
+    """The latest start of each kind, the most used first, and the reason not to glue now."""
     if shop.doubted_jump() is not None:
         return [html.P(CLOCK_DOUBTED, className="caution")]
     now, zone = now_ms(), shop.settings.zone
@@ -230,6 +241,7 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
     as_expected = not (plan.warmer_k or plan.drier_pct)
     now_ready = book.starts(StartRequest((plan.place,))) if as_expected else {}
     by = formats.ahead(plan.wanted_ms, now, zone)
+    takes_joints = any(kind.id in found for kind in glues.joints())
     if all(found[kind.id].start is None for kind in kinds):
         return [
             missing.missing(
@@ -245,6 +257,7 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
     return [
         html.H2(head),
         html.P(lead(kinds[0], found[kinds[0].id], by, now, shop), className="lead"),
+        against_gluing(plan.place, shop, glues) if takes_joints else None,
         html.P(SHUT, className="aside") if any(one.shut for one in found.values()) else None,
         html.Ol(
             [
@@ -262,9 +275,25 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
             className="aside",
         ),
         html.P(JOINTS, className="aside") if any(kind.load_s for kind in kinds) else None,
+        html.P(AIR_AT_START, className="aside") if takes_joints else None,
         html.P(ANY_WORK, className="caution") if plan.warmer_k > 0 else None,
         html.P(DRY_SLOWLY, className="caution") if plan.drier_pct > 0 else None,
     ]
+
+
+def against_gluing(place: str, shop: ShopData, glues: GlueQueries) -> Component | None:
+    """The answer to whether a joint may be glued at a place now, as Bench gives it, unless it is yes."""
+    found = glues.may_glue(GlueQuestion(place))
+    if found.answer is Answer.YES:
+        return None
+    text = words(found, now_ms(), shop.settings.zone, formats.unit_of(shop.settings))
+    return html.P(
+        [
+            dcc.Link("May I glue now?", href=f"{GLUE_NOW}?{urlencode({'place': place})}"),
+            f" {text.word}. {text.sentence}",
+        ],
+        className="caution",
+    )
 
 
 class StartInHours(NamedTuple):

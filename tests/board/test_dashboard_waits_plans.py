@@ -31,6 +31,9 @@ from monitor.planning.problem import Plan, PlannedRepair, PlannedStep, TimeRange
 from monitor.science.waits.latest_start import LatestStart
 from monitor.store.secret_files import FolderFiles
 from monitor.waits.evaluation import CLOCK_DOUBTED
+from monitor.waits.glue_answer import Answer
+from monitor.waits.glue_now import GlueQuestion
+from monitor.waits.glue_now_text import words
 from monitor.waits.text import status_text
 
 five_days, settings = bench_fixtures.five_days, bench_fixtures.settings
@@ -94,7 +97,12 @@ def test_no_wait_is_ready_by_a_clock_that_jumped_ahead(settings, commands, ids, 
     )
     assert book.starts(StartRequest(("front-bench",))) == {}
     plan = ReadyByRequest("front-bench", now_ms() + DAY, 0.0, 0.0)
-    assert said_by(bench_ready_by_page.answer(plan, shop, book)) == CLOCK_DOUBTED
+    assert (
+        said_by(
+            bench_ready_by_page.answer(plan, shop, book, GlueQueries(shop, CachedJournal(shop)))
+        )
+        == CLOCK_DOUBTED
+    )
     assert asked_early() == early
     shop_air.beat(settings, clock=ClockJump(20 * DAY, now, JumpState.CONFIRMED))
     assert ready < {s.wait.id for s in book.statuses() if s.ready}
@@ -187,18 +195,36 @@ def without_hours(settings):
 @pytest.mark.slow
 def test_ready_by_says_what_a_start_now_gives_and_leads_to_it(settings, commands, book):
     shop, now = ShopData(settings), now_ms()
+    glues = GlueQueries(shop, CachedJournal(shop))
     plan = ReadyByRequest("front-bench", now + 24 * HOUR, 0.0, 0.0)
-    page = said_by(bench_ready_by_page.answer(plan, shop, book))
+    page = said_by(bench_ready_by_page.answer(plan, shop, book, glues))
     start = book.starts(StartRequest(("front-bench",)))["cleat", "front-bench"]
     phrase = bench_text.start_phrase(start, now, settings.zone)
     assert f"Start now: {phrase}." in page
-    links = str(bench_ready_by_page.answer(plan, shop, book))
+    links = str(bench_ready_by_page.answer(plan, shop, book, glues))
     assert (
         f"/bench?kind=cleat&wanted={quote(formats.to_input(plan.wanted_ms, settings.zone))}"
         in (links)
     )
     warmer = ReadyByRequest("front-bench", now + 24 * HOUR, 2.0, 0.0)
-    assert "Start now:" not in said_by(bench_ready_by_page.answer(warmer, shop, book))
+    assert "Start now:" not in said_by(bench_ready_by_page.answer(warmer, shop, book, glues))
+
+
+@pytest.mark.slow
+def test_ready_by_says_against_gluing_what_may_i_glue_says(settings, commands, book):
+    shop, now = ShopData(settings), now_ms()
+    glues = GlueQueries(shop, CachedJournal(shop))
+    seen = set()
+    for place in ("front-bench", "cellar"):
+        found = glues.may_glue(GlueQuestion(place))
+        seen.add(found.answer)
+        plan = ReadyByRequest(place, now + 24 * HOUR, 0.0, 0.0)
+        page = " ".join(said_by(bench_ready_by_page.answer(plan, shop, book, glues)).split())
+        text = words(found, now, settings.zone, formats.unit_of(settings))
+        assert (found.answer is Answer.YES) == (text.sentence not in page)
+        assert (found.answer is Answer.YES) == (f"May I glue now? {text.word}." not in page)
+        assert bench_ready_by_page.AIR_AT_START in page
+    assert seen == {Answer.YES, Answer.NO}
 
 
 def test_a_wanted_time_must_lie_ahead_within_the_coming_air(settings):
