@@ -156,9 +156,24 @@ def launched(driver, program):
 
 REDRAWN_MS = 450
 """A plot is drawn anew 0.4 s after the last change of its page's size."""
-TIME = """{ const real = performance.now.bind(performance); let later = 0;
-  performance.now = () => real() + later; window.letPass = ms => { later += ms; }; }"""
-"""Lets the time pass in which the board takes a tap for a stray one."""
+ASKED_MS = 5000
+"""A question stands so long on its button."""
+TIME = f"""{{
+  const real = performance.now.bind(performance), wait = setTimeout.bind(window);
+  let later = 0, held = [];
+  performance.now = () => real() + later;
+  window.setTimeout = (act, ms, ...more) => {{
+    if (ms !== {ASKED_MS}) return wait(act, ms, ...more);
+    held.push({{ act, at: later + ms }});
+  }};
+  window.letPass = ms => {{
+    later += ms;
+    const due = held.filter(one => one.at <= later);
+    held = held.filter(one => one.at > later);
+    for (const one of due) one.act();
+  }}; }}"""
+"""Lets the time pass in which the board takes a tap for a stray one, and in which a question stands:
+on a busy machine that would be over before it is answered."""
 
 
 GO = """path => {
@@ -167,6 +182,9 @@ GO = """path => {
   const start = document.body.insertBefore(document.createElement("span"), document.body.firstChild);
   start.tabIndex = -1; start.focus(); start.remove(); scrollTo(0, 0); }"""
 """To another page as by the key Back, and with the keyboard to its beginning, as if it were loaded."""
+
+DRAWN = """new Promise(done => requestAnimationFrame(() => requestAnimationFrame(
+  () => requestIdleCallback(() => done(true)))))"""
 
 
 class Visit:
@@ -205,26 +223,23 @@ class Visit:
         while True:
             asked, quiet = len(self.asked), not self._open
             self.page.wait_for_timeout(200 if quiet else 50)
+            quiet = quiet and asked == len(self.asked) and _holds(self.page, DRAWN)
             if quiet and asked == len(self.asked):
-                self.drawn()
-                if asked == len(self.asked):
-                    return
+                return
             assert time.monotonic() < end, [request.url for request in self._open]
 
     def drawn(self) -> None:
-        """Wait until the page is drawn as it is now."""
-        self.page.evaluate(
-            "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
-        )
+        """Wait until the page is drawn as it is now, and has nothing more to do."""
+        self.page.evaluate(DRAWN)
 
     def rest(self) -> None:
         """As a hand does between two taps: what the last one brought is there, time has passed."""
         self.settled()
         self.let_pass()
 
-    def let_pass(self) -> None:
+    def let_pass(self, ms: int = 2000) -> None:
         """Let the time pass in which a second tap would be a stray one."""
-        self.page.evaluate("letPass(2000)")
+        self.page.evaluate("ms => letPass(ms)", ms)
 
     def begin(self, size: str) -> None:
         """Nothing logged or asked for yet, at this size."""
@@ -253,10 +268,10 @@ class Visit:
         """Give the page another size, and wait until its plots are drawn anew."""
         width, height = SIZES[size] if isinstance(size, str) else size
         self.page.set_viewport_size({"width": width, "height": height})
-        if self.page.locator(".js-plotly-plot").count():
-            self.page.wait_for_timeout(REDRAWN_MS)
-            self.settled()
         self.drawn()
+        if self.page.locator(".js-plotly-plot").count():  # by the page's clock, which may be late
+            self.page.evaluate(f"new Promise(done => setTimeout(done, {REDRAWN_MS}))")
+            self.settled()
         if self._open:  # such as a font that no text had before
             self.settled()
 
@@ -315,7 +330,7 @@ def tap_twice(seen: Visit, first, again) -> None:
     """Tap a button and the question in its place, which a redraw leaves there."""
     first.tap()
     seen.let_pass()
-    again.tap(timeout=4_000)
+    again.tap()
 
 
 def let_change(context, url: str, data: Path) -> None:

@@ -113,13 +113,15 @@
 
   async function ask() {
     try {
+      const sent = Date.now();
       const answer = await fetch("/here", {
         cache: "no-store", signal: AbortSignal.timeout(GIVE_UP_MS),
       });
       if (!answer.ok) throw new Error("not well");
       const said = await answer.json();
       failures = 0;
-      ahead = said.now_ms - Date.now();
+      // The shop's clock was there at some moment since: no sooner than sent, no later than now
+      ahead = Math.max(said.now_ms - Date.now(), Math.min(said.now_ms - sent, 0));
       if (Math.abs(ahead) < 500) ahead = 0;
       zone = said.zone;
       lastHeard = now();

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 
 import browser_fixtures as browser
 import dashboard_fixtures as shop_air
@@ -155,6 +156,21 @@ def test_a_commit_shows_and_ages_grow_by_themselves(board, visit):
     until(page, f"document.querySelector('.heard').innerText !== {first}")
 
 
+def test_an_answer_that_comes_late_does_not_set_the_clock_back(board, visit):
+    page = opened(visit("desk"), board, "/")
+
+    def late(route) -> None:
+        answer = route.fetch()
+        time.sleep(0.8)
+        route.fulfill(response=answer)
+
+    page.route("**/here", late)
+    for _ in range(3):  # the page asks again when it has dealt with the answer before
+        page.wait_for_event("response", lambda one: one.url.endswith("/here"))
+    assert abs(page.evaluate("boardNow() - Date.now()")) < 500
+    page.unroute_all(behavior="wait")
+
+
 def test_the_theme_is_kept_and_follows_the_screen_by_default(board, visit):
     page = opened(visit("wall", color_scheme="dark"), board, "/")
     theme = "document.documentElement.dataset.theme"
@@ -176,7 +192,7 @@ def test_dragging_zooms_to_finer_data_and_a_double_click_goes_back(board, visit)
     page.mouse.move(box["x"] + box["width"] * 0.6, y, steps=5)
     page.mouse.up()
     until(page, f"document.querySelector('.shown').innerText !== {json.dumps(whole)}")
-    assert "zoom=" in page.evaluate("location.search")
+    until(page, "location.search.includes('zoom=')")
     span = page.evaluate(
         "(r => r[1] - r[0])(document.querySelector('.js-plotly-plot').layout.xaxis.range)"
     )

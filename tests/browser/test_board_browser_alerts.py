@@ -80,9 +80,8 @@ def test_what_is_unfolded_survives_the_pages_own_refreshing(shop, visit):
     seen = visit("phone")
     page = opened(seen, shop, "/alerts")
     dry = page.locator(".alert", has_text="Very dry")
-    while not dry.locator("details[open]").count():  # a redraw under the finger eats the tap
-        dry.locator("summary").click()
-        page.wait_for_timeout(50)
+    dry.locator("summary").click()
+    dry.locator("details[open]").wait_for()
     for _ in range(2):
         page.evaluate("dash_clientside.set_props('bench-changed', {data: String(Math.random())})")
         seen.settled()
@@ -110,10 +109,11 @@ def test_a_tank_is_filled_at_a_tap(shop, visit):
     page = opened(visit("phone", has_touch=True, is_mobile=True), shop, "/alerts")
     tank = page.locator(".tanks li", has_text="Room humidifier")
     assert "due since" in tank.inner_text()
+    before = now_ms()
     tank.get_by_role("button", name="Filled").tap()
     until(page, "!document.querySelector('.tanks li').innerText.includes('due since')")
     shop.commands.journal.refresh()
-    assert now_ms() - shop.commands.journal.filled_ms["room-humidifier"] < 20_000
+    assert before <= shop.commands.journal.filled_ms["room-humidifier"] <= now_ms()
 
 
 def test_a_rule_is_changed_refused_at_its_field_and_given_up_another_is_off_and_one_added(
@@ -143,7 +143,7 @@ def test_a_rule_is_changed_refused_at_its_field_and_given_up_another_is_off_and_
     assert (kept["low"], kept["urgency"], kept["only"]) == (28.0, 2, ["front-bench"])
     seen.rest()
     page.get_by_role("button", name="Undo my changes").click()
-    seen.let_pass()  # within the 5 s that the question stands
+    seen.let_pass()
     page.get_by_role("button", name="Tap again").click()
     page.wait_for_selector("text=relative humidity below 30 %, for 30 min.")
     shop.commands.journal.refresh()
@@ -239,7 +239,7 @@ def acknowledged_and_put_off(shop, seen) -> None:
     dry = page.locator(".alert", has_text="Very dry")
     dry.get_by_role("button", name="Acknowledge").tap()
     page.wait_for_selector("text=Acknowledged by Ina")
-    assert "Acknowledged: Front bench: Very dry." in page.locator("#bench-said").inner_text()
+    page.locator("#bench-said", has_text="Acknowledged: Front bench: Very dry.").wait_for()
     assert shop.alerts["2"].acknowledged[1] == "Ina"
     assert dry.get_by_role("button").count() == 0
     seen.rest()

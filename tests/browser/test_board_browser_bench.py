@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import contextlib
 import re
-import time
 
 import browser_fixtures as browser
 import dashboard_fixtures as shop_air
@@ -169,24 +168,20 @@ def test_a_question_and_the_focus_survive_a_redraw(bench, visit):
     early = page.locator(".wait", has_text="strung up").locator("[data-do=release]")
     word = early.inner_text()
 
-    def asked_through_a_redraw() -> bool:
+    def asked_through_a_redraw() -> None:
         early.focus()
         page.keyboard.press("Enter")
-        question = f"{word} before the safe minimum? Tap again"
         redrawn(seen)
-        still = early.inner_text()
-        assert still in (word, question)
-        return still == question
+        assert early.inner_text() == f"{word} before the safe minimum? Tap again"
 
-    # On a busy machine a redraw can take longer than a question stays.
-    assert any(asked_through_a_redraw() for _ in range(5))
+    asked_through_a_redraw()
     focused = page.evaluate(
         "[document.activeElement.dataset.do, document.activeElement.dataset.wait]"
     )
     assert focused == ["release", early.get_attribute("data-wait")]
-    until(page, "!document.querySelector('[data-asked=yes]')")
+    seen.let_pass(browser.ASKED_MS)
     assert early.inner_text() == word  # nobody answered
-    assert any(asked_through_a_redraw() for _ in range(5))
+    asked_through_a_redraw()
     seen.let_pass()
     early.click()
     page.locator(".released", has_text="strung up").wait_for()
@@ -211,6 +206,12 @@ def test_the_focus_is_back_before_a_key_can_come_that_was_pressed_during_a_redra
     page.wait_for_selector("#wait-history li")
 
 
+ONE_TIME = """[...document.querySelectorAll('#bench-places button')]
+  .find(one => one.innerText.includes('Front bench')).querySelector('.ready-at').innerText ===
+  document.querySelector('[data-choose=plate-crack] .ready-at').innerText"""
+"""A place and the chosen kind say the same ready time; read at once, for a redraw may bring another."""
+
+
 def test_each_button_says_when_it_is_ready_and_follows_glue_and_start(bench, visit):
     page = opened(visit("phone"), bench, "/bench")
     crack = page.locator("[data-choose=plate-crack]")
@@ -233,8 +234,7 @@ def test_each_button_says_when_it_is_ready_and_follows_glue_and_start(bench, vis
         f"document.querySelector('[data-choose=plate-crack] .ready-at').innerText !== {now!r}",
     )
     crack.click()
-    chosen = page.locator("#bench-places button", has_text="Front bench").locator(".ready-at")
-    assert chosen.inner_text() == crack.locator(".ready-at").inner_text()
+    until(page, ONE_TIME)
     cellar = page.locator("#bench-places button", has_text="cellar").locator(".ready-at")
     assert cellar.inner_text().startswith("on hold, too damp to harden")
     page.goto(bench.url + link)
@@ -269,6 +269,9 @@ def test_ready_by_leads_to_the_kind_with_its_wanted_time_and_its_cautions(bench,
 
 # Through the running service
 
+CLOCK_MS = 500
+"""A page takes its device's clock for the shop's within so much."""
+
 
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory):
@@ -298,12 +301,8 @@ def waits_of(service, what: str):
 
 def name_it(page, what: str) -> None:
     """Type what the work is, by which the wait is known among those of other tests."""
-    field = page.locator("#open-what")
-    while not field.is_visible():  # a tap may fall into the moment in which the page is drawn
-        page.locator("#bench-more summary").click()
-        with contextlib.suppress(AssertionError):
-            until(page, "document.querySelector('#open-what').checkVisibility()", 3)
-    field.fill(what)
+    page.locator("#bench-more summary").click()
+    page.locator("#open-what").fill(what)
 
 
 def bench_of(service, seen: Visit):
@@ -311,7 +310,20 @@ def bench_of(service, seen: Visit):
     seen.page.goto(f"http://127.0.0.1:{service.board_port}/bench")
     seen.page.wait_for_selector("[data-choose]")
     until(seen.page, "!!window.boardNow && !!document.querySelector('#bench-places button')")
+    seen.rest()
     return seen.page
+
+
+def replied(page, what: str) -> str:
+    """Reply to the tap that opened this wait, once it has come; its time is that of the wait's row."""
+    words, row = page.locator("#bench-said span"), page.locator(".wait", has_text=what)
+    words.get_by_text("ready to unclamp about").wait_for()
+    row.wait_for()
+    reply, ready = row.evaluate(
+        "row => [document.querySelector('#bench-said span').innerText, row.dataset.ready]"
+    )
+    assert ready in reply
+    return reply
 
 
 @pytest.mark.broker
@@ -320,25 +332,21 @@ def test_two_taps_open_a_wait_an_early_release_asks_once_one_says_how_it_was(sho
     page = bench_of(shop, seen)
     name_it(page, "top crack")
     seen.rest()
-    began = time.monotonic()
+    began = now_ms()
     page.locator("[data-choose=plate-crack]").tap()
     seen.rest()
     page.locator("#bench-places button", has_text="Front bench").tap()
     wait = page.locator(".wait", has_text="top crack")
-    wait.wait_for()
-    took = time.monotonic() - began
-    assert took < 10, took
+    reply = replied(page, "top crack")
     assert "Plate crack" in wait.inner_text()
     assert re.search(r"Clamps off about (tomorrow )?\d\d:\d\d", wait.inner_text())
-    reply = page.locator("#bench-said span").inner_text()
     assert re.fullmatch(
         r"Plate crack, Hide glue, Front bench: ready to unclamp about "
         r"(tomorrow )?\d\d:\d\d.*\d\d:\d\d\)?\.",
         reply,
     )
-    assert wait.get_attribute("data-ready") in reply
     (kept,) = waits_of(shop, "top crack")
-    assert abs(kept.started_ms - now_ms()) < 20_000
+    assert began - CLOCK_MS <= kept.started_ms <= now_ms() + CLOCK_MS
     seen.rest()
     again = page.get_by_text("Unclamp before the safe minimum? Tap again")
     browser.tap_twice(seen, wait.get_by_text("Unclamp"), again)
@@ -349,7 +357,7 @@ def test_two_taps_open_a_wait_an_early_release_asks_once_one_says_how_it_was(sho
     released.locator("[aria-pressed=true]").wait_for()
     assert waits_of(shop, "top crack")[0].feel is Feel.RIGHT
     released.get_by_text("Not now").tap()
-    assert not released.is_visible()
+    released.wait_for(state="hidden")
     page.get_by_role("link", name="Finished").tap()
     done = page.locator(".done", has_text="top crack")
     done.wait_for()
@@ -405,16 +413,17 @@ def test_a_tap_made_without_a_connection_is_carried_out_once_with_its_own_time_a
     seen.context.set_offline(True)
     page.locator("[data-choose=plate-crack]").click()
     seen.rest()
+    before = now_ms()
     page.locator("#bench-places button", has_text="Front bench").click()
-    tapped = now_ms()
+    after = now_ms()
     page.wait_for_selector("text=kept here and sent again")
     assert waits_of(shop, "bass bar crack") == []
     page.wait_for_event("requestfailed", lambda one: one.url.endswith("/bench/do"))  # once more
-    assert now_ms() - tapped > 2500
+    assert now_ms() - before > 2500
     seen.context.set_offline(False)
-    page.locator(".wait", has_text="bass bar crack").wait_for(timeout=15_000)
+    page.locator(".wait", has_text="bass bar crack").wait_for()
     (wait,) = waits_of(shop, "bass bar crack")
-    assert abs(wait.started_ms - tapped) < 1500
+    assert before - CLOCK_MS <= wait.started_ms <= after + CLOCK_MS
     until(page, "document.getElementById('open-what').value === ''")
     page.get_by_text("Undo").click()  # it was a mistake: it stays in the history
     page.wait_for_selector("text=Undone.")
@@ -466,10 +475,9 @@ def test_eight_cleats_are_one_row_and_are_released_and_answered_at_a_tap_each(sh
     seen.rest()
     page.locator("#bench-places button", has_text="Front bench").tap()
     row = page.locator(".wait", has_text="cleats along the bar")
-    row.wait_for()
-    reply = page.locator("#bench-said").inner_text()
+    reply = replied(page, "cleats along the bar")
     assert reply.startswith("8 × Cleat, Hide glue, Front bench: ready to unclamp about ")
-    assert not page.locator("#open-what").is_visible()  # the form is out of the way again
+    page.locator("#open-what").wait_for(state="hidden")  # the form is out of the way again
     assert row.count() == 1
     assert "cleats along the bar 1 to 8 of 8" in row.inner_text()
     row.locator(".each summary").tap()
@@ -485,9 +493,10 @@ def test_eight_cleats_are_one_row_and_are_released_and_answered_at_a_tap_each(sh
     seven = page.locator(".released", has_text="1 to 2, 4 to 8 of 8")
     seen.rest()
     seven.get_by_role("button", name="Just right").tap()
-    seven.locator("[aria-pressed=true]").wait_for(timeout=20_000)
+    seven.locator("[aria-pressed=true]").wait_for()
     until(page, "document.getElementById('bench-said').innerText.includes('Just right')")
     assert [wait.feel for wait in waits_of(shop, "cleats along")].count(Feel.RIGHT) == 7
     page.locator(".released", has_text="cleats along the bar 3 of 8").get_by_text("Not now").tap()
+    page.locator(".released", has_text="cleats along the bar 3 of 8").wait_for(state="hidden")
     assert page.locator(".released:visible", has_text="cleats along").count() == 1
     assert seen.logged == []

@@ -71,7 +71,7 @@ def test_the_question_about_a_humidifier_is_answered_by_a_tap(ahead, visit):
         page.click(".question button:has-text('No humidifier here')")
         page.wait_for_selector("text=There is no humidifier here.")
         assert page.locator(".question").count() == 0
-        seen.let_pass()
+        seen.rest()
         page.click("button:has-text('Yes, there is one')")
         page.wait_for_selector("text=There is a humidifier here.")
 

@@ -84,7 +84,7 @@ def lab(tmp_path, monkeypatch):
 
 
 def said(page, text: str) -> None:
-    until(page, f"document.getElementById('bench-said').innerText.includes({text!r})", 10)
+    until(page, f"document.getElementById('bench-said').innerText.includes({text!r})")
 
 
 def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, visit):
@@ -98,7 +98,7 @@ def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, v
         said(page, "In the jar")
         page.wait_for_selector("[data-rest=waiting]")
         lab.passes(1.5, truth)
-        page.wait_for_selector("[data-rest=rested]", timeout=15_000)
+        page.wait_for_selector("[data-rest=rested]")
         seen.rest()
         page.get_by_role("button", name="Take the point").click()
         said(page, "Point taken.")
@@ -112,7 +112,7 @@ def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, v
     said(page, "Corrected from now on.")
     page.wait_for_selector("text=Corrected, good to")
     lab.passes(0.5, 47.0)
-    page.wait_for_selector("text=47 %", timeout=15_000)
+    page.wait_for_selector("text=47 %")
     page.goto(lab.board.url + "/")
     page.wait_for_selector("text=47")
     assert seen.logged == []
@@ -152,4 +152,4 @@ def test_a_page_that_is_slower_to_make_than_the_log_changes_follows_it(lab, visi
     monkeypatch.setattr(ShopData, "change_token", lambda _: str(next(changes)))
     page = opened(visit("phone"), lab.board, "/sensors")
     first = int(page.inner_text("#made"))
-    until(page, f"Number(document.getElementById('made').innerText) > {first + 1}", 15)
+    until(page, f"Number(document.getElementById('made').innerText) > {first + 1}")
