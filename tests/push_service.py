@@ -88,7 +88,7 @@ class PushService:
 
     @contextlib.contextmanager
     def open(self) -> Iterator[PushService]:
-        thread = threading.Thread(target=self.server.serve_forever)
+        thread = threading.Thread(target=self.server.serve_forever, args=(0.02,))
         thread.start()
         yield self
         self.server.shutdown()

@@ -6,6 +6,7 @@ its condition holds; such sentences are kept apart as conditional.
 
 from __future__ import annotations
 
+import functools
 import re
 from typing import NamedTuple
 
@@ -79,9 +80,13 @@ def sentences(text: str) -> list[str]:
 
 def orders(text: str) -> list[Order]:
     """Orders of a text, one for each sentence and kind."""
+    return [order for sentence in sentences(text) for order in _orders(sentence)]
+
+
+@functools.cache
+def _orders(sentence: str) -> list[Order]:
     return [
         Order(kind, bool(CONDITION.search(sentence)), sentence)
-        for sentence in sentences(text)
         for kind, pattern in KINDS.items()
         if re.search(pattern, sentence, re.I)
     ]
