@@ -133,7 +133,7 @@ class RunningAgent:
             assert self.running(), f"the agent ended:\n{text}"
             return text.count("started agent=") > begun
 
-        until(started, within_s=20, what="the agent has started")
+        until(started, what="the agent has started")
 
     @property
     def pid(self) -> int:
@@ -158,7 +158,7 @@ class RunningAgent:
 
     def stop(self) -> int:
         self._child.terminate()
-        return self._child.wait(15)
+        return self._child.wait(60)
 
     def clear(self) -> None:
         if self.running():

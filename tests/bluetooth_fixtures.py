@@ -218,10 +218,10 @@ class Radio:
 
         self._in_loop(leave())
         self._loop.call_soon_threadsafe(self._loop.stop)
-        self._thread.join(5)
+        self._thread.join(60)
         self._loop.close()
         self._daemon.terminate()
-        self._daemon.wait(5)
+        self._daemon.wait(60)
 
     def _in_loop(self, coroutine):
         return asyncio.run_coroutine_threadsafe(coroutine, self._loop).result(10)

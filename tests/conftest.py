@@ -174,9 +174,10 @@ def free_port() -> int:
     raise AssertionError("unreachable")
 
 
-def until(condition: Callable[[], object], *, within_s: float = 30.0, what: str = "") -> None:
+def until(condition: Callable[[], object], *, within_s: float = 60.0, what: str = "") -> None:
     """Wait until something outside this process has come about; what takes long is looked for less
-    often, so that looking takes little of the processor."""
+    often, so that looking takes little of the processor. A shorter limit makes no test faster, only one
+    fail on a busy machine."""
     deadline, pause_s = time.monotonic() + within_s, 0.01
     while not condition():
         assert time.monotonic() < deadline, f"not within {within_s} s: {what or condition}"
@@ -232,7 +233,7 @@ class Mosquitto:
 
     def stop(self) -> None:
         self._child.terminate()
-        self._child.wait(10)
+        self._child.wait(60)
 
 
 @pytest.fixture
@@ -386,7 +387,7 @@ supervisor.ChildProcess = Child
 
         began = time.monotonic()
         self._child.send_signal(signal.SIGINT)
-        assert self._child.wait(20) == 0
+        assert self._child.wait(60) == 0
         return time.monotonic() - began
 
     def stop(self) -> None:
@@ -398,7 +399,7 @@ supervisor.ChildProcess = Child
         if self.running():
             self._child.terminate()
             try:
-                self._child.wait(10)
+                self._child.wait(60)
             except subprocess.TimeoutExpired:
                 self.kill()
 

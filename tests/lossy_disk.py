@@ -195,7 +195,7 @@ class LossyDisk:
         _umount(self.folder)
         _run("losetup", "-d", self._loop)
         _umount(self._file)
-        self._server.wait(10)
+        self._server.wait(60)
         self._server.stdout.close()
         self._seen.close()
 

@@ -66,7 +66,7 @@ class PostgresqlServer:
     def stop(self) -> None:
         """Stop at once, as a crash does; what was committed is there at the next start."""
         self._child.send_signal(signal.SIGQUIT)
-        self._child.wait(20)
+        self._child.wait(60)
 
     def remove(self) -> None:
         self.stop()

@@ -440,7 +440,7 @@ class Channel(HTTPChannel):
                 self.slow = None
                 if self.sent - sent < limits.SENT_LEAST:
                     self.shared.tally.add("slow_readers")
-                    self.will_close = True
+                    self.handle_close()  # now: a full line is never ready to be written
         elif self.requests:
             self.began_s = now_s
             if self.request is not None:

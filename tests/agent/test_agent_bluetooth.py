@@ -140,13 +140,13 @@ def test_a_sensor_that_fails_is_tried_again_ever_more_rarely(radio, monkeypatch)
     receiver = Receiver(sensors, 0.4, lambda *one: kept.append(one), now_ms)
     began = time.monotonic()
     receiver.start()
-    until(lambda: receiver.sources[1].trouble and len(kept) > 4, within_s=20)
+    until(lambda: receiver.sources[1].trouble and len(kept) > 4)
     assert {sensor.name for sensor, _, _ in kept} == {"well"}
     took_s = time.monotonic() - began
     assert 2 <= radio.sensors[MUTE].times <= 4 + took_s / 0.4  # at 0.1, 0.3, 0.7, 1.1 … s
     radio.set(MUTE, connects="well")
     until(lambda: not receiver.sources[1].trouble)
-    receiver.stop(5)
+    receiver.stop(60)
     assert not receiver.is_alive()
     assert {sensor.name for sensor, _, _ in kept} == {"well", "mute"}
     assert all(values == {T: -5.0, RH: 50.0, P: 101_293.8} for _, _, values in kept)
@@ -174,19 +174,18 @@ def test_chips_are_read_on_time_whatever_bluetooth_does(radio, tmp_path):
 
     try:
         until(
-            lambda: (
-                sum("well" in pack.topic for pack in packs()) > 2 and agent.report()["trouble"]
-            ),
-            within_s=20,
+            lambda: sum("well" in pack.topic for pack in packs()) > 2 and agent.report()["trouble"]
         )
         found, told = packs(), agent.report()["trouble"]
     finally:
         stop.set()
-        running.join(15)
+        running.join(60)
     assert not running.is_alive()
     chip = [pack.measured_ms for pack in found if pack.topic.endswith("/chip")]
     late = [b - a for a, b in itertools.pairwise(chip)]
-    assert sorted(late)[len(late) // 2] < 300  # the median; the machine may be busy
+    assert (
+        sorted(late)[len(late) // 2] < 900
+    )  # the median; each that waited for Bluetooth would take 1 s
     assert [text for text in told if text.startswith(f"a/mute: {MUTE}: no answer within 1 s")]
 
 

@@ -293,8 +293,11 @@ def test_the_running_agent_says_ready_gives_signs_and_says_goodbye(tmp_path):
     agent.period_s = 3600
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))
-        manager.settimeout(10)
-        agent.environment |= {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "600000"}
+        manager.settimeout(60)
+        agent.environment |= {
+            "NOTIFY_SOCKET": str(tmp_path / "notify"),
+            "WATCHDOG_USEC": "2000000",
+        }
         agent.start()
         try:
             assert manager.recv(4096).startswith(
@@ -303,7 +306,7 @@ def test_the_running_agent_says_ready_gives_signs_and_says_goodbye(tmp_path):
             began, signs = time.monotonic(), 0
             while signs < 4:
                 signs += manager.recv(4096).startswith(b"WATCHDOG=1")
-            assert time.monotonic() - began < 4 * 0.6  # each within what systemd allows
+            assert time.monotonic() - began < 4 * 2  # each within what systemd allows
             assert agent.stop() == 0
             rest = []
             while not rest or rest[-1] != b"STOPPING=1":
@@ -358,7 +361,7 @@ def test_the_running_agent_stays_below_forty_megabytes(tmp_path):
     agent.start()
     try:
         agent.says("broker away")
-        until(lambda: len(agent.kept()) >= 3, within_s=30)
+        until(lambda: len(agent.kept()) >= 3)
         status = Path(f"/proc/{agent.pid}/status").read_text()
         peak_kb = int(status.partition("VmHWM:")[2].split()[0])
         assert peak_kb < 40_000

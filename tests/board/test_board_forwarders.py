@@ -83,9 +83,9 @@ class Caller:
     def ask(self, path: str, body: str | None = None, kind: str = "application/json") -> int:
         scheme = "https" if self.tls else "http"
         link = (
-            http.client.HTTPSConnection("127.0.0.1", self.port, context=self.tls, timeout=30)
+            http.client.HTTPSConnection("127.0.0.1", self.port, context=self.tls, timeout=60)
             if self.tls
-            else http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
+            else http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
         )
         headers = {"Host": self.host, "Connection": "close"}
         if body is not None:

@@ -13,8 +13,9 @@ import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import served
 from certificates import make_certificate, trusting
-from conftest import free_port
+from conftest import free_port, until
 
+from dashboard.server import limits
 from monitor.people.board_keys import make_board_keys, open_code
 from monitor.store import Writer
 from monitor.store.secret_files import FolderFiles
@@ -40,7 +41,7 @@ def board(tmp_path_factory):
 def https(settings, context=None) -> http.client.HTTPSConnection:
     context = context or trusting(settings.board.cert_file)
     return http.client.HTTPSConnection(
-        "localhost", settings.board.port, context=context, timeout=20
+        "localhost", settings.board.port, context=context, timeout=60
     )
 
 
@@ -72,7 +73,7 @@ def test_pages_come_over_tls_with_a_secure_cookie_and_the_wish_to_stay_there(boa
 
 
 def test_http_gets_a_plain_sentence_and_older_tls_nothing(board):
-    with socket.create_connection(("127.0.0.1", board.board.port), timeout=10) as line:
+    with socket.create_connection(("127.0.0.1", board.board.port), timeout=60) as line:
         line.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\nCookie: a=b\r\n\r\n")
         said = b"".join(iter(lambda: line.recv(4096), b""))
     assert said.startswith(b"HTTP/1.1 400 ")
@@ -94,15 +95,15 @@ def test_open_handshakes_and_half_requests_do_not_keep_others_out(board):
     port, context = board.board.port, trusting(board.board.cert_file)
     with contextlib.ExitStack() as lines:
         for _ in range(90):
-            lines.enter_context(socket.create_connection(("127.0.0.1", port), timeout=20))
+            lines.enter_context(socket.create_connection(("127.0.0.1", port), timeout=60))
         for _ in range(60):
-            raw = socket.create_connection(("127.0.0.1", port), timeout=20)
+            raw = socket.create_connection(("127.0.0.1", port), timeout=60)
             half = lines.enter_context(context.wrap_socket(raw, server_hostname="localhost"))
             half.sendall(b"GET / HTTP/1.1\r\nHost: loc")
         began = time.monotonic()
         with contextlib.closing(https(board, context)) as line:
             assert ask(line, "/")[0].status == 200
-        assert time.monotonic() - began < 5
+        assert time.monotonic() - began < limits.HEADER_S  # the time of the held ones
 
 
 def test_a_file_is_taken_only_from_who_may_send_one(board):
@@ -126,17 +127,18 @@ def test_a_renewed_certificate_is_used_without_a_restart(board, tmp_path):
     with contextlib.closing(https(board)) as kept:
         assert ask(kept, "/here")[0].status == 200
         shutil.copy(cert, board.board.cert_file)
-        time.sleep(1.5)  # the board has looked: the key does not fit yet
+        time.sleep(1.5)  # long enough to look: the key does not fit yet
         old = ssl.create_default_context(cadata=before.decode())
         with contextlib.closing(https(board, old)) as line:
             assert ask(line, "/here")[0].status == 200
         shutil.copy(key, board.board.key_file)
-        until = time.monotonic() + 10
-        while True:
-            with contextlib.suppress(ssl.SSLCertVerificationError):
+
+        def renewed() -> bool:
+            try:
                 with contextlib.closing(https(board)) as line:
-                    assert ask(line, "/here")[0].status == 200
-                break
-            assert time.monotonic() < until
-            time.sleep(0.1)
+                    return ask(line, "/here")[0].status == 200
+            except ssl.SSLCertVerificationError:
+                return False
+
+        until(renewed, what="the renewed certificate is used")
         assert ask(kept, "/here")[0].status == 200

@@ -449,12 +449,12 @@ def test_a_page_waits_for_no_answer_that_takes_long(settings, ids, book):
 
     def sheet(reader, journal):
         begun.set()
-        assert go_on.wait(30)
+        assert go_on.wait(60)
         return len(journal.waits), len(reader.series()) > 0
 
     with ThreadPoolExecutor(1) as pool:
         made = pool.submit(kept.ask, sheet)
-        assert begun.wait(30)
+        assert begun.wait(60)
         assert len(book.statuses()) == 13
         assert book.kind("cleat").id == "cleat"
         assert not made.done()
@@ -467,14 +467,14 @@ def test_an_answer_that_many_ask_for_at_once_is_worked_out_once(settings, ids, b
 
     def slowly(reader, settings, waits, now, _jump):
         begun.set()
-        assert go_on.wait(30)
+        assert go_on.wait(60)
         worked.append(now)
         return counting(reader, settings, waits, now)
 
     monkeypatch.setattr("dashboard.data.waits.counting_in_doubt", slowly)
     with ThreadPoolExecutor(4) as pool:
         asked = [pool.submit(book.statuses) for _ in range(4)]
-        assert begun.wait(30)
+        assert begun.wait(60)
         assert book.kind("cleat").id == "cleat"
         go_on.set()
         found = [one.result(60) for one in asked]

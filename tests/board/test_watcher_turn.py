@@ -20,20 +20,20 @@ def test_health_is_answered_while_pages_of_the_same_computer_wait_for_the_store(
     def app(environ, start_response):
         if environ["PATH_INFO"] != "/health":
             waiting.release()
-            locked.wait(30)
+            locked.wait(200)
         start_response("200 OK", [("Content-Length", "2")])
         return [b"ok"]
 
     port = free_port()
     server = Server(app, Options("127.0.0.1", port, THREADS, 1000, 1000, lambda *_: False))
     threading.Thread(target=server.run, daemon=True).start()
-    pages = [http.client.HTTPConnection("127.0.0.1", port, timeout=30) for _ in range(2 * THREADS)]
+    pages = [http.client.HTTPConnection("127.0.0.1", port, timeout=60) for _ in range(2 * THREADS)]
     try:
         for page in pages:
             page.request("GET", "/")
         for _ in range(THREADS * 3 // 4):  # all that one visitor gets
-            assert waiting.acquire(timeout=30)
-        watcher = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
+            assert waiting.acquire(timeout=60)
+        watcher = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
         watcher.request("GET", "/health")
         answer = watcher.getresponse()
         assert (answer.status, answer.read()) == (200, b"ok")

@@ -76,7 +76,7 @@ def test_the_script_starts_a_browser_again_and_keeps_the_link_off_its_command_li
     for program in programs.iterdir():
         program.chmod(0o755)
     environ = {"PATH": f"{programs}:/usr/bin:/bin", "HOME": str(tmp_path)}
-    subprocess.run(["sh", script], env=environ, timeout=20, check=False)
+    subprocess.run(["sh", script], env=environ, timeout=60, check=False)
     told = log.read_text().splitlines()
     assert told.count("--kiosk") == 2
     assert told[-1] == f"file://{page}"

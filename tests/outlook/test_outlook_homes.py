@@ -363,15 +363,15 @@ def test_what_a_dead_or_frozen_process_was_doing_is_done_by_another_and_nothing_
     until(lambda: set(turns(over)) == places, what="their turns are over")
     other = process("-m", "monitor", "look-ahead", "--processes", "1")
     try:
-        until(done, within_s=60, what="every place is learned and looked at")
+        until(done, what="every place is learned and looked at")
         frozen.send_signal(signal.SIGCONT)
-        _, errors = frozen.communicate(b"go on", timeout=30)
+        _, errors = frozen.communicate(b"go on", timeout=60)
         assert frozen.returncode == 0
         assert b"ResourceWarning" not in errors, "its connections are closed at its end"
     finally:
         frozen.kill()
         other.terminate()
-        assert other.wait(10) == 0
+        assert other.wait(60) == 0
     assert turns() == dict.fromkeys(places, 2)
     for place in places:
         assert files.issued(settings, place).walked.moments.size, (

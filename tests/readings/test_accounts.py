@@ -134,8 +134,8 @@ def test_mosquitto_with_our_files_lets_a_sensor_publish_readings_and_nothing_els
         clients[name].subscribe([("benchweather/#", 1), (STATE, 1)])
     for name in ("attic", "button"):
         press = {"attic": b'{"do": "forged"}', "button": b'{"do": "pressed"}'}[name]
-        clients[name].publish(COMMAND, press, qos=1).wait_for_publish(5)
-        clients[name].publish(READING, PACK, qos=1).wait_for_publish(5)
+        clients[name].publish(COMMAND, press, qos=1).wait_for_publish(60)
+        clients[name].publish(READING, PACK, qos=1).wait_for_publish(60)
 
     def payloads():
         with closing(Reader(service.store)) as reader:
@@ -143,7 +143,7 @@ def test_mosquitto_with_our_files_lets_a_sensor_publish_readings_and_nothing_els
 
     until(lambda: payloads()[1] == 3, what="two readings and one command have come")
     assert payloads()[0] == [b'{"do": "pressed"}']  # it came to the commands, which know no such
-    clients["attic"].publish(STATE, b"{}", qos=1).wait_for_publish(5)
+    clients["attic"].publish(STATE, b"{}", qos=1).wait_for_publish(60)
     until(lambda: ("button", STATE) in heard)
     assert {name for name, _ in heard} == {"button"}
     assert READING not in {

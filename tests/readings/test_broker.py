@@ -73,17 +73,15 @@ def listening(address, filters=("benchweather/+/+", "gate/#", "büro/+"), client
     return subscription
 
 
-def gather(subscription, count, within_s=10.0):
+def gather(subscription, count):
     got = list(getattr(subscription, "early", []))
-    until(
-        lambda: got.extend(subscription.take(1000, 0.05)) or len(got) >= count, within_s=within_s
-    )
+    until(lambda: got.extend(subscription.take(1000, 0.05)) or len(got) >= count)
     return got
 
 
 def send(port, topic, payload=b"x", user="", password=""):
     publisher = Publisher(Address("127.0.0.1", port, user, password))
-    publisher.connect(5)
+    publisher.connect(60)
     publisher.publish(topic, payload)(5)
     publisher.close()
 
@@ -254,12 +252,12 @@ def test_what_nobody_acknowledged_survives_a_kill_of_the_broker(make):
     for i in range(20):
         send(port, "benchweather/bench/a1", str(i).encode())
     if isinstance(broker, MosquittoBroker):  # writes some ms after it has acknowledged
-        until(lambda: time.time() - broker.kept.stat().st_mtime > 0.3)
+        until(lambda: broker.kept.read_bytes().count(b"benchweather/bench/a1") >= 20)
     broker._child.kill()
     broker._child.wait()
     make(port=port, door=door)
     subscription = listening(address)
-    got = gather(subscription, 20, within_s=15)
+    got = gather(subscription, 20)
     assert [int(a.payload) for a in got] == list(range(20))
     subscription.close()
 
@@ -267,9 +265,9 @@ def test_what_nobody_acknowledged_survives_a_kill_of_the_broker(make):
 def test_after_a_torn_write_nothing_is_lost_that_waits_or_comes(make):
     def sent(numbers):
         publisher = Publisher(Address("127.0.0.1", port))
-        publisher.connect(5)
+        publisher.connect(60)
         for number in numbers:
-            publisher.publish("benchweather/bench/a1", str(number).encode())(5)
+            publisher.publish("benchweather/bench/a1", str(number).encode())(60)
         publisher.close()
 
     door, port = ingest_account(), free_port()
@@ -292,7 +290,7 @@ def test_after_a_torn_write_nothing_is_lost_that_waits_or_comes(make):
     broker, _ = make(port=port, door=door)
     sent(range(40, 80))
     subscription = listening(address)
-    got = gather(subscription, 80, within_s=15)
+    got = gather(subscription, 80)
     assert [int(a.payload) for a in got] == list(range(80))
     subscription.close()
 
@@ -376,7 +374,7 @@ def test_the_subscription_comes_back_after_the_broker_was_away(make):
     broker.stop()
     until(lambda: subscription.take(1, 0.05) or not subscription.connected)
     make(port=port, door=door)
-    until(lambda: subscription.take(1, 0.05) or subscription.connected, within_s=15)
+    until(lambda: subscription.take(1, 0.05) or subscription.connected)
     send(port, "benchweather/bench/a1", b"again")
     assert [a.payload for a in gather(subscription, 1)] == [b"again"]
     subscription.close()
@@ -394,7 +392,7 @@ def test_a_rest_while_the_store_is_full_keeps_the_connection_and_what_arrives(
     ends = time.monotonic() + 5  # well over what an unanswered ping is given
     sent = 0
     while time.monotonic() < ends:
-        sender.publish("benchweather/a/b", str(sent).encode())(5)
+        sender.publish("benchweather/a/b", str(sent).encode())(60)
         sent += 1
         pause = time.monotonic() + 0.2
         while time.monotonic() < pause:

@@ -90,7 +90,7 @@ class Shop:
         return self.commands.carry_out(command, self.wall)
 
     def close(self) -> None:
-        self.ingest.stop(5)
+        self.ingest.stop(60)
         self.reader.close()
         self.writer.close()
 

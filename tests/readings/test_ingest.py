@@ -38,7 +38,7 @@ def parts(tmp_path):
     script, writer = Script(), Writer(tmp_path / "readings.sqlite3")
     ingest = Ingest(script, Contract([NUMBER]), writer)
     yield ingest, script, Reader(tmp_path / "readings.sqlite3"), writer
-    ingest.stop(5)
+    ingest.stop(60)
     writer.close()
 
 
@@ -191,15 +191,15 @@ def test_a_slow_forecast_for_a_new_wait_holds_no_reading_up(parts):
 
     def forecast(wait, now_ms):
         begun.set()
-        assert go_on.wait(30)
+        assert go_on.wait(60)
         return Expectation((NOW + 1, NOW + 2, NOW + 3), None)
 
     asking, said = opening(Commands(writer, expect=forecast), kind="cleat")
-    assert begun.wait(30)
+    assert begun.wait(60)
     deliver(parts, arrival(1, TIMED))  # returns once it is stored and acknowledged
     assert (stored(reader), said, asking.is_alive()) == (1, [], True)
     go_on.set()
-    asking.join(30)
+    asking.join(60)
     assert said == [{"waits": ["1"]}]
     assert Journal(reader).waits["1"].foreseen_ms == (NOW + 1, NOW + 2, NOW + 3)
 
@@ -229,14 +229,14 @@ def test_a_command_is_carried_out_however_fast_others_come(parts):
             asked.append(wait.id)
             others.append(opening(commands, kind="linings"))
             if len(asked) <= TRIES:  # after that nothing can come between
-                others[-1][0].join(30)
+                others[-1][0].join(60)
         return Expectation(None, None)
 
     commands = Commands(writer, expect=forecast)
     answer = commands.carry_out({"do": "open", "kind": "cleat", "by": "cli", **OPEN}, NOW)
     assert (answer, asked) == ({"waits": ["4"]}, ["1", "2", "3", "4"])
     for thread, _ in others:
-        thread.join(30)
+        thread.join(60)
     assert [said for _, said in others] == [[{"waits": [i]}] for i in ("1", "2", "3", "5")]
 
 
@@ -248,13 +248,13 @@ def test_threads_that_share_a_store_lose_and_mix_up_nothing(tmp_path):
     start = threading.Barrier(2 * many)
 
     def write(one):
-        start.wait(30)
+        start.wait(60)
         for i in range(each):
             assert writer.write([Reading(one, NOW + i, float(i))]).new == 1
             commands.carry_out({"do": "open", "kind": "cleat", "by": "cli", **OPEN}, NOW)
 
     def read(one):
-        start.wait(30)
+        start.wait(60)
         for _ in range(each):
             if one in (ids := reader.series()):
                 at, values = reader.readings(ids[one], NOW, NOW + each)

@@ -272,7 +272,7 @@ def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_ye
 
     hearing = threading.Thread(target=lambda: ear.append(listen(address, "gate/#", (), 2.0, each)))
     hearing.start()
-    assert heard.wait(10)
+    assert heard.wait(60)
     send("gate/8/state", "21")
     hearing.join()
     assert ear[0].heard["gate/8/state"].messages == 2  # the retained one and the live one
@@ -297,7 +297,7 @@ def test_our_own_broker_is_open_meanwhile_and_keeps_what_the_service_would_take(
         until(lambda: ingest.take(9, 0.05) or ingest.connected)
         ingest.close()
         publisher = Publisher(address)
-        publisher.connect(5)
+        publisher.connect(60)
         for topic in ("$JS/API/INFO", "benchweather/a/b", "gate/7/state"):
             publisher.publish(topic, b'{"temp": 20.5}', retain=True)(5)
         publisher.close()
@@ -324,7 +324,7 @@ def test_listening_tells_what_our_own_broker_refused(tmp_path):
     def knock():
         until(lambda: is_listening("127.0.0.1", port))
         with pytest.raises(BrokerUnavailable, match="Client identifier not valid"):
-            Publisher(Address("127.0.0.1", port), "attic.1").connect(5)
+            Publisher(Address("127.0.0.1", port), "attic.1").connect(60)
 
     knocking = threading.Thread(target=knock)
     knocking.start()

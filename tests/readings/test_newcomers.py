@@ -39,7 +39,7 @@ class Shop:
         self.ingest.start()
 
     def end(self):
-        self.ingest.stop(5)
+        self.ingest.stop(60)
         self.writer.close()
         self.reader.close()
 
@@ -102,7 +102,7 @@ def test_readings_of_an_admitted_place_enter_the_store_also_over_a_restart(shop)
 
 def test_an_admission_before_a_crash_is_carried_out_after_it(shop):
     shop.send("a/1", "b/1", "c/1")
-    shop.ingest.stop(5)  # as if it were killed before it saw the admission
+    shop.ingest.stop(60)  # as if it were killed before it saw the admission
     shop.do("admit", every=True)
     assert shop.count() == 2
     shop.end()
@@ -180,7 +180,7 @@ def test_an_earlier_store_keeps_all_its_sensors(tmp_path):
     shop = Shop(tmp_path)
     with contextlib.closing(shop.writer):
         shop.send("a/1", "b/1")
-        shop.ingest.stop(5)
+        shop.ingest.stop(60)
         with shop.writer.connection.transaction() as run:
             run.execute("DELETE FROM newcomer")
     shop.reader.close()

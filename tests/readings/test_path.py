@@ -30,7 +30,7 @@ pytestmark = [pytest.mark.slow, pytest.mark.broker, pytest.mark.real_start]
 
 def page(service, path="/"):
     with urllib.request.urlopen(
-        f"http://127.0.0.1:{service.board_port}{path}", timeout=5
+        f"http://127.0.0.1:{service.board_port}{path}", timeout=60
     ) as answer:
         return answer.status, answer.read().decode()
 
@@ -45,10 +45,8 @@ def test_a_message_from_another_client_is_on_the_board_and_in_the_export(lasting
     pack = (
         '[{"bn":"a1:","n":"temperature","u":"Cel","v":20.53},{"n":"humidity","u":"%RH","v":47.1}]'
     )
-    sent = time.monotonic()
     mosquitto_pub(service.port, "benchweather/front-bench/a1", pack)
-    until(lambda: tallies(service)["readings"] == before + 2, within_s=2)
-    assert time.monotonic() - sent < 2
+    until(lambda: tallies(service)["readings"] == before + 2)
     assert page(service)[0] == 200
     done = service.command("export")
     assert done.returncode == 0, done.stderr
@@ -117,9 +115,9 @@ def test_a_thousand_malformed_messages_are_each_accounted_for(lasting_service):
     client = connected(service.port)
     for i in range(1000):
         client.publish(f"benchweather/bench/s{i % 7}", malformed(source), qos=1).wait_for_publish(
-            10
+            60
         )
-    client.publish("benchweather/bench/good", b'[{"u":"Cel","v":20}]', qos=1).wait_for_publish(10)
+    client.publish("benchweather/bench/good", b'[{"u":"Cel","v":20}]', qos=1).wait_for_publish(60)
     until(lambda: tallies(service)["messages"] == before["messages"] + 1001)
     client.disconnect()
     more = {name: count - before[name] for name, count in tallies(service).items()}
@@ -213,10 +211,10 @@ def test_a_broker_that_dies_is_started_again_and_readings_go_on(lasting_service)
     service, before = lasting_service, tallies(lasting_service)["readings"]
     client = connected(service.port)
     kill_brokers_of(service)
-    until(lambda: "starting it again" in service.log.read_text(), within_s=10)
-    until(lambda: client.is_connected() and is_listening("127.0.0.1", service.port), within_s=20)
-    client.publish("benchweather/bench/a1", b'[{"u":"Cel","v":20}]', qos=1).wait_for_publish(20)
-    until(lambda: tallies(service)["readings"] == before + 1, within_s=20)
+    until(lambda: "starting it again" in service.log.read_text())
+    until(lambda: client.is_connected() and is_listening("127.0.0.1", service.port))
+    client.publish("benchweather/bench/a1", b'[{"u":"Cel","v":20}]', qos=1).wait_for_publish(60)
+    until(lambda: tallies(service)["readings"] == before + 1)
     client.disconnect()
 
 
@@ -257,12 +255,12 @@ def test_what_a_sensor_sends_in_the_first_moment_of_a_new_shop_is_kept(make_serv
     sent: list[int] = []
 
     def insist() -> None:
-        until(lambda: is_listening("127.0.0.1", service.broker_port), within_s=60)
+        until(lambda: is_listening("127.0.0.1", service.broker_port))
         publisher = Publisher(Address("127.0.0.1", service.broker_port))
-        publisher.connect(30)
+        publisher.connect(60)
         for ts_ms in times:
             pack = [{"n": "humidity", "u": "%RH", "v": 45, "t": ts_ms / 1000}]
-            publisher.publish("benchweather/bench/early", json.dumps(pack).encode())(10)
+            publisher.publish("benchweather/bench/early", json.dumps(pack).encode())(60)
             sent.append(ts_ms)
         publisher.close()
 
@@ -276,18 +274,24 @@ def test_what_a_sensor_sends_in_the_first_moment_of_a_new_shop_is_kept(make_serv
         with closing(sqlite3.connect(service.store)) as database:
             return {row[0] for row in database.execute("SELECT ts_ms FROM reading")}
 
-    until(lambda: set(sent) <= stored(), within_s=20)
+    until(lambda: set(sent) <= stored())
 
 
-def test_interrupt_ends_it_cleanly_within_three_seconds(lasting_service):
-    service = lasting_service
-    took_s = service.interrupt()
-    for _ in range(2):  # other work on the machine can hold one up
-        if took_s < 3:
-            break
-        service.start()
-        took_s = service.interrupt()
-    assert took_s < 3
+PATIENT = """
+from monitor.mqtt import embedded_broker
+from monitor.runtime import child_process
+from monitor.service import supervisor
+for one in (child_process, embedded_broker, supervisor):
+    one.STOP_WAIT_S = 50.0
+"""
+"""Statements of a service that waits long for each part before it kills it."""
+
+
+def test_interrupt_ends_it_cleanly_and_each_part_by_itself(make_service):
+    service = make_service()
+    service.before = PATIENT
+    service.start()
+    assert service.interrupt() < 50
     assert not service.running()
     assert "Traceback" not in service.log.read_text()
     assert not (service.data / "heartbeat.json").exists()

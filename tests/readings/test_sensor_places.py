@@ -22,7 +22,7 @@ def publish(port: int, times: list[int], rh_pct: float) -> None:
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
     client.connect("127.0.0.1", port)
     client.loop_start()
-    client.publish("benchweather/case/cp-1", json.dumps(pack), qos=1).wait_for_publish(10)
+    client.publish("benchweather/case/cp-1", json.dumps(pack), qos=1).wait_for_publish(60)
     client.disconnect()
     client.loop_stop()
 

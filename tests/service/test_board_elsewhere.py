@@ -86,7 +86,7 @@ class Board:
                 stdout=log,
                 stderr=subprocess.STDOUT,
             )
-        until(lambda: self._answers(), within_s=60, what="the board answers")
+        until(lambda: self._answers(), what="the board answers")
         self.get(re.search(r"http://\S+(/open/\S+)", self.log.read_text())[1])
 
     def _answers(self):
@@ -98,11 +98,11 @@ class Board:
 
     def stop(self):
         self.child.terminate()
-        assert self.child.wait(20) == 0, self.log.read_text()
+        assert self.child.wait(60) == 0, self.log.read_text()
 
     def get(self, path):
         try:
-            with self._opener.open(self._base + path, timeout=30) as answer:
+            with self._opener.open(self._base + path, timeout=60) as answer:
                 return answer.read().decode()
         except urllib.error.HTTPError as exc:
             return exc.read().decode()
@@ -111,7 +111,7 @@ class Board:
         whole = {"Content-Type": "application/json", "Origin": self._base, **headers}
         body = globals()["json"].dumps(json).encode()
         return self._opener.open(
-            urllib.request.Request(self._base + path, body, whole), timeout=30
+            urllib.request.Request(self._base + path, body, whole), timeout=60
         )
 
     def page(self, path):
@@ -182,7 +182,7 @@ def shop(postgresql_server, make_service, tmp_path):
     yield service, board, owner
     for one in made:
         one.child.terminate()
-        one.child.wait(20)
+        one.child.wait(60)
     service.clear()
     postgresql_server.until_left(owner)
     postgresql_server.sql(f"DROP SCHEMA {owner.rpartition('%3D')[2]} CASCADE")
@@ -257,7 +257,7 @@ def test_a_board_elsewhere_does_the_whole_work(shop):
 
     command("instrument", "register", "VN-2", "violin", "bench")
     command("repair", "take-in", "VN-2", "--template", "top-cracks")
-    until(lambda: "VN-2" in two.page("/plan"), within_s=60, what="the plan is on the board")
+    until(lambda: "VN-2" in two.page("/plan"), what="the plan is on the board")
     assert "VN-2" in command("plan")
     assert not (two.data / "plan.json").exists()
     assert not (service.data / "plan.json").exists()
@@ -289,7 +289,7 @@ def test_a_service_killed_in_the_middle_of_a_request_does_it_once(shop, tmp_path
     until(lambda: not service.running(), what="it is killed")
     assert len(starts(store, "VN-1")) == (0 if before else 1)
     service.start()
-    asking.join(30)
+    asking.join(60)
     ((status, answer),) = answers
     if status != 200:  # it took longer than the limit to start again
         assert (before, status) == (True, 503)
@@ -335,9 +335,5 @@ def test_a_board_elsewhere_says_when_the_database_is_away(shop, postgresql_serve
     status, answer = open_wait(board, "tap-1", "VN-1")
     assert status in (403, 503), answer
     postgresql_server.start()
-    until(
-        lambda: json.loads(board.get("/health"))["status"] == "ok",
-        within_s=60,
-        what="all is well again",
-    )
+    until(lambda: json.loads(board.get("/health"))["status"] == "ok", what="all is well again")
     assert open_wait(board, "tap-1", "VN-1")[0] == 200

@@ -46,7 +46,7 @@ def at_broker(request, tmp_path):
 
 def publish(address, numbers):
     publisher = Publisher(address)
-    publisher.connect(10)
+    publisher.connect(60)
     for number in numbers:
         pack = json.dumps([{"u": "Cel", "v": 20, "t": 1.7e9 + number}]).encode()
         publisher.publish("benchweather/bench/a1", pack)(10)

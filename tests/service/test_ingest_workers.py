@@ -57,7 +57,7 @@ def publish(address, numbers):
         for number in numbers
     ]
     for wait in sent:
-        wait(10)
+        wait(60)
     publisher.close()
 
 
@@ -111,7 +111,7 @@ def test_a_repeat_is_known_by_the_packet_id_of_its_own_client(tmp_path):
             script.groups.append([arrival(7, UNTIMED, repeat=repeat, at=at)])
             until(lambda script=script, done=done: len(script.acknowledged) == done)
         for one in ingests:
-            one.stop(5)
+            one.stop(60)
         times = writer.connection.rows("SELECT ts_ms FROM reading ORDER BY ts_ms")
     assert times == [(NOW,), (NOW + 1,)]
 
@@ -378,7 +378,7 @@ class Worker:
                 stdout=log,
                 stderr=subprocess.STDOUT,
             )
-        until(self._ready, within_s=60, what="the worker is ready")
+        until(self._ready, what="the worker is ready")
 
     def _ready(self):
         text = self.log.read_text()
@@ -408,13 +408,13 @@ def test_a_worker_killed_in_mid_stream_loses_nothing_and_doubles_nothing(
         workers[0].start()
         load_.join()
         wanted = load_.acknowledged - {-1}
-        until(lambda: wanted <= set(stored_numbers(store)), within_s=60, what="all are stored")
+        until(lambda: wanted <= set(stored_numbers(store)), what="all are stored")
         assert len(wanted) > 1400
         assert {n: k for n, k in stored_numbers(store).items() if k > 1} == {}
         with closing(Reader(store)) as reader:
             assert rollups.recount(reader, 0, EVER_MS).disagreements == []
         for one in workers:
             one.child.terminate()
-            assert one.child.wait(20) == 0, one.log.read_text()
+            assert one.child.wait(60) == 0, one.log.read_text()
             (messages,) = re.findall(r"messages=(\d+)", one.log.read_text())
             assert int(messages) > 100, "both took part"

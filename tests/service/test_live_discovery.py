@@ -41,7 +41,7 @@ def test_any_topic_is_heard_while_listening_but_no_command_of_a_stranger(service
 
     def sent():
         for topic in (COMMAND, OWN):
-            stranger.publish(topic, b'{"temp": 20.5, "hum": 47}', qos=1).wait_for_publish(5)
+            stranger.publish(topic, b'{"temp": 20.5, "hum": 47}', qos=1).wait_for_publish(60)
         return heard_topics.read(home).topics
 
     until(sent, what="the topic is heard")
@@ -84,14 +84,14 @@ def test_the_broker_takes_only_known_topics_again_when_the_time_is_over(tmp_path
         until(stranger.is_connected)
 
         def sent(topic):
-            stranger.publish(topic, b'{"temp": 20.5, "hum": 47}', qos=1).wait_for_publish(5)
+            stranger.publish(topic, b'{"temp": 20.5, "hum": 47}', qos=1).wait_for_publish(60)
             return heard_topics.read(FolderDocuments(settings.data)).topics
 
         discovery.start()
         until(lambda: sent(OWN), what="the topic is heard")
         assert discovery.listening()
         discovery._until = time.monotonic()
-        until(lambda: not discovery.listening(), within_s=60, what="the time is over")
+        until(lambda: not discovery.listening(), what="the time is over")
         before = log_size(settings.broker_log_path)
 
         def refused():
@@ -109,7 +109,6 @@ def test_the_broker_takes_only_known_topics_again_when_the_time_is_over(tmp_path
 @pytest.mark.slow
 @pytest.mark.broker
 def test_a_broker_that_cannot_be_closed_is_closed_as_soon_as_it_can(tmp_path, monkeypatch):
-    monkeypatch.setattr(live_discovery, "LISTEN_S", 0.1)
     monkeypatch.setattr(live_discovery, "CLOSE_AGAIN_S", 0.1)
     settings = load(data=tmp_path, environ={"BENCHWEATHER_BROKER__PORT": str(free_port())})
     broker = embedded_broker(settings, ingest_account(), access_rules(Contract()))
@@ -120,6 +119,7 @@ def test_a_broker_that_cannot_be_closed_is_closed_as_soon_as_it_can(tmp_path, mo
         discovery.start()
         until(lambda: '">"' in configuration.read_text(), what="it is open")
         settings.broker_accounts_path.write_text("damaged")
+        discovery._until = time.monotonic()
         until(lambda: time.monotonic() > discovery._until + 0.5, what="the time is over")
         assert discovery.listening()  # and tries
         settings.broker_accounts_path.unlink()

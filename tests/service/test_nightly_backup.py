@@ -55,7 +55,7 @@ def test_a_running_service_makes_its_backup_and_every_file_is_accounted_for(
     shop = settings.load(
         data=service.data, environ={"BENCHWEATHER_BACKUP__FOLDER": str(tmp_path / "stick")}
     )
-    until(lambda: state.read(shop).good_ms, within_s=60, what="the first backup")
+    until(lambda: state.read(shop).good_ms, what="the first backup")
     (made,) = making.backups(shop, shop.backup.folder)
     files = [
         p.relative_to(service.data).as_posix() for p in service.data.rglob("*") if p.is_file()

@@ -34,7 +34,7 @@ class Board:
                 dumps(json).encode(),
                 {"Content-Type": "application/json", "Origin": self._base, **headers},
             ),
-            timeout=20,
+            timeout=60,
         )
 
     def page(self, path):
@@ -50,12 +50,12 @@ class Board:
         return self._leads_on(urllib.request.Request(link.strip()))
 
     def _leads_on(self, asked):
-        with urllib.request.urlopen(asked, timeout=20) as answer:
+        with urllib.request.urlopen(asked, timeout=60) as answer:
             return "said=" not in answer.url
 
     def frame(self):
         """What is around each page, with the banner."""
-        with urllib.request.urlopen(f"{self._base}/_dash-layout", timeout=20) as answer:
+        with urllib.request.urlopen(f"{self._base}/_dash-layout", timeout=60) as answer:
             return dumps(load(answer), ensure_ascii=False)
 
 

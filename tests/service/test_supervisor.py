@@ -58,9 +58,9 @@ def test_the_board_is_connected_to_only_until_it_answers(tmp_path, monkeypatch):
         target=service._watch, args=(parts, signs, lambda: ready.append(board.looks))
     )
     watch.start()
-    assert board.looked.wait(30)
+    assert board.looked.wait(60)
     service.stop()
-    watch.join(30)
+    watch.join(60)
     board.server.shutdown(socket.SHUT_RDWR)
     board.server.close()
     assert len(ready) == 1

@@ -52,7 +52,7 @@ def test_a_write_that_never_returns_hangs_and_a_store_that_refuses_does_not(tmp_
         still = ingest.moved_s
         until(lambda: ingest.moved_s > still, what="it tries again")
     finally:
-        ingest.stop(5)
+        ingest.stop(60)
         writer.close()
 
 
@@ -86,7 +86,7 @@ class Manager:
 def answer(service, path, **headers):
     url = f"http://127.0.0.1:{service.board_port}{path}"
     asked = urllib.request.Request(url, headers=headers)
-    with urllib.request.urlopen(asked, timeout=20) as got:
+    with urllib.request.urlopen(asked, timeout=60) as got:
         return got.read().decode()
 
 
@@ -109,7 +109,7 @@ def _watch(service, name, manager):
     until(lambda: manager.hear("READY=1\nSTATUS=All parts work."), what="READY")
     until(lambda: manager.hear("WATCHDOG=1\nSTATUS=All parts work."), what="a sign of life")
     publisher = Publisher(Address("127.0.0.1", service.broker_port))
-    publisher.connect(10)
+    publisher.connect(60)
     pack = b'[{"u":"Cel","v":20.5},{"u":"%RH","v":48}]'
     publisher.publish("benchweather/bench/a1", pack)(10)
     publisher.close()

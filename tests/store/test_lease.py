@@ -116,17 +116,17 @@ def test_the_lease_does_not_pass_while_a_transaction_of_its_holder_is_open(two, 
     def frozen():
         with first.connection.transaction() as run:
             inside.set()
-            assert go_on.wait(30)
+            assert go_on.wait(60)
             journal.append(run, [Event(About.ALERT, "1", T0, "", "raise", {})])
 
     thread = threading.Thread(target=frozen)
     thread.start()
-    assert inside.wait(30)
+    assert inside.wait(60)
     second.connection.raw.execute("SET lock_timeout = 200")
     with pytest.raises(StoreUnavailable):
         take(second, "b")
     go_on.set()
-    thread.join(30)
+    thread.join(60)
     assert take(second, "b").number == 2
     assert second.connection.row("SELECT count(*) FROM event") == (1,), "it was still the holder's"
 

@@ -133,13 +133,13 @@ def test_a_request_that_nobody_waits_for_any_more_changes_nothing(shop):
 
     def places():
         reached.set()
-        gate.wait(20)
+        gate.wait(60)
         return ["bench"]
 
     with service(shop, places) as (_, begun):
         with pytest.raises(ipc.ServiceUnavailable):
             link.ask(shop, REGISTER | {"reference": "VN-1", "id": "tap-1"}, patience_s=0.2)
-        assert reached.wait(10)
+        assert reached.wait(60)
         gate.set()
         assert link.ask(shop, REGISTER | {"reference": "VN-2"}, LONG_S)
         assert references(shop) == ["VN-2"]
@@ -156,13 +156,13 @@ def test_no_file_is_changed_for_a_request_that_nobody_waits_for_any_more(shop):
 
     def places():
         reached.set()
-        gate.wait(20)
+        gate.wait(60)
         return ["bench"]
 
     with service(shop, places, settings=DecideSettings(file)):
         with pytest.raises(ipc.ServiceUnavailable):
             link.ask(shop, command, patience_s=0.2)
-        assert reached.wait(10)
+        assert reached.wait(60)
         gate.set()
         link.ask(shop, REGISTER | {"reference": "VN-1"}, LONG_S)
         assert not file.path.exists()
@@ -175,12 +175,12 @@ def test_who_lost_the_lease_neither_carries_out_nor_answers(shop):
 
     def places():
         reached.set()
-        gate.wait(20)
+        gate.wait(60)
         return ["bench"]
 
     with service(shop, places) as (writer, _), ThreadPoolExecutor(1) as board:
         asked = board.submit(link.ask, shop, REGISTER | {"reference": "VN-1"})
-        assert reached.wait(10)
+        assert reached.wait(60)
         writer.connection.fence = Fence(1)  # of a lease that nobody has: as after a takeover
         gate.set()
         with pytest.raises(LeaseLost):

@@ -296,7 +296,7 @@ def test_connections_that_open_a_new_store_at_once_all_prepare_it(tmp_path):
         faults, together = [], threading.Barrier(4)
 
         def prepare(path=tmp_path / f"{i}.sqlite3", faults=faults, together=together):
-            together.wait(30)
+            together.wait(60)
             try:
                 with contextlib.closing(SqliteConnection(path, read_only=False)) as connection:
                     connection.prepare()

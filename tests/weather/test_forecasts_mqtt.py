@@ -34,7 +34,7 @@ def parts(tmp_path):
     ingest = Ingest(script, Contract(), shop.writer, store_forecast=shop.intake.message)
     ingest.start()
     yield shop, script
-    ingest.stop(5)
+    ingest.stop(60)
     shop.writer.close()
     shop.reader.close()
 
@@ -144,7 +144,7 @@ def test_the_service_takes_forecasts_by_every_way(make_service, request, outside
         client.loop_start()
         for payload in (message(now), b"junk"):
             info = client.publish(TOPIC, payload, qos=1)
-            info.wait_for_publish(10)
+            info.wait_for_publish(60)
             sent.append(info.is_published())
         client.disconnect()
         client.loop_stop()
@@ -153,7 +153,7 @@ def test_the_service_takes_forecasts_by_every_way(make_service, request, outside
             with closing(Reader(service.store)) as reader:
                 return sorted(kept.source for kept in forecasts.recent(reader, 9))
 
-        until(lambda: sources() == ["folder", "met", "roof"], within_s=60)
+        until(lambda: sources() == ["folder", "met", "roof"])
         assert sent == [True, True]
 
         def refused():
