@@ -1,11 +1,12 @@
 """A large site as a whole: 10,000 sensors at 3,000 places, each sends its pair of readings every 10 s.
 
-    nice -n 5 python tests/benchmarks/bench_site.py [--quick] [--minutes 30] [--outlook N]
+    nice -n 5 python tests/benchmarks/bench_site.py [--quick] [--minutes 30] [--outlook N] [--sensors N]
 
 The sensors' messages come through 20 connections, as gateways bring them. `benchweather run`,
 PostgreSQL (which syncs to the disk), mosquitto and the sensors share this machine. A probe publishes
 twice a second and asks the database until its reading is there: its age is the time from message to
-durable. Prints a line a minute: messages sent and not yet stored, memory, processor time, rounds.
+durable. Prints a line a minute: messages sent and not yet stored, memory, processor time, rounds; and
+at the end the memory of each process, sampled each 30 s, with its slope, as a table for RESULTS.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
 import many_places
+import numpy as np
 import paho.mqtt.client as paho
 import postgresql_server
 import psycopg
@@ -40,6 +42,8 @@ WANTED_P95_S, WANTED_ROUND_S = 2.0, 10.0
 ROUNDS = ("benchweather_round_duration_seconds_count", "benchweather_round_duration_seconds_sum")
 PROBE = "benchweather/room-0002/probe"
 PLACES = 3_000
+MEMORY_S, STARTS_S = 30.0, 300.0
+"""Time between samples of the memory; time from the start that its slope leaves out. [s]"""
 
 
 def topic(sensor: int) -> str:
@@ -123,8 +127,67 @@ def memory_mb(pids: list[int]) -> float:
     )
 
 
+class Memory:
+    """Memory of the service's processes and of the parts beside it, sampled each `MEMORY_S`."""
+
+    def __init__(self, service: int, parts: dict[str, int]) -> None:
+        self._service, self._parts = service, parts
+        self._began_s, self._next_s = time.monotonic(), 0.0
+        self.samples: list[tuple[float, dict[str, float]]] = []
+        """Time since the start [s], and memory by process [MB]."""
+
+    def look(self) -> None:
+        """Take a sample if it is time for one."""
+        if time.monotonic() < self._next_s:
+            return
+        self._next_s = time.monotonic() + MEMORY_S
+        found = {name: memory_mb([pid]) for pid, name in self._processes().items()}
+        found["service, all processes"] = sum(found.values())
+        found |= {name: memory_mb(family(pid)) for name, pid in self._parts.items()}
+        self.samples.append((time.monotonic() - self._began_s, found))
+
+    def _processes(self) -> dict[int, str]:
+        """Names of the service's processes: itself, and its children by their modules."""
+        found = {}
+        for pid in family(self._service):
+            words = Path(f"/proc/{pid}/cmdline").read_text().split("\0")
+            module = words[words.index("-m") + 1] if "-m" in words else Path(words[0]).name
+            found[pid] = f"service: {module}"
+        return found
+
+    def table(self) -> str:
+        """Memory at the first and the last sample after the start, and the slope between them."""
+        lines = [
+            "| process | first, MB | last, MB | least, most | slope, MB an hour | samples |",
+            "|---|---|---|---|---|---|",
+        ]
+        steady = [sample for sample in self.samples if sample[0] >= STARTS_S] or self.samples
+        for name in dict.fromkeys(name for _, found in steady for name in found):
+            of = [(at / 3600, found[name]) for at, found in steady if name in found]
+            hours, mb = np.array(of).T
+            lines.append(
+                f"| {name} | {mb[0]:.0f} | {mb[-1]:.0f} | {mb.min():.0f}, {mb.max():.0f} "
+                f"| {slope(hours, mb)} | {len(mb)} in {60 * np.ptp(hours):.1f} min |"
+            )
+        return "\n".join(lines)
+
+
+def slope(hours, mb) -> str:
+    """Slope by least squares with its standard error, of samples taken as independent. [MB/h]"""
+    if len(mb) < 4:
+        return "too few samples"
+    (slope, _), covariance = np.polyfit(hours, mb, 1, cov=True)
+    return f"{slope:+.0f} ± {np.sqrt(covariance[0, 0]):.0f}"
+
+
 def observe(
-    url: str, board_port: int, parts: dict[str, int], sent, probe: Probe, until_s: float
+    url: str,
+    board_port: int,
+    parts: dict[str, int],
+    memory: Memory,
+    sent,
+    probe: Probe,
+    until_s: float,
 ) -> tuple[list[int], list[float]]:
     """Print a line a minute. Returns the backlogs in messages and the durations of rounds [s]."""
     rounds: list[float] = []
@@ -134,6 +197,7 @@ def observe(
     with contextlib.closing(Reader(url)) as reader:
         while time.monotonic() < until_s:
             time.sleep(5)
+            memory.look()
             stored = reader.tallies()["messages"] - len(probe.took_s)
             backlogs.append(max(0, sent.value - stored))
             now = metrics(board_port)
@@ -161,8 +225,9 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="small, to see that it runs")
     parser.add_argument("--minutes", type=float, default=30)
     parser.add_argument("--outlook", type=int, default=1, help="processes that look ahead")
+    parser.add_argument("--sensors", type=int, default=10_000)
     asked = parser.parse_args()
-    sensors, minutes = (100, 0.2) if asked.quick else (10_000, asked.minutes)
+    sensors, minutes = (100, 0.2) if asked.quick else (asked.sensors, asked.minutes)
     postgresql_server.FAST = ("-c", "max_connections=50")
     server = postgresql_server.PostgresqlServer()
     server.start()
@@ -175,7 +240,7 @@ def main() -> None:
             many_places.fill(writer, 30 if asked.quick else PLACES, now_ms())
         mosquitto = Mosquitto(folder)
         mosquitto.start()
-        service = RunningService(folder / "shop", broker_url=mosquitto.url)
+        service = RunningService(folder / "shop", broker_url=mosquitto.url, fork=False)
         service.environment |= {
             "BENCHWEATHER_STORE__URL": url,
             "BENCHWEATHER_OUTLOOK__PROCESSES": str(asked.outlook),
@@ -194,8 +259,11 @@ def main() -> None:
                 "mosquitto": mosquitto._child.pid,
                 "sensors": source.pid,
             }
+            others = {part: pid for part, pid in parts.items() if part != "service"}
+            memory = Memory(service.pid, others)
             until_s = time.monotonic() + 60 * minutes
-            backlogs, rounds = observe(url, service.board_port, parts, sent, probe, until_s)
+            port = service.board_port
+            backlogs, rounds = observe(url, port, parts, memory, sent, probe, until_s)
             probe.ended.set()
             probe.join(10)
             done.set()
@@ -210,7 +278,9 @@ def main() -> None:
         f"{statistics.median(backlogs):,.0f} usually, {backlogs[-1]:,} at the end\n"
         f"message to durable: median {statistics.median(took):.2f} s, "
         f"p95 {took[int(0.95 * len(took))]:.2f} s (wanted {WANTED_P95_S:g}), most {took[-1]:.2f} s\n"
-        f"rounds: {len(rounds)}, longest {max(rounds, default=0):.1f} s (wanted {WANTED_ROUND_S:g})"
+        f"rounds: {len(rounds)}, longest {max(rounds, default=0):.1f} s (wanted {WANTED_ROUND_S:g})\n"
+        f"memory after the first {STARTS_S / 60:g} min, all of it if it ran no longer\n\n"
+        f"{memory.table()}"
     )
 
 
