@@ -63,6 +63,7 @@ from monitor.core import logs
 from monitor.core.clock import now_ms
 from monitor.core.errors import SettingsFault
 from monitor.core.imports import uncollected
+from monitor.core.memory import return_large_blocks
 from monitor.core.ports import is_listening
 from monitor.core.systemd import Notifier, is_journal
 from monitor.settings import Settings
@@ -126,6 +127,7 @@ def demo(data: DemoData = None, config: Config = None, verbose: Verbose = False)
 
 
 def _run(settings: Settings, *, verbose: bool, standby: bool = False) -> None:
+    return_large_blocks()
     with uncollected():
         from monitor.service.restarts import run_service
 

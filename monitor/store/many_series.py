@@ -115,5 +115,9 @@ def lateness(
 
 
 def _parts(every: Sequence[_One]) -> Iterator[Sequence[_One]]:
+    """Parts of a power of two or `AT_ONCE`, filled up with the last one, which adds no row: an engine
+    keeps each statement, SQLite 0.5 MB for one of 3,000 series."""
     for start in range(0, len(every), AT_ONCE):
-        yield every[start : start + AT_ONCE]
+        part = every[start : start + AT_ONCE]
+        size = min(1 << (len(part) - 1).bit_length(), AT_ONCE)
+        yield [*part, *[part[-1]] * (size - len(part))]

@@ -251,8 +251,11 @@ def test_a_voided_stretch_is_left_out_of_what_is_read(writer, reader):
     assert rollups.recount(reader, 0, EVER_MS).disagreements == []  # of all that was sent
 
 
-def test_rollups_of_many_series_are_those_of_the_readings_of_each(writer, reader, monkeypatch):
-    monkeypatch.setattr(many_series, "AT_ONCE", 2)
+@pytest.mark.parametrize("at_once", [2, 3_000])
+def test_rollups_of_many_series_are_those_of_the_readings_of_each(
+    writer, reader, monkeypatch, at_once
+):
+    monkeypatch.setattr(many_series, "AT_ONCE", at_once)
     every = [Series("front-bench", f"a{i}", Quantity.HUMIDITY) for i in range(5)]
     times = [HOUR0 - 600_000, HOUR0 - 1, HOUR0, HOUR0 + 7, HOUR0 + 600_000, HOUR0 + 1_200_000]
     writer.write(
@@ -315,8 +318,21 @@ def test_a_delivery_is_known_by_its_packet_id_and_the_least_lateness_is_kept(wri
     assert reader.lateness("p", "s", HOUR0).tolist() == [(HOUR0, 0.25)]
 
 
-def test_lateness_of_many_topics_is_each_ones_own(writer, reader, monkeypatch):
-    monkeypatch.setattr(many_series, "AT_ONCE", 2)
+def test_questions_about_any_number_of_series_are_of_few_statements(reader, monkeypatch):
+    asked, connection = set(), reader.connection
+    rows = connection.rows
+    monkeypatch.setattr(
+        connection, "rows", lambda sql, values: asked.add(sql) or rows(sql, values)
+    )
+    for n in range(1, 300, 7):
+        assert many_series.sums(connection, list(range(n)), HOUR_S, 0, HOUR0) == {}
+        assert many_series.lateness(connection, [("p", f"s{i}") for i in range(n)], 0, 1) == {}
+    assert len(asked) <= 20  # an engine keeps each, and one of 3,000 series is large
+
+
+@pytest.mark.parametrize("at_once", [2, 3_000])
+def test_lateness_of_many_topics_is_each_ones_own(writer, reader, monkeypatch, at_once):
+    monkeypatch.setattr(many_series, "AT_ONCE", at_once)
     late = {("p", f"s{i}", HOUR0 + h * 3_600_000): 100 * i + h for i in range(5) for h in range(4)}
     writer.write([], lateness={**late, ("q", "s1", HOUR0): 9_000})
     topics = [("p", "s4"), ("p", "s1"), ("p", "s0"), ("q", "s1"), ("never", "heard")]
