@@ -270,16 +270,15 @@ def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> tuple[float, float]:
 
 
 def _sensor(quantity: str, one: SensorState, now_ms: int) -> Seen:
-    values = {
-        "silent_s": max(now_ms - one.heard_ms, 0) / 1000,
-        "unchanged_s": one.unchanged_s,
-        "saturated_s": one.saturated_s,
-        "battery": one.battery_pct,
-        "calibrated_s": one.calibrated_s,
-        "rested": one.rested,
-    }
+    match quantity:
+        case "silent_s":
+            value = max(now_ms - one.heard_ms, 0) / 1000
+        case "battery":
+            value = one.battery_pct
+        case _:
+            value = getattr(one, quantity)
     label = f"Sensor {one.sensor} at {one.place.label}"
-    return Seen(f"{one.place.id}/{one.sensor}", label, values[quantity])
+    return Seen(f"{one.place.id}/{one.sensor}", label, value)
 
 
 def _wait(quantity: str, one: WaitStatus) -> Seen:

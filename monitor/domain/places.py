@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -98,7 +99,7 @@ class Place:
     glass: Literal["", "single", "double"] = ""
     open_flame: bool = False
 
-    @property
+    @functools.cached_property
     def label(self) -> str:
         return self.name or self.id.replace("-", " ").replace("_", " ").capitalize()
 

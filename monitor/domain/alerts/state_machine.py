@@ -45,7 +45,7 @@ class AlertStep(NamedTuple):
 
 
 class _On(NamedTuple):
-    """A rule that is on for a subject."""
+    """A rule that is on for a subject, or about to change."""
 
     rule: Rule
     seen: Seen
@@ -81,23 +81,24 @@ def step(
         Nothing is told again now but what may break quiet hours; it is once they are over.
     """
     rules = [rule for rule in rules if rule.on]
-    moved = {
-        (rule.id, one.subject): advance(rule, states.get((rule.id, one.subject), OFF), one, now_ms)
-        for rule in rules
-        for one in seen.get(rule.id, ())
-    }
-    causes = {rule_id for (rule_id, _), state in moved.items() if state.on}
-    open_now = {(alert.family, alert.subject): alert for alert in alerts}
-    gravest: dict[tuple[str, str], _On] = {}
+    moving: list[_On] = []
+    """What is on or about to change: of nearly all subjects, no rule is."""
     for rule in rules:
         for one in seen.get(rule.id, ()):
-            key = (rule.family, one.subject)
-            state = moved[rule.id, one.subject]
-            if causes.intersection(rule.under) and key not in open_now:
-                moved[rule.id, one.subject] = OFF  # it lasts anew once the cause is gone
-                continue
-            if state.on and (key not in gravest or rule.urgency > gravest[key].rule.urgency):
-                gravest[key] = _On(rule, one, state)
+            state = advance(rule, states.get((rule.id, one.subject), OFF), one, now_ms)
+            if state != OFF:
+                moving.append(_On(rule, one, state))
+    causes = {one.rule.id for one in moving if one.state.on}
+    open_now = {(alert.family, alert.subject): alert for alert in alerts}
+    gravest: dict[tuple[str, str], _On] = {}
+    moved: dict[tuple[str, str], RuleState] = {}
+    for on in moving:
+        key = (on.rule.family, on.seen.subject)
+        if causes.intersection(on.rule.under) and key not in open_now:
+            continue  # it lasts anew once the cause is gone
+        moved[on.rule.id, on.seen.subject] = on.state
+        if on.state.on and (key not in gravest or on.rule.urgency > gravest[key].rule.urgency):
+            gravest[key] = on
     there = {one.subject for many in seen.values() for one in many}
     in_use = {rule.id for rule in rules}
     begun = {(rule, one.subject) for rule, many in seen.items() for one in many if one.begun}
@@ -139,7 +140,7 @@ def step(
         elif _advice_changed(alert, on, now_ms):
             said = {name: value for name, value in _said(on).items() if name in _ADVICE}
             events.append(_event(alert.id, now_ms, AlertAction.ADVISED, said))
-    return AlertStep({key: state for key, state in moved.items() if state != OFF}, events)
+    return AlertStep(moved, events)
 
 
 def _began(on: _On, now_ms: int) -> int:
