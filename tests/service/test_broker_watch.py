@@ -167,7 +167,8 @@ class Watched:
 def make_watched(tmp_path, monkeypatch):
     monkeypatch.setattr(broker_watch, "PROBE_S", 0.5)
     monkeypatch.setattr(broker_watch, "DOUBTED_PROBE_S", 0.2)
-    monkeypatch.setattr(broker_watch, "PROBE_WAIT_S", 1.5)
+    monkeypatch.setattr(broker_watch, "PROBE_WAIT_S", 5.0)  # what works has answered by then
+    monkeypatch.setattr(broker_watch, "SICK_PROBE_WAIT_S", 10.0)
     monkeypatch.setattr(embedded_broker, "STATE_WAIT_S", 0.5)
     made = []
 
@@ -261,7 +262,7 @@ def test_a_broker_at_the_limit_of_its_own_store_lets_the_ingest_in_again(make_wa
         while True:
             pack = [{"u": "Cel", "v": 20, "t": 1.7e9 + acknowledged}]
             body = json.dumps(pack).encode().ljust(20_000)
-            publisher.publish("benchweather/bench/a1", body)(1)
+            publisher.publish("benchweather/bench/a1", body)(5)
             acknowledged += 1
     publisher.close()
     assert acknowledged > 50
