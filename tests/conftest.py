@@ -7,16 +7,16 @@ With `TESTS_SKIP_NOTHING=1` (as CI sets it) a test that would be skipped fails. 
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import functools
 import gc
 import io
-import itertools
 import os
-import random
 import shutil
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -154,19 +154,27 @@ def pytest_runtest_makereport(item, call):
     return report
 
 
+SHARES = 64
+"""Shares of the ports, of which each process that runs tests has one."""
+
+
 def _ports() -> Iterator[int]:
-    """Ports of this worker's own share, below those that the kernel deals out, none soon again."""
-    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
-    share = range(16_000 + worker % 8, 32_000, 8)
-    first = random.SystemRandom().randrange(len(share))
-    return itertools.cycle([*share[first:], *share[:first]])
+    """Ports of this process's own share, below those that the kernel deals out, none soon again. A
+    lock keeps the share from all other processes that run tests here, of whatever run."""
+    for number in range(SHARES):
+        name = Path(tempfile.gettempdir(), f"benchweather-tests-{number}")
+        with contextlib.suppress(OSError), name.open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            while True:
+                yield from range(16_000 + number, 32_000, SHARES)
+    raise AssertionError("every share of the ports is in use")
 
 
 PORTS = _ports()
 
 
 def free_port() -> int:
-    """A port that nothing listens on and that no other worker will be given."""
+    """A port that nothing listens on and that no other test will be given."""
     for port in PORTS:
         with socket.socket() as probe, contextlib.suppress(OSError):
             probe.bind(("127.0.0.1", port))
@@ -339,7 +347,7 @@ class Child(supervisor.ChildProcess):
 supervisor.ChildProcess = Child
 """
 
-    def start(self, *, within_s: float = 60.0) -> None:
+    def start(self, *, within_s: float = 200.0) -> None:
         """Start it, and wait until the board answers and the ingest is at the broker."""
         before = self.before if self.board else f"{self.without_board}\n{self.before}"
         code = f"{before}\nfrom monitor.__main__ import main; main()"

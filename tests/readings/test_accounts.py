@@ -125,7 +125,7 @@ def test_mosquitto_with_our_files_lets_a_sensor_publish_readings_and_nothing_els
     broker, own, passwords = guarded_by_us
     service = make_service(broker_url=broker.url, board=False)
     service.environment |= own
-    service.start(within_s=120)
+    service.start()
     clients, heard = {}, []
     for name in ("attic", "button"):
         clients[name] = connected(broker.port, user=name, password=passwords[name])

@@ -24,7 +24,7 @@ def test_no_connect_with_a_guessed_client_id_loses_an_acknowledged_reading(
 ):
     url = request.getfixturevalue("mosquitto").url if kind == "mosquitto" else ""
     service = make_service(broker_url=url, board=False)
-    service.start(within_s=120)
+    service.start()
     load = Load(service.port, count=2000, per_s=800)
     load.start()
     for guess in GUESSES:

@@ -40,7 +40,7 @@ def started_demo(tmp_path_factory):
     service = RunningService(tmp_path_factory.mktemp("demo") / "shop", demo=True, fork=False)
     service.before = "from monitor.service import supervisor; supervisor.OUTLOOK_AFTER_S = 5"
     try:
-        service.start(within_s=200)
+        service.start()
         settings = load(data=service.data, demo=True, environ={})
         looks = [files.look(settings, place, now_ms()) for place in (BENCH, CORNER)]
         yield service, looks, files.progress(settings)
