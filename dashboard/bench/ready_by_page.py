@@ -290,7 +290,9 @@ def against_gluing(place: str, shop: ShopData, glues: GlueQueries) -> Component 
     return html.P(
         [
             dcc.Link("May I glue now?", href=f"{GLUE_NOW}?{urlencode({'place': place})}"),
-            f" {text.word}. {text.sentence}",
+            " ",
+            html.Strong(f"{text.word}."),
+            f" {text.sentence}",
         ],
         className="caution",
     )

@@ -10,10 +10,9 @@ partitions by month (UTC).
 from __future__ import annotations
 
 import contextlib
-import functools
 import time
 import weakref
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 from urllib.parse import unquote
 
@@ -21,28 +20,14 @@ import numpy as np
 import psycopg
 from numpy.typing import NDArray
 from psycopg.conninfo import conninfo_to_dict
-from psycopg.types.numeric import FloatDumper, FloatLoader
-from psycopg.types.string import StrDumper
 
 from monitor.core.clock import now_ms
 from monitor.core.errors import LeaseLost, StoreFault, StoreMissing, StoreUnavailable
-from monitor.store import connection, migrations, postgresql_bulk, postgresql_schema, rollups
+from monitor.store import migrations, postgresql_bulk, postgresql_schema, rollups
+from monitor.store import postgresql_session as session
 from monitor.store.connection import Columns, Row3, StoreConnection
+from monitor.store.postgresql_session import StoreCursor
 
-CONNECT_S = 5
-"""Longest wait for the server to answer. [s]"""
-STATEMENT_S = 120
-"""Longest time of one statement; a longer one is ended and counts as not done. [s]"""
-DEAD_S = {"tcp_keepalives_idle": 30, "tcp_keepalives_interval": 10, "tcp_keepalives_count": 3}
-"""When the server asks whether we still live, and gives us up: our claim would else stay for hours after
-a power cut. [s], [s], [-]"""
-UNHEARD_S = 20
-"""Longest time that the server's computer may not confirm what was sent to it; the system's own is about
-15 minutes, if a cable was pulled or the power is cut. [s]"""
-IDLE_S = 60
-"""Longest time that a transaction may do nothing: it would keep other writers waiting. [s]"""
-ENDING_S = 1.0
-"""Time for which the session of a service that has ended may still be there. [s]  Ours."""
 ASK_S, ASK_EVERY_S = 30.0, 0.1
 """Longest time to ask what became of a commit that was cut, and between two tries. [s]"""
 AHEAD_MS = 32 * 86_400_000
@@ -63,16 +48,6 @@ AND relowner = (SELECT relowner FROM pg_class WHERE oid = 'reading'::regclass)""
 _FIRST_TURN = "SELECT pg_advisory_xact_lock(1, hashtext(current_schema()))"
 """Takes the lock of who makes the schema, and with it the other one. Every user of the database can."""
 _NUMBER = "SELECT pg_current_xact_id()::text"
-_CLAIM = (
-    "LOCK TABLE service IN EXCLUSIVE MODE",
-    "DELETE FROM service WHERE NOT EXISTS (SELECT FROM pg_stat_activity AS one "
-    "WHERE one.pid = service.pid AND usesysid = user_id AND coalesce(backend_start = since, true))",
-    "INSERT INTO service SELECT pid, usesysid, backend_start, %(stands_by)s FROM pg_stat_activity "
-    "WHERE pid = pg_backend_pid() "
-    "AND NOT EXISTS (SELECT FROM service WHERE NOT (stands_by AND %(stands_by)s))",
-)
-"""Note a service's connection in the store as long as it lasts, alone or with others that stand by. The
-server hides `backend_start` from other users: the process and its user must then be enough."""
 _LEASE = "SELECT number FROM lease"
 _OCCUPIED = """
 SELECT series_id, ts_ms FROM reading
@@ -97,75 +72,6 @@ SELECT * FROM unnest(?::bigint[], ?::bigint[], ?::bigint[], ?::bigint[], ?::floa
 {rollups.MERGED}"""  # noqa: S608 - a constant of the store
 _PERIODS_S = (rollups.TEN_MINUTES_S, rollups.HOUR_S)
 _COPY = "COPY reading FROM STDIN (FORMAT BINARY)"
-
-
-@functools.lru_cache(maxsize=512)
-def _in_own_words(sql: str) -> str:
-    return sql.replace("%", "%%").replace("?", "%s")
-
-
-def _is_claimed(raw: psycopg.Connection[Any], stands_by: bool) -> bool:
-    """Claim the store for a connection; False if a service has it."""
-    with raw.transaction(), psycopg.Cursor(raw) as run:
-        run.execute("SET TRANSACTION READ WRITE")
-        if run.execute("SELECT to_regclass('service')").fetchone() == (None,):
-            return True  # of an earlier version, which is read once to be refused
-        for statement in _CLAIM:
-            run.execute(statement, {"stands_by": stands_by})
-        return run.rowcount == 1
-
-
-def _is_claimed_soon(raw: psycopg.Connection[Any], stands_by: bool) -> bool:
-    """`_is_claimed`, also where the session of a service that has just ended is still ending."""
-    until_s = time.monotonic() + ENDING_S
-    while not _is_claimed(raw, stands_by):
-        if time.monotonic() > until_s:
-            return False
-        time.sleep(0.05)
-    return True
-
-
-class _WholeNumber(FloatLoader):
-    """Sums of whole numbers, which PostgreSQL gives as `numeric`, as int; other numbers as float."""
-
-    def load(self, data: Any) -> Any:
-        text = bytes(data)
-        return int(text) if text.lstrip(b"-").isdigit() else float(text)
-
-
-class _Number(FloatDumper):
-    """Writes NaN as NULL, as SQLite does."""
-
-    def dump(self, obj: Any) -> Any:
-        return None if obj != obj else super().dump(obj)
-
-
-class _Text(StrDumper):
-    """Writes characters that PostgreSQL cannot store as U+FFFD."""
-
-    def dump(self, obj: str) -> bytes:
-        return obj.replace("\0", "\ufffd").encode("utf-8", "replace")
-
-
-class _Column(psycopg.adapt.Dumper):
-    """Writes an array in binary form, of the type in the statement."""
-
-    format = psycopg.pq.Format.BINARY
-
-    def dump(self, obj: NDArray[Any]) -> bytes:
-        return postgresql_bulk.array_content(obj)
-
-
-class _Cursor(psycopg.Cursor[Any]):
-    """A cursor that takes `?` for a value, as the store's SQL has it."""
-
-    def execute(self, query: Any, params: Any = (), **more: Any) -> _Cursor:
-        super().execute(_in_own_words(query), params, **more)
-        return self
-
-    def executemany(self, query: Any, params_seq: Iterable[Any], **more: Any) -> None:
-        if rows := list(params_seq):
-            super().executemany(_in_own_words(query), rows, **more)
 
 
 class PostgresqlConnection(StoreConnection):
@@ -224,12 +130,12 @@ ORDER BY place, sensor, quantity
             return postgresql_bulk.table(answer, columns)
 
     @contextlib.contextmanager
-    def cursor(self, sql: str, values: Sequence[Any] = ()) -> Iterator[_Cursor]:
+    def cursor(self, sql: str, values: Sequence[Any] = ()) -> Iterator[StoreCursor]:
         with self._lock, self._translated(), self._begun(sql, values) as found:
             yield found
 
     @contextlib.contextmanager
-    def transaction(self, *, beside: bool = False) -> Iterator[_Cursor]:
+    def transaction(self, *, beside: bool = False) -> Iterator[StoreCursor]:
         with self._lock, self._translated(), self._begun("BEGIN") as run:
             try:
                 run.execute(self._turn if not beside else _BESIDE_OTHERS)
@@ -396,67 +302,16 @@ ORDER BY place, sensor, quantity
         self._days |= days
 
     def _connected(self) -> psycopg.Connection[Any]:
-        try:
-            raw = psycopg.connect(
-                self._url,
-                autocommit=True,
-                connect_timeout=CONNECT_S,
-                keepalives_idle=30,
-                keepalives_interval=10,
-                keepalives_count=3,
-                tcp_user_timeout=1000 * UNHEARD_S,
-                client_encoding="utf8",
-                cursor_factory=_Cursor,
-                application_name="benchweather",
-            )
-        except UnicodeError:
-            raise StoreFault(
-                f"{self.name}: no host can have this name: correct store.url"
-            ) from None
+        raw = session.begin(self._url, self.name, read_only=self._read_only)
         # Readers are kept by thread: one that ends leaves its connection to be closed with it.
         weakref.finalize(self, raw.close).atexit = False
-        raw.adapters.register_dumper(float, _Number)
-        raw.adapters.register_dumper(str, _Text)
-        raw.adapters.register_dumper(np.ndarray, _Column)
-        raw.adapters.register_loader("numeric", _WholeNumber)
-        try:
-            self._checked(raw)
-            with raw.cursor() as run:
-                run.execute(f"SET lock_timeout = {round(1000 * connection.BUSY_WAIT_S)}")
-                run.execute(f"SET statement_timeout = {1000 * STATEMENT_S}")
-                for name, value in DEAD_S.items():
-                    run.execute(f"SET {name} = {value}")
-                run.execute(f"SET idle_in_transaction_session_timeout = {1000 * IDLE_S}")
-                if self._read_only:
-                    run.execute("SET default_transaction_read_only = on")
-            if self._stands_by is not None and not _is_claimed_soon(raw, self._stands_by):
-                raise StoreUnavailable(
-                    f"{self.name}: another Benchweather uses this store: stop it, or set store.url to "
-                    "another database. If one is to take over when the other fails, start both with "
-                    "--standby"
-                )
-        except BaseException:
-            raw.close()
-            raise
+        if self._stands_by is not None:
+            try:
+                session.claim(raw, self.name, stands_by=self._stands_by)
+            except BaseException:
+                raw.close()
+                raise
         return raw
-
-    def _checked(self, raw: psycopg.Connection[Any]) -> None:
-        if raw.info.server_version < 150_000:
-            raise StoreFault(
-                f"{self.name}: PostgreSQL {raw.info.server_version // 10_000}: must be 15 or newer"
-            )
-        if (encoding := raw.info.parameter_status("server_encoding")) != "UTF8":
-            raise StoreFault(
-                f"{self.name}: the database's encoding is {encoding}: must be UTF8. Make one with "
-                "createdb --encoding=UTF8 --template=template0, and set store.url to it"
-            )
-        (anyone,) = raw.execute(postgresql_schema.ANYONE_CREATES).fetchone() or (False,)
-        if anyone:
-            raise StoreFault(
-                f"{self.name}: every user may create functions in the schema of the store, and so act "
-                "with your rights. As the owner run REVOKE CREATE ON SCHEMA public FROM PUBLIC, "
-                "with the name of your schema"
-            )
 
     def _is_cut(self) -> bool:
         return self.raw is None or self.raw.closed

@@ -20,7 +20,7 @@ from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, Writer, rollups
 
 psycopg = pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
-postgresql = pytest.importorskip("monitor.store.postgresql")
+postgresql_session = pytest.importorskip("monitor.store.postgresql_session")
 pytestmark = pytest.mark.slow
 HOUR_MS = 3_600_000
 T0 = 1_790_000_000_000
@@ -117,7 +117,7 @@ def test_what_is_read_of_one_series_is_asked_of_one_server(postgresql_server, sh
     reader = Reader(url)
 
     seen: list[tuple[str, tuple]] = []
-    execute = postgresql._Cursor.execute
+    execute = postgresql_session.StoreCursor.execute
 
     def watched(cursor, query, params=(), **more):
         seen.append((query, params))
@@ -129,9 +129,9 @@ def test_what_is_read_of_one_series_is_asked_of_one_server(postgresql_server, sh
     homes = set()
     for one in ids.values():
         for what, read in OF_ONE_SERIES.items():
-            monkeypatch.setattr(postgresql._Cursor, "execute", watched)
+            monkeypatch.setattr(postgresql_session.StoreCursor, "execute", watched)
             found = read(reader, one)
-            monkeypatch.setattr(postgresql._Cursor, "execute", execute)
+            monkeypatch.setattr(postgresql_session.StoreCursor, "execute", execute)
             assert found == read(plain, one), what
             servers = asked(reader)
             assert len(servers) == 1, what
