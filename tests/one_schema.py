@@ -52,13 +52,11 @@ def lacks_its_series(sql: str) -> bool:
 def statements(monkeypatch):
     """Statements that the test runs on PostgreSQL, each checked at its end."""
     pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
-    from monitor.store import postgresql_session
+    from monitor.store.postgresql import session
 
     seen = set()
-    ours = postgresql_session._in_own_words.__wrapped__
-    monkeypatch.setattr(
-        postgresql_session, "_in_own_words", lambda sql: seen.add(sql) or ours(sql)
-    )
+    ours = session._in_own_words.__wrapped__
+    monkeypatch.setattr(session, "_in_own_words", lambda sql: seen.add(sql) or ours(sql))
     yield seen
     wrong = [sql for sql in seen if leaves_its_schema(sql) or lacks_its_series(sql)]
     assert not wrong, wrong

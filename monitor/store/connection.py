@@ -1,6 +1,6 @@
 """A connection to the store's database, of whichever engine: queries, transactions, errors as ours.
 
-What the engines do differently is in `sqlite.py` and `postgresql.py`, and nowhere else. All other SQL of
+What the engines do differently is in `sqlite.py` and `postgresql`, and nowhere else. All other SQL of
 the store is written once, with `?` for a value.
 """
 
@@ -220,7 +220,7 @@ def opened(address: StoreAddress, *, read_only: bool, turn: str = "") -> StoreCo
     """
     if isinstance(address, str):
         try:
-            from monitor.store.postgresql import PostgresqlConnection
+            from monitor.store.postgresql.connection import PostgresqlConnection
         except ImportError as exc:
             raise StoreFault(
                 "store.url: the package to reach PostgreSQL is not installed: run "

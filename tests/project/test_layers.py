@@ -46,7 +46,10 @@ def test_every_contract_is_read():
                 "sensors/agent/pack_store.py",
             },
         ),
-        ("psycopg", {"monitor/store/postgresql.py"}),
+        (
+            "psycopg",
+            {"monitor/store/postgresql/connection.py", "monitor/store/postgresql/session.py"},
+        ),
         ("apscheduler", {"monitor/runtime/scheduler.py"}),
         ("bcrypt", {"monitor/mqtt/accounts.py"}),
         ("apprise", {"monitor/notifications/sender.py"}),

@@ -20,7 +20,7 @@ from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, Writer, rollups
 
 psycopg = pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
-postgresql_session = pytest.importorskip("monitor.store.postgresql_session")
+postgresql_session = pytest.importorskip("monitor.store.postgresql.session")
 pytestmark = pytest.mark.slow
 HOUR_MS = 3_600_000
 T0 = 1_790_000_000_000

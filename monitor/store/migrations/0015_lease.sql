@@ -1,1 +1,1 @@
--- Lease of a store by one service. Only a database on a server has it: see `postgresql_schema.py`.
+-- Lease of a store by one service. Only a database on a server has it: see `postgresql/schema.py`.

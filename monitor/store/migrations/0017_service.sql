@@ -1,1 +1,1 @@
--- Services that use the store. Only a database on a server has it: see `postgresql_schema.py`.
+-- Services that use the store. Only a database on a server has it: see `postgresql/schema.py`.

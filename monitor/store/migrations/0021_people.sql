@@ -1,2 +1,2 @@
 -- People, their sessions, keys and phones. Only a database on a server has them: see
--- `postgresql_schema.py`. Beside a file they are files in the data folder.
+-- `postgresql/schema.py`. Beside a file they are files in the data folder.

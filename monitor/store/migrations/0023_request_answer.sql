@@ -1,2 +1,2 @@
 -- Who only asks may not change the table of requests. Only a database on a server has it: see
--- `postgresql_schema.py`.
+-- `postgresql/schema.py`.

@@ -14,7 +14,8 @@ from psycopg.types.numeric import FloatDumper, FloatLoader
 from psycopg.types.string import StrDumper
 
 from monitor.core.errors import StoreFault, StoreUnavailable
-from monitor.store import connection, postgresql_bulk, postgresql_schema
+from monitor.store import connection
+from monitor.store.postgresql import bulk, schema
 
 CONNECT_S = 5
 """Longest wait for the server to answer. [s]"""
@@ -136,7 +137,7 @@ def _checked(raw: psycopg.Connection[Any], name: str) -> None:
             f"{name}: the database's encoding is {encoding}: must be UTF8. Make one with "
             "createdb --encoding=UTF8 --template=template0, and set store.url to it"
         )
-    (anyone,) = raw.execute(postgresql_schema.ANYONE_CREATES).fetchone() or (False,)
+    (anyone,) = raw.execute(schema.ANYONE_CREATES).fetchone() or (False,)
     if anyone:
         raise StoreFault(
             f"{name}: every user may create functions in the schema of the store, and so act "
@@ -178,7 +179,7 @@ class _Column(psycopg.adapt.Dumper):
     format = psycopg.pq.Format.BINARY
 
     def dump(self, obj: NDArray[Any]) -> bytes:
-        return postgresql_bulk.array_content(obj)
+        return bulk.array_content(obj)
 
 
 class StoreCursor(psycopg.Cursor[Any]):

@@ -23,10 +23,10 @@ from psycopg.conninfo import conninfo_to_dict
 
 from monitor.core.clock import now_ms
 from monitor.core.errors import LeaseLost, StoreFault, StoreMissing, StoreUnavailable
-from monitor.store import migrations, postgresql_bulk, postgresql_schema, rollups
-from monitor.store import postgresql_session as session
+from monitor.store import migrations, rollups
 from monitor.store.connection import Columns, Row3, StoreConnection
-from monitor.store.postgresql_session import StoreCursor
+from monitor.store.postgresql import bulk, schema, session
+from monitor.store.postgresql.session import StoreCursor
 
 ASK_S, ASK_EVERY_S = 30.0, 0.1
 """Longest time to ask what became of a commit that was cut, and between two tries. [s]"""
@@ -124,10 +124,10 @@ ORDER BY place, sensor, quantity
             return found.fetchone()
 
     def table(self, sql: str, values: Sequence[Any], columns: Columns) -> NDArray[np.void]:
-        arrays = postgresql_bulk.as_arrays(sql, columns)
+        arrays = bulk.as_arrays(sql, columns)
         with self._lock, self._translated(), self._begun(arrays, values, binary=True) as found:
             answer = [found.pgresult.get_value(0, i) for i in range(len(columns))]
-            return postgresql_bulk.table(answer, columns)
+            return bulk.table(answer, columns)
 
     @contextlib.contextmanager
     def cursor(self, sql: str, values: Sequence[Any] = ()) -> Iterator[StoreCursor]:
@@ -205,12 +205,12 @@ ORDER BY place, sensor, quantity
             np.array(column, kind)
             for column, kind in zip(columns, ("i8", "i8", "f8"), strict=True)
         )
-        content = postgresql_bulk.copy_content(series, at, values)
+        content = bulk.copy_content(series, at, values)
         run.execute("SAVEPOINT before")
         try:
             with run.copy(_COPY) as copy:
                 copy.write(content)
-                windows = postgresql_bulk.windows(series, at, values, _PERIODS_S)  # meanwhile
+                windows = bulk.windows(series, at, values, _PERIODS_S)  # meanwhile
         except psycopg.errors.UniqueViolation:  # some are there already
             run.execute("ROLLBACK TO before")
             return self._put_new(run, [series, at, values])
@@ -283,7 +283,7 @@ ORDER BY place, sensor, quantity
             self.raw.close()
 
     def _statements(self, step: migrations.Migration) -> Sequence[str]:
-        return postgresql_schema.statements(step)
+        return schema.statements(step)
 
     def _has_steps(self, run: Any) -> bool:
         return run.execute("SELECT to_regclass('schema_step')").fetchone()[0] is not None

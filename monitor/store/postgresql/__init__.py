@@ -1,0 +1,1 @@
+"""The store on a PostgreSQL server: its connection, sessions, schema, and readings in bulk."""
