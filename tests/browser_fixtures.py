@@ -96,13 +96,17 @@ def until(page, expression: str, seconds: float = 30.0) -> None:
         page.wait_for_timeout(100)
 
 
+ON_ITS_WAY = ("context was destroyed", "of null")
+"""Errors of an expression while the page goes to another, or before what it names is there."""
+
+
 def _holds(page, expression: str) -> bool:
     from playwright.sync_api import Error
 
     try:
         return bool(page.evaluate(expression))
-    except Error as exc:  # the page goes to another meanwhile
-        if "context was destroyed" not in str(exc):
+    except Error as exc:
+        if not any(words in str(exc) for words in ON_ITS_WAY):
             raise
         return False
 

@@ -187,11 +187,14 @@ _SAVES: dict[str, Callable[[Form, Settings], Paths]] = {
 def restart(
     tap: Mapping[str, Any], _done: Mapping[str, Any], *, ask: Callable[[dict[str, Any]], Any]
 ) -> dict[str, Any]:
-    """After settings were saved: let the service start again with them."""
+    """After settings were saved: let the service start again with them.
+
+    Once for each tap: one whose answer was lost, as by the restart itself, is sent again.
+    """
     if tap.get("do") != SAVE:
         return {}
     with contextlib.suppress(MonitorError):  # they are saved all the same
-        ask(RestartService().as_command())
+        ask(RestartService().as_command(**({"id": f"{tap['id']}-restart"} if "id" in tap else {})))
     return {}
 
 

@@ -17,6 +17,7 @@ from dashboard.guide import forms, page, steps
 from dashboard.ui.form_input import Form
 from monitor.commands import Commands
 from monitor.commands.guide import DecideTestNotice
+from monitor.commands.settings import DecideSettings
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 from monitor.domain.channel_test import TESTS_A_MINUTE
@@ -25,6 +26,7 @@ from monitor.domain.guide import GuideStep
 from monitor.notifications.sender import fault_of
 from monitor.people.roles import Role
 from monitor.settings import load
+from monitor.settings.change import SettingsFile
 from monitor.store import Writer, forecasts, outbox
 
 SHOP = {"name": "Quillon Lane", "zone": "Europe/Paris", "unit": "auto", "place": "Front bench"}
@@ -54,6 +56,18 @@ def faults(settings, step, **typed):
     with pytest.raises(Rejected) as caught:
         saved(settings, step, **typed)
     return {fault.field for fault in caught.value.faults}
+
+
+def test_a_tap_that_is_sent_again_restarts_the_service_once(settings, writer):
+    restarts = []
+    again = DecideSettings(SettingsFile(settings), lambda: restarts.append("now"))
+    commands = Commands(writer, settings=again)
+    for tap in ("one", "one", "two"):
+        for do in ("save", "skip"):
+            forms.restart(
+                {"do": do, "id": tap}, {}, ask=lambda asked: commands.carry_out(asked, now_ms())
+            )
+    assert len(restarts) == 2
 
 
 def test_a_shop_and_its_place_are_a_change_of_the_settings(settings):
