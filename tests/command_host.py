@@ -40,7 +40,7 @@ def command_host(program: Path, environment: dict[str, str]) -> Iterator[None]:
     paths = {"PYTHONPATH": f"{ROOT}:{ROOT / 'tests'}"}
     with subprocess.Popen(command, env=environment | paths) as host:
         try:
-            until(lambda: address.exists() or host.poll(), what="the host listens")
+            until(lambda: address.exists() or host.poll(), within_s=200, what="the host listens")
             yield
         finally:
             host.terminate()

@@ -291,18 +291,19 @@ class Ingest:
         while rows := newcomers.admitted(self.writer, BATCH_MAX):
             self.moved_s = time.monotonic()
             readings: list[Reading] = []
+            arrived: list[Reading] = []
             refusals: list[Refusal] = []
             visit = Visit()
             for _, one in rows:
                 try:
-                    found, faults, _ = self.contract.decode(
+                    found, faults, timed = self.contract.decode(
                         one.topic, one.payload, one.received_ms
                     )
                 except BadPayload as exc:  # the settings may have changed
-                    found, faults = [], [str(exc)]
+                    found, faults, timed = [], [str(exc)], False
                 message = (one.received_ms, one.topic, one.payload, len(found))
                 if not found or not admission.held(visit, found[0].series, message):
-                    readings += found
+                    (readings if timed else arrived).extend(found)
                 if faults and not found:
                     kept = one.payload[:REFUSED_PAYLOAD_MAX]
                     reason = reason_of(faults)
@@ -315,13 +316,15 @@ class Ingest:
                 visit: Visit = visit,
                 numbers: tuple[int, ...] = tuple(n for n, _ in rows),
             ) -> None:
-                newcomers.forget(run, numbers)
+                if newcomers.forget(run, numbers) < len(numbers):
+                    raise VisitOutdated("another ingest has stored some of them")
                 visit.write(run)
 
             beyond = {newcomers.BEYOND: visit.beyond} if visit.beyond else {}
             try:
                 self.writer.write(
                     readings,
+                    arrived=arrived,
                     refusals=refusals,
                     tallies=beyond,
                     also=finish,
@@ -331,4 +334,8 @@ class Ingest:
                 admission.reload()
                 continue
             admission.stored(visit)
-            log.info("newcomers admitted messages=%d readings=%d", len(rows), len(readings))
+            log.info(
+                "newcomers admitted messages=%d readings=%d",
+                len(rows),
+                len(readings) + len(arrived),
+            )

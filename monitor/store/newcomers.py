@@ -112,6 +112,7 @@ def admitted(store: Writer, at_most: int) -> list[tuple[int, WaitingMessage]]:
     return [(row[0], WaitingMessage(*row[1:])) for row in rows]
 
 
-def forget(run: Cursor, numbers: Iterable[int]) -> None:
-    """Within a transaction: delete messages that wait no more."""
-    run.executemany("DELETE FROM waiting WHERE waiting_id = ?", [(i,) for i in numbers])
+def forget(run: Cursor, numbers: Iterable[int]) -> int:
+    """Within a transaction: delete messages that wait no more. Returns how many were there."""
+    delete = "DELETE FROM waiting WHERE waiting_id = ?"
+    return sum(run.execute(delete, (number,)).rowcount for number in numbers)

@@ -125,7 +125,7 @@ def run(code: str, clone: Path, environment: dict[str, str], kind: str = "sh"):
         env=environment,
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=250,
         check=False,
     )
 

@@ -500,11 +500,11 @@ def test_a_service_that_starts_three_days_slow_loses_and_misdates_nothing(make_s
     service = make_service(board=False)
     service.before = LOOKS_OFTEN
 
-    def send(value: float) -> float:
+    def send(value: float) -> tuple[int, int]:
         pack = [{"n": "humidity", "u": "%RH", "v": value}]
         before = now_ms()
         mosquitto_pub(service.port, "benchweather/loft/a1", json.dumps(pack))
-        return (before + now_ms()) / 2
+        return before, now_ms()
 
     def state() -> dict:
         return json.loads((service.data / "heartbeat.json").read_text())
@@ -529,7 +529,11 @@ def test_a_service_that_starts_three_days_slow_loses_and_misdates_nothing(make_s
         times, values = reader.readings(series_id, 0, now_ms())
         found = dict(zip(values.tolist(), times.tolist(), strict=True))
         assert found.keys() == {46.0, *sent}
-        assert max(abs(found[value] - at) for value, at in sent.items()) < 5_000
+        for value, (
+            before,
+            after,
+        ) in sent.items():  # it may be read a while after the broker has it
+            assert before - 1_000 < found[value] < after + 30_000
         said = service.command("clock", "show").stdout
         assert "3 days behind the newest record when Benchweather started" in said
     service.stop()

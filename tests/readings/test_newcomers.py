@@ -110,6 +110,27 @@ def test_an_admission_before_a_crash_is_carried_out_after_it(shop):
     until(lambda: shop.count() == 3)
 
 
+def test_untimed_messages_of_one_millisecond_are_all_stored_once_by_whoever_admits_them(shop):
+    group = [
+        arrival(next(PACKET), b'[{"u":"Cel","v":%d}]' % value, topic="benchweather/c/1", at=NOW)
+        for value in (20, 20, 21)
+    ]
+    shop.send("a/1", "b/1")
+    shop.script.groups.append(group)
+    until(lambda: shop.waiting() == {"c": (3, 0)})
+    shop.ingest.stop(60)
+    shop.do("admit", newcomer="c")
+    rows = newcomers.admitted(shop.writer, 9)
+    with pytest.MonkeyPatch.context() as patch, contextlib.closing(Writer(shop.path)) as other:
+        found = iter([rows, rows])
+        patch.setattr(newcomers, "admitted", lambda *_: next(found, []))
+        for writer in (shop.writer, other):  # both have read the same rows
+            one = Ingest(Script(), Contract(), writer, newcomers=Newcomers(writer))
+            one._admit(one._newcomers)
+    assert shop.count() == 5
+    assert shop.reader.tallies()["readings"] == 5
+
+
 def test_a_refused_place_is_counted_and_can_be_admitted_later(shop):
     shop.send("a/1", "b/1", "c/1")
     shop.do("refuse", newcomer="c")
