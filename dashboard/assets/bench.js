@@ -449,5 +449,8 @@
   })
     .observe(document.documentElement, { subtree: true, childList: true });
   window.addEventListener("online", flush);
-  window.setTimeout(flush, 500);
+  function begin() { // what becomes of a kept tap is said on the page
+    if (document.querySelector("main")) flush(); else window.setTimeout(begin, 100);
+  }
+  window.setTimeout(begin, 500);
 })();

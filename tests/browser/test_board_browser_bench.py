@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+import time
 
 import browser_fixtures as browser
 import dashboard_fixtures as shop_air
@@ -153,6 +154,24 @@ def test_what_is_typed_survives_the_pages_own_refreshing_and_a_reload(bench, vis
     until(page, "document.getElementById('bench-refused').textContent")
     assert page.locator("[data-choose=cleat][aria-pressed=true]").is_visible()  # for the next try
     assert page.locator("#bench-where").is_visible()
+
+
+def test_what_became_of_a_kept_tap_is_said_though_the_page_is_slow_to_come(bench, visit):
+    page = opened(visit("desk"), bench, "/bench")
+    kept = [{"command": {"id": "kept", "do": "release", "wait": "1000"}, "said": "Released."}]
+    page.evaluate(
+        "kept => localStorage.setItem('benchweather.outbox', JSON.stringify(kept))", kept
+    )
+
+    def late(route) -> None:
+        if "_pages_content" in (route.request.post_data or ""):
+            time.sleep(1.0)  # longer than the page lets a kept tap wait
+        route.continue_()
+
+    page.route("**/_dash-update-component", late)
+    page.reload()
+    until(page, "document.getElementById('bench-refused')?.textContent")
+    page.unroute_all(behavior="wait")
 
 
 def redrawn(seen) -> None:
