@@ -91,7 +91,7 @@ def served(
 def until(page, expression: str, seconds: float = 30.0) -> None:
     """Wait until an expression holds; the content policy forbids the page's own waiting."""
     end = time.monotonic() + seconds
-    while not _holds(page, expression):
+    while not _answer(page, expression):
         assert time.monotonic() < end, expression
         page.wait_for_timeout(100)
 
@@ -100,11 +100,11 @@ ON_ITS_WAY = ("context was destroyed", "of null")
 """Errors of an expression while the page goes to another, or before what it names is there."""
 
 
-def _holds(page, expression: str) -> bool:
+def _answer(page, expression: str) -> object:
     from playwright.sync_api import Error
 
     try:
-        return bool(page.evaluate(expression))
+        return page.evaluate(expression)
     except Error as exc:
         if not any(words in str(exc) for words in ON_ITS_WAY):
             raise
@@ -187,6 +187,12 @@ GO = """path => {
   start.tabIndex = -1; start.focus(); start.remove(); scrollTo(0, 0); }"""
 """To another page as by the key Back, and with the keyboard to its beginning, as if it were loaded."""
 
+PAUSE_MS = """() => {
+  if (!window.store) return 200;
+  const {appLifecycle, callbacks: {stored, completed, ...open}} = window.store.getState();
+  return appLifecycle === "HYDRATED" && !Object.values(open).some(one => one.length) && 50; }"""
+"""For how long a page must ask for nothing to be at rest; false while a callback of Dash waits, runs or
+brings something. A page that is not Dash's does not say, so it is given longer."""
 DRAWN = """new Promise(done => requestAnimationFrame(() => requestAnimationFrame(
   () => requestIdleCallback(() => done(true)))))"""
 
@@ -225,10 +231,10 @@ class Visit:
         """
         end = time.monotonic() + 60
         while True:
-            asked, quiet = len(self.asked), not self._open
-            self.page.wait_for_timeout(200 if quiet else 50)
-            quiet = quiet and asked == len(self.asked) and _holds(self.page, DRAWN)
-            if quiet and asked == len(self.asked):
+            asked, pause_ms = len(self.asked), not self._open and _answer(self.page, PAUSE_MS)
+            self.page.wait_for_timeout(pause_ms or 50)
+            quiet = pause_ms and asked == len(self.asked) and _answer(self.page, DRAWN)
+            if quiet and _answer(self.page, PAUSE_MS) and asked == len(self.asked):
                 return
             assert time.monotonic() < end, [request.url for request in self._open]
 
