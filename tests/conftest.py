@@ -33,7 +33,7 @@ from monitor.core.clock import to_ms
 from monitor.core.ports import is_listening
 from monitor.mqtt.accounts import LOCAL_USER, read_session_keys
 
-pytest_plugins = ["postgresql_server"]
+pytest_plugins = ["idle_cores", "postgresql_server"]
 ROOT = Path(__file__).parent.parent
 STRICT = os.environ.get("TESTS_SKIP_NOTHING") == "1"
 
@@ -94,9 +94,9 @@ def pytest_collection_finish() -> None:
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """One worker a core; of the whole suite half as many more, as its slow tests wait a lot."""
+    """One worker a core; of the whole suite twice as many, as its slow tests wait a lot."""
     cores = min(os.cpu_count() or 1, 4)
-    return cores if config.getoption("markexpr") == "quick" else cores + cores // 2
+    return cores if config.getoption("markexpr") == "quick" else 2 * cores
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

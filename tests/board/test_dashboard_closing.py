@@ -128,6 +128,7 @@ def test_the_question_is_asked_on_strong_evidence_only_and_answered_by_a_tap(
         assert known.opened.tolist() == [FRIDAY.toordinal() - FIRST_DAY]
 
 
+@pytest.mark.slow
 def test_the_notice_is_raised_once_for_a_run_of_shut_days_and_ends_with_the_answer(shop, book):
     settings = shop.settings
     rule = in_use(settings.limits, {})["shut-today"]

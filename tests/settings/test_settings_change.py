@@ -244,6 +244,7 @@ def test_a_file_that_would_be_too_large_is_refused(tmp_path):
     assert "larger than" in str(fault)
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(name=st.text(max_size=60), closed=st.lists(st.text(max_size=20), max_size=3))
 def test_any_text_is_a_value_and_nothing_else(name, closed):

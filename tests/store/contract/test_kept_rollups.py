@@ -73,6 +73,7 @@ def changed(writer, step, now_ms, voids):
     return now_ms
 
 
+@pytest.mark.slow
 @settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=st.lists(_step, min_size=3, max_size=14))
 def test_kept_rollups_are_those_that_are_read_anew(writer, steps):
