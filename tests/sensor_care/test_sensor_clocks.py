@@ -157,7 +157,8 @@ def shop(tmp_path, monkeypatch):
         contextlib.closing(Writer(settings.store_path)) as writer,
         contextlib.closing(Reader(settings.store_path)) as reader,
     ):
-        batches = BatchReader(Contract(), writer, SteadyClock())
+        clock = SteadyClock()
+        batches = BatchReader(Contract(), writer, clock)
         for hour in range(NOW - DAY, NOW, HOUR):
             slow = HOUR if hour >= NOW - 8 * HOUR else 0
             batch = batches.read(
@@ -169,7 +170,9 @@ def shop(tmp_path, monkeypatch):
                         message("b", at, at + 200),
                         message("b", at - 3 * DAY, at + 200, retained=True),
                     )
-                ]
+                ],
+                clock.moment(),
+                0,
             )
             for _ in range(2):  # as after a store that could not be written
                 writer.write(batch.readings, lateness=batch.lateness)
@@ -191,15 +194,18 @@ def test_the_least_lateness_of_each_hour_is_kept_over_writers(shop):
 
 def test_the_store_is_told_once_a_minute_and_again_if_it_could_not_be_written(shop):
     *_, writer = shop
-    batches = BatchReader(Contract(), writer, SteadyClock())
-    late = {
-        at: batches.read([message("b", NOW + at - 700, NOW + at)]).lateness for at in (0, 9_000)
-    }
+    clock = SteadyClock()
+    batches = BatchReader(Contract(), writer, clock)
+
+    def lateness(ago_ms, at):
+        return batches.read([message("b", at - ago_ms, at)], clock.moment(), 0).lateness
+
     hour = ("front-bench", "b", NOW)
-    assert late == {0: {hour: 700}, 9_000: {hour: 700}}  # nothing was stored yet
+    for at in (0, 9_000):
+        assert lateness(700, NOW + at) == {hour: 700}  # nothing was stored yet
     batches.lateness.stored()
-    assert batches.read([message("b", NOW + 20_000 - 300, NOW + 20_000)]).lateness == {}
-    assert batches.read([message("b", NOW + 70_000 - 500, NOW + 70_000)]).lateness == {hour: 300}
+    assert lateness(300, NOW + 20_000) == {}
+    assert lateness(500, NOW + 70_000) == {hour: 300}
 
 
 def test_a_slow_clock_is_told_and_not_taken_for_silence(shop):
