@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.science.sensor_clock import HOUR_MS, misdated, overlapping
+from monitor.science.sensor_clock import FAST_S, HOUR_MS, SLOW_S, misdated, overlapping
 from monitor.science.sensor_health import PERIOD_S, unreliable
 
 if TYPE_CHECKING:
@@ -33,9 +33,13 @@ def doubtful_of(
         return found
     topics = _topics(reader, since)
     every = {topic for many in topics.values() for topic in many}
-    lateness = reader.lateness_of(every, min(since.values()))
+    since_all_ms = min(since.values())
+    suspects = reader.off_time(
+        every, since_all_ms, SLOW_S, FAST_S
+    )  # of most, no hour need be read
+    lateness = reader.lateness_of(suspects, since_all_ms)
     for one, since_ms in since.items():
-        for topic in topics[one]:
+        for topic in topics[one] & suspects:
             hours = lateness[topic]
             hours = hours[hours["hour_ms"] > since_ms - HOUR_MS]
             found[one] |= overlapping(rh[one]["ts_ms"], period_s, misdated(hours))

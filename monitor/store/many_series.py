@@ -30,6 +30,10 @@ SELECT place, sensor, hour_ms, least_ms / 1000.0 FROM lateness
 WHERE (place, sensor) IN (VALUES {}) AND hour_ms > ? AND hour_ms < ?
 ORDER BY place, sensor, hour_ms
 """
+_OFF_TIME = """
+SELECT DISTINCT place, sensor FROM lateness
+WHERE (place, sensor) IN (VALUES {}) AND hour_ms > ? AND (least_ms >= ? OR least_ms <= ?)
+"""
 _One = TypeVar("_One")
 
 
@@ -106,12 +110,36 @@ def lateness(
 
     found = {}
     for part in _parts(topics):
-        values: list[Any] = [name for topic in part for name in topic]
-        sql = _LATENESS.format(", ".join(["(?, ?)"] * len(part)))
-        rows = connection.rows(sql, (*values, after_ms, before_ms))
+        rows = connection.rows(*_of_topics(_LATENESS, part, after_ms, before_ms))
         for topic, hours in groupby(rows, key=lambda row: (row[0], row[1])):
             found[topic] = np.array([row[2:] for row in hours], dtype=LATENESS)
     return found
+
+
+def off_time(
+    connection: StoreConnection,
+    topics: Sequence[tuple[str, str]],
+    after_ms: int,
+    slow_ms: float,
+    fast_ms: float,
+) -> set[tuple[str, str]]:
+    """Topics with an hour after a time whose least lateness is `slow_ms` or more, or early by
+    `fast_ms` or more."""
+    return {
+        (place, sensor)
+        for part in _parts(topics)
+        for place, sensor in connection.rows(
+            *_of_topics(_OFF_TIME, part, after_ms, slow_ms, -fast_ms)
+        )
+    }
+
+
+def _of_topics(
+    sql: str, topics: Sequence[tuple[str, str]], *values: float
+) -> tuple[str, tuple[Any, ...]]:
+    """A statement about some topics, and its values."""
+    names = [name for topic in topics for name in topic]
+    return sql.format(", ".join(["(?, ?)"] * len(topics))), (*names, *values)
 
 
 def _parts(every: Sequence[_One]) -> Iterator[Sequence[_One]]:

@@ -371,6 +371,15 @@ class Reader:
         none = np.empty(0, many_series.LATENESS)
         return {one: found.get(one, none) for one in topics}
 
+    def off_time(
+        self, topics: Collection[tuple[str, str]], since_ms: int, slow_s: float, fast_s: float
+    ) -> set[tuple[str, str]]:
+        """Those topics, (place, sensor), that were late by `slow_s` or more or early by `fast_s` or
+        more in an hour of their `lateness` since a time."""
+        after_ms = since_ms - 1000 * HOUR_S
+        limits_ms = (1000 * slow_s, 1000 * fast_s)
+        return many_series.off_time(self.connection, list(topics), after_ms, *limits_ms)
+
     def newest_ms(self) -> int | None:
         """Time of the newest reading that is not voided, or of the newest event; None if there is
         neither. [ms since 1970-01-01 UTC]"""

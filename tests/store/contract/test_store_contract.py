@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import threading
 from collections import defaultdict
@@ -341,6 +342,12 @@ def test_lateness_of_many_topics_is_each_ones_own(writer, reader, monkeypatch, a
         wanted = [(at, by / 1000) for (p, s, at), by in late.items() if (p, s) == (place, sensor)]
         assert found[place, sensor].tolist() == wanted[1:3]
     assert [len(found[one]) for one in topics[3:]] == [0, 0]
+    # s1 at q is late by 9 s, s2 early by 0.5 s, s4 late by 0.403 s at most, the others by less.
+    writer.write([], lateness={("q", "s2", HOUR0): -500})
+    off = functools.partial(reader.off_time, [*topics, ("q", "s2")], HOUR0 + 1)
+    assert off(9.0, 0.5) == {("q", "s1"), ("q", "s2")}
+    assert off(9.001, 0.501) == set()
+    assert off(0.403, 60.0) == {("q", "s1"), ("p", "s4")}
 
 
 # Journal
