@@ -75,7 +75,7 @@ class WeatherServer:
 
             def _send(self, reply: Reply) -> None:
                 if reply.how == "silent":
-                    time.sleep(2)
+                    time.sleep(60)
                     return
                 self.send_response_only(reply.status)
                 for name, value in {

@@ -173,7 +173,7 @@ def test_a_broker_that_is_away_or_lets_nobody_in_is_told_at_once(log, tmp_path, 
     away = f"mqtt://127.0.0.1:{free_port()}"
     done = benchweather("sensor", "replay", "--broker", away, "--data", str(log))
     assert (done.returncode, done.stderr) == (1, f"{away}: no answer\n")
-    monkeypatch.setattr("monitor.cli.sending.ANSWER_S", 30.0)
+    monkeypatch.setattr("monitor.cli.sending.ANSWER_S", 100.0)
     needs("mosquitto", "mosquitto")
     (tmp_path / "who").write_text("")
     broker = Mosquitto(tmp_path, "allow_anonymous false", f"password_file {tmp_path / 'who'}")
@@ -195,7 +195,7 @@ def test_a_broker_that_is_away_or_lets_nobody_in_is_told_at_once(log, tmp_path, 
     broker.stop()
     assert (done.returncode, done.stderr.count("\n")) == (1, 1), done.stderr
     assert "rejected: " in done.stderr
-    assert time.monotonic() - began < 20  # it did not wait for another answer
+    assert time.monotonic() - began < 60  # it did not wait for another answer
 
 
 class Scripted:

@@ -9,7 +9,6 @@ import signal
 import sqlite3
 import subprocess
 import threading
-import time
 import urllib.request
 
 import pytest
@@ -156,6 +155,12 @@ class Watched:
         publisher.publish("benchweather/bench/a1", pack)(10)
         publisher.close()
 
+    def is_probed(self) -> None:
+        """Wait until two more test messages have come back."""
+        for _ in range(2):
+            before = self.watch._next_probe
+            until(lambda before=before: self.watch._next_probe > before, what="a probe")
+
     def end(self) -> None:
         self.watch.stop(60)
         self.ingest.stop(60)
@@ -191,7 +196,7 @@ def test_a_broker_that_runs_but_answers_nobody_is_started_again(make_watched, na
     shop.begin()
     shop.send(1.7e9)
     until(lambda: shop.ingest.stored == 1)
-    time.sleep(1)  # some probes
+    shop.is_probed()
     assert shop.watch.outage is None
     wedged = shop.broker.pid
     os.kill(wedged, signal.SIGSTOP)
@@ -200,7 +205,7 @@ def test_a_broker_that_runs_but_answers_nobody_is_started_again(make_watched, na
     assert shop.broker.pid != wedged
     assert shop.watch.outage.restarts == 1
     until(lambda: shop.ingest.subscription.connected)
-    time.sleep(1)
+    shop.is_probed()
     assert shop.watch.outage is not None, "no reading has come in since"
     shop.send(1.7e9 + 60)
     until(lambda: shop.watch.outage is None)

@@ -163,10 +163,10 @@ def test_a_document_that_is_too_large_is_not_taken_packed_or_not(server):
 @pytest.mark.slow
 @pytest.mark.parametrize("how", ["drip", "silent"])
 def test_a_server_that_takes_for_ever_is_left(server, how):
-    server.answers(Reply(b"x" * 400, how=how))
+    server.answers(Reply(b"x" * 1200, how=how))  # it would take a minute
     began = time.monotonic()
     assert "no complete answer within 0.5 s" in str(fails(server, most_s=0.5))
-    assert time.monotonic() - began < 5
+    assert time.monotonic() - began < 30
 
 
 def test_where_nothing_listens_is_an_error_that_may_pass():
