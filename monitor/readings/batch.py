@@ -90,11 +90,14 @@ class BatchReader:
         self._passed_ms = self._passing_ms = clock.now_ms() + AHEAD_MAX_MS
         """No stored reading is later, and none of the group that is read. [ms]"""
 
-    def read(self, arrivals: list[Arrival], came: Moment, within_ms: int) -> Batch:
-        """Decode a group of messages that came up to a moment, and `within_ms` before it; nothing is
-        stored yet. [ms]"""
+    def read(
+        self, arrivals: list[Arrival], came: Moment | None = None, within_ms: int = 0
+    ) -> Batch:
+        """Decode a group of messages that came up to a moment, or now, and `within_ms` before it;
+        nothing is stored yet. [ms]"""
         batch = Batch([], [], [], {}, Counter(), [], {}, [], Visit())
-        self._passing_ms, unknown = self._passed_ms, self._clock.unknown()
+        came, unknown = came or self._clock.moment(), self._clock.unknown()
+        self._passing_ms = self._passed_ms
         doubted = unknown or came.wall_ms != came.steady_ms
         latest_ms = came.steady_ms + AHEAD_MAX_MS
         newest_ms = arrivals[-1].received_ms
