@@ -196,16 +196,28 @@ def _marks(one: PlaceOutlook) -> list[Component]:
                     html.Span(f"good to {word}"),
                     className="good",
                     style=_from_to(begin, end),
-                    **attributes(data_for=word),
+                    **attributes(data_for=word, data_room=_room(begin, end)),
                 )
             )
     return found
 
 
+def _room(begin: float, end: float) -> str:
+    """Where the words of a stretch have room: a third of a phone's width."""
+    return "after" if end < 65 else "before" if begin > 35 else "over"
+
+
 def _mark(at: float, state: str, word: str) -> Component:
+    """Mark of a moment, its words on the side with more room."""
+    late = at > 50
+    room = (
+        {"left": "0", "right": f"{100 - at:.2f}%"}
+        if late
+        else {"left": f"{at:.2f}%", "right": "0"}
+    )
     return html.Span(
         [shape(state), html.Span(word)],
         className="happens",
-        style={"left": f"{at:.2f}%"},
-        **attributes(data_late="yes" if at > 85 else "no"),
+        style=room,
+        **attributes(data_late="yes" if late else "no"),
     )

@@ -10,6 +10,7 @@ import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import Board, until
 
+from dashboard.coming import wall
 from monitor.commands import Commands
 from monitor.core.clock import now_ms
 from monitor.outlook import files
@@ -103,3 +104,32 @@ def test_air_has_the_coming_air_with_its_ribbon(ahead, visit):
                 " && document.querySelector('.coming-strip').getBoundingClientRect().bottom"
                 " <= window.innerHeight + 1"
             )
+
+
+WITHIN = """([marks, stretches]) => {
+  const ribbon = document.querySelector('.ribbon'), area = ribbon.getBoundingClientRect();
+  const out = (name, style, data, inner) => {
+    const one = document.createElement('span');
+    Object.assign(one, { className: name, innerHTML: inner });
+    Object.assign(one.style, style);
+    Object.assign(one.dataset, data);
+    ribbon.append(one);
+    const text = one.lastChild.getBoundingClientRect();
+    one.remove();
+    return text.left < area.left || text.right > area.right || text.bottom > area.bottom + 3;
+  };
+  const shape = '<span class="shape" data-state="dry"></span><span>5 in 10 chance of damp air</span>';
+  return [...marks.filter(([style, late]) => out('happens', style, { late }, shape)),
+    ...stretches.filter(([style, room]) =>
+      out('good', style, { for: 'close', room }, '<span>good to close</span>'))]; }"""
+
+
+def test_the_words_on_the_ribbon_are_within_the_phone_whenever_it_is(ahead, visit):
+    seen = visit("phone")
+    page = browser.opened(seen, ahead, "/")
+    page.wait_for_selector(".ribbon")
+    marks = [wall._mark(at, "dry", "") for at in range(0, 101, 5)]
+    spans = [(begin, end) for begin in range(0, 101, 10) for end in range(begin, 101, 10)]
+    stretches = [[wall._from_to(*one), wall._room(*one)] for one in spans]
+    given = [[[one.style, getattr(one, "data-late")] for one in marks], stretches]
+    assert page.evaluate(WITHIN, given) == []
