@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -79,6 +80,14 @@ def events_about(
 
 def _events(rows: Iterable[Any]) -> list[Event]:
     return [
-        Event(About(about), subject, at, by, action, json.loads(body))
+        Event(About(about), subject, at, sys.intern(by), sys.intern(action), _content(body))
         for _, about, subject, at, by, action, body in rows
     ]
+
+
+def _content(body: str) -> dict[str, Any]:
+    """Content of an event. Texts that are alike are one object: an alert has all those of its rule."""
+    return {
+        sys.intern(name): sys.intern(value) if isinstance(value, str) else value
+        for name, value in json.loads(body).items()
+    }

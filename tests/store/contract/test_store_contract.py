@@ -371,6 +371,17 @@ def test_events_come_back_in_order_and_a_command_is_carried_out_once(writer, rea
     assert writer.prune_commands(T0 + 31 * 86_400_000) == 1
 
 
+def test_texts_that_are_in_many_events_are_kept_once(writer, reader):
+    texts = [" ".join(["Seams", "open", str(n)]) for n in (1, 1, 2)]  # no constants of this module
+    with writer.connection.transaction() as run:
+        events = [Event(About.ALERT, "1", T0, "anna", "raise", {"why": text}) for text in texts]
+        journal.append(run, events)
+    bodies = [event.body for event in journal.events(reader)[0]]
+    assert [body["why"] for body in bodies] == texts
+    assert bodies[0]["why"] is bodies[1]["why"]
+    assert all(name is next(iter(bodies[0])) for body in bodies for name in body)
+
+
 # Outbox
 
 
