@@ -48,8 +48,8 @@ class KeptRollups:
             if one not in self._held or self._sums.get(one) != sums.get(one)
         ]
         again = many_series.rollups(connection, changed, TEN_MINUTES_S, first_ms, settled_ms)
-        for one in changed:
-            self._held[one] = again.get(one, many_series.none())
+        for one in changed:  # a part of a larger array would keep all of that
+            self._held[one] = again[one].copy() if one in again else many_series.none()
         self._sums |= {one: sums[one] for one in changed if one in sums}
         newest = many_series.rollups(
             connection, [*series_ids], TEN_MINUTES_S, max(settled_ms, low_ms), end_ms

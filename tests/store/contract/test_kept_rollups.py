@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -125,3 +126,25 @@ def test_only_what_is_new_is_read_again(writer, monkeypatch):
         assert look(2) == [(0, 23), (3, 1)], "new readings of all: the newest hours only"
         writer.write([Reading(series[1], now_ms - 300 * MIN + 1, 41.0)])
         assert look(3) == [(1, 23), (3, 1)], "a late reading: its series"
+
+
+def test_late_readings_do_not_let_what_is_kept_grow(writer):
+    """Each look reads other series again, of which only the first stays as it is."""
+    now_ms, kept = T0 + DAY + 20 * MIN, KeptRollups()
+    series = [Series("loft", f"s{i:02}", Quantity.HUMIDITY) for i in range(40)]
+    at = range(T0, now_ms, 10 * MIN)
+    writer.write([Reading(one, ms, 40.0) for one in series for ms in at])
+    with contextlib.closing(Reader(writer.address)) as reader:
+        ids = list(reader.series().values())
+        sizes = []
+        tracemalloc.start()
+        try:
+            for i in range(20):
+                late = [Reading(one, now_ms - 300 * MIN + 1 + i, 41.0) for one in series[i:]]
+                writer.write(late)
+                reader.rollups_of(ids, TEN_MINUTES_S, now_ms - DAY, now_ms + 1, kept)
+                sizes.append(tracemalloc.get_traced_memory()[0])
+        finally:
+            tracemalloc.stop()
+    day = 144 * np.dtype(many_series.ROLLUP).itemsize
+    assert sizes[-1] - sizes[4] < len(series) * day / 2
