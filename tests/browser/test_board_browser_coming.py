@@ -106,6 +106,18 @@ def test_air_has_the_coming_air_with_its_ribbon(ahead, visit):
             )
 
 
+UPON = """marks => {
+  const ribbon = document.querySelector('.ribbon'), area = ribbon.getBoundingClientRect();
+  for (const one of ribbon.querySelectorAll('.happens')) one.remove();
+  const texts = marks.map(([style, late]) => {
+    const one = document.createElement('span');
+    Object.assign(one, { className: 'happens', innerHTML: '<span>5 in 10 chance of damp air</span>' });
+    Object.assign(one.style, style);
+    one.dataset.late = late;
+    ribbon.append(one);
+    return one.lastChild;
+  }).map((one) => one.getBoundingClientRect());
+  return texts[0].bottom > texts[1].top + 1 || texts[1].bottom > area.bottom; }"""
 WITHIN = """([marks, stretches]) => {
   const ribbon = document.querySelector('.ribbon'), area = ribbon.getBoundingClientRect();
   const out = (name, style, data, inner) => {
@@ -133,3 +145,5 @@ def test_the_words_on_the_ribbon_are_within_the_phone_whenever_it_is(ahead, visi
     stretches = [[wall._from_to(*one), wall._room(*one)] for one in spans]
     given = [[[one.style, getattr(one, "data-late")] for one in marks], stretches]
     assert page.evaluate(WITHIN, given) == []
+    pairs = [[one, other] for one in given[0][::4] for other in given[0][::4]]
+    assert [pair for pair in pairs if page.evaluate(UPON, pair)] == []
