@@ -85,11 +85,9 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
 
 
 def pytest_collection_finish() -> None:
-    """Take all that was imported and collected out of the garbage collector's sight, and let it look
-    less often: it would take a twentieth of the tests' time."""
+    """Take all that was imported and collected out of the garbage collector's sight."""
     gc.collect()
     gc.freeze()
-    gc.set_threshold(20_000, 20, 50)
     gc.enable()
 
 
