@@ -374,7 +374,7 @@ class Reader:
     def off_time(
         self, topics: Collection[tuple[str, str]], since_ms: int, slow_s: float, fast_s: float
     ) -> set[tuple[str, str]]:
-        """Those topics, (place, sensor), that were late by `slow_s` or more or early by `fast_s` or
+        """Topics, (place, sensor), of these that were late by `slow_s` or more or early by `fast_s` or
         more in an hour of their `lateness` since a time."""
         after_ms = since_ms - 1000 * HOUR_S
         limits_ms = (1000 * slow_s, 1000 * fast_s)
