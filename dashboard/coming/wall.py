@@ -203,7 +203,7 @@ def _marks(one: PlaceOutlook) -> list[Component]:
 
 
 def _room(begin: float, end: float) -> str:
-    """Part of the width in which the words of a stretch have room: a third of a phone's width."""
+    """Side of a stretch on which its words have room: a third of a phone's width."""
     return "after" if end < 65 else "before" if begin > 35 else "over"
 
 
