@@ -17,6 +17,7 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -178,6 +179,14 @@ def free_port() -> int:
             probe.bind(("127.0.0.1", port))
             return port
     raise AssertionError("unreachable")
+
+
+def end_accepting(door: socket.socket, thread: threading.Thread) -> None:
+    """Close a socket at which a thread accepts, once that thread has ended: its call goes on with the
+    number of the socket, which may be another's by then, and takes what is not for it."""
+    door.shutdown(socket.SHUT_RDWR)
+    thread.join(60)
+    door.close()
 
 
 def until(condition: Callable[[], object], *, within_s: float = 60.0, what: str = "") -> None:

@@ -12,7 +12,7 @@ import threading
 import paho.mqtt.client as paho
 import pytest
 from agent_fixtures import Board, RunningAgent, kill_broker_of, settle, stored, tallies
-from conftest import free_port, until
+from conftest import end_accepting, free_port, until
 
 from monitor.core.clock import now_ms
 from monitor.mqtt.client import Address
@@ -376,8 +376,9 @@ def odd_broker(answer):
             except OSError:
                 return
 
-    threading.Thread(target=serve, daemon=True).start()
-    return server, held
+    thread = threading.Thread(target=serve, daemon=True)
+    thread.start()
+    return server, held, thread
 
 
 @pytest.mark.parametrize(
@@ -397,7 +398,7 @@ def test_something_odd_at_the_port_is_told_and_left(tmp_path, monkeypatch, answe
     monkeypatch.setattr(agent_sender, "ACKNOWLEDGED_WITHIN_S", 1.0)
     backlog = Backlog(tmp_path / "backlog.sqlite3", 1000, "s")
     backlog.put([Pack("benchweather/a/b", "s", 1, now_ms(), '[{"u":"Cel","v":20}]')])
-    server, held = odd_broker(answer)
+    server, held, thread = odd_broker(answer)
     address = Address("127.0.0.1", server.getsockname()[1])
     sender = BacklogSender(address, "x", backlog, lambda: {"trouble": [], "packs_given_up": 0})
     sender.start()
@@ -406,7 +407,7 @@ def test_something_odd_at_the_port_is_told_and_left(tmp_path, monkeypatch, answe
     until(lambda: len(held) > 1)  # and tried again
     sender.stop(60)
     assert not sender.is_alive()
-    server.close()
+    end_accepting(server, thread)
     for client in held:
         client.close()
     backlog.close()

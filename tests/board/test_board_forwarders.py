@@ -14,7 +14,7 @@ import time
 import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import served
-from conftest import free_port, needs
+from conftest import end_accepting, free_port, needs
 
 from monitor.core.clock import now_ms
 from monitor.people.board_keys import make_board_keys, open_code
@@ -39,7 +39,8 @@ class Forwarder:
         self._to, self._lines, self._tls = port, lines, tls
         self._listening = socket.create_server(("127.0.0.1", 0))
         self.port = self._listening.getsockname()[1]
-        threading.Thread(target=self._serve, daemon=True).start()
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
 
     def _serve(self) -> None:
         with contextlib.suppress(OSError):
@@ -69,7 +70,7 @@ class Forwarder:
             sink.shutdown(socket.SHUT_WR)
 
     def close(self) -> None:
-        self._listening.close()
+        end_accepting(self._listening, self._thread)
 
 
 class Caller:

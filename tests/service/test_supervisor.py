@@ -8,6 +8,8 @@ import threading
 from pathlib import Path
 from types import SimpleNamespace
 
+from conftest import end_accepting, until
+
 from monitor import settings
 from monitor.core.steady_clock import SteadyClock
 from monitor.runtime.disk_space import DiskSpace
@@ -25,7 +27,8 @@ class Board:
         self.server = socket.create_server(("127.0.0.1", 0))
         self.port = self.server.getsockname()[1]
         self.connections, self.looks, self.looked = 0, 0, threading.Event()
-        threading.Thread(target=self._accept, daemon=True).start()
+        self.thread = threading.Thread(target=self._accept, daemon=True)
+        self.thread.start()
 
     def _accept(self):
         while True:
@@ -61,8 +64,8 @@ def test_the_board_is_connected_to_only_until_it_answers(tmp_path, monkeypatch):
     assert board.looked.wait(60)
     service.stop()
     watch.join(60)
-    board.server.shutdown(socket.SHUT_RDWR)
-    board.server.close()
+    until(lambda: board.connections)
+    end_accepting(board.server, board.thread)
     assert len(ready) == 1
     assert board.looks >= 50
     assert board.connections == 1

@@ -9,6 +9,7 @@ import threading
 import traceback
 
 import pytest
+from conftest import end_accepting
 
 from monitor.core.clock import EVER_MS, from_ms, now_ms
 from monitor.core.errors import StoreFault, StoreMissing, StoreUnavailable
@@ -28,7 +29,8 @@ class CutAtCommit:
         self._server_port, self._armed = port, threading.Event()
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port = self._listener.getsockname()[1]
-        threading.Thread(target=self._serve, daemon=True).start()
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
 
     def arm(self) -> None:
         self._armed.set()
@@ -54,8 +56,7 @@ class CutAtCommit:
                         return
 
     def close(self) -> None:
-        self._listener.shutdown(socket.SHUT_RDWR)
-        self._listener.close()
+        end_accepting(self._listener, self._thread)
 
 
 @pytest.fixture
