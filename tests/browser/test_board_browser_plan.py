@@ -67,6 +67,7 @@ def test_a_repair_is_taken_in_its_step_started_with_its_wait_and_finished(bench,
     page.select_option("#take-template", "")
     page.get_by_role("button", name="Take it in").click()
     until(page, "document.querySelectorAll('.repairs .repair').length === 2")
+    seen.rest()
     page.locator(".repairs h3 a", has_text="VN-1").click()
     until(page, "document.querySelector('#repair-add')")
     seen.rest()
