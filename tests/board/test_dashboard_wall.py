@@ -45,8 +45,8 @@ def test_components_become_html_without_controls_and_text_never_markup():
 def client(tmp_path):
     settings = shop_air.settings_in(tmp_path)
     writer, now = Writer(settings.store_path), now_ms()
-    shop_air.fill(writer, "front-bench", now - DAY, now + 1, 600_000, shift_pct=-22)
-    shop_air.fill(writer, "outdoors", now - DAY, now + 1, 600_000)
+    shop_air.fill(writer, "front-bench", now - DAY, now + 1, 60_000, shift_pct=-22)
+    shop_air.fill(writer, "outdoors", now - DAY, now + 1, 60_000)
     shop_air.beat(settings)
     make_board_keys(FolderFiles(settings.data))
     yield create_app(settings).server.test_client()  # a browser without any session
