@@ -427,11 +427,17 @@
     unfolded[open ? "add" : "delete"](key);
     try { window.sessionStorage.setItem(FOLDS, JSON.stringify([...unfolded])); } catch (e) { /* for this page only */ }
   }
-  document.addEventListener("click", (event) => { // before the page can redraw: toggle comes later
+  document.addEventListener("click", (event) => { // here, not by the browser later: a redraw may come before
     const summary = event.target.closest ? event.target.closest("summary") : null;
     const details = summary && summary.parentElement;
     const key = details ? details.dataset.unfold : "";
-    if (key) fold(key, !details.open);
+    if (!key || event.defaultPrevented || event.target.closest("summary a, summary button")) return;
+    event.preventDefault();
+    const open = !details.open;
+    fold(key, open);
+    for (const one of document.querySelectorAll("details[data-unfold]")) {
+      if (one.dataset.unfold === key) one.open = open;
+    }
   });
   document.addEventListener("toggle", (event) => {
     const key = event.target.dataset ? event.target.dataset.unfold : "";

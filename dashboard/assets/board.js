@@ -204,14 +204,22 @@
     if (again) again.focus({ preventScroll: true });
   }
 
-  // A browser drops a tap when the page redraws between its press and its release; on a touch screen it
-  // gives it to what lies under the finger by then.
+  // A browser drops a tap when the page redraws between its press and its release, or moves what was
+  // pressed away; on a touch screen it gives it to what lies under the finger by then.
   const TAPPED = "button, a[href], summary", STILL_PX = 12, CLICK_MS = 350;
   let press = null;
   function tapped(event) {
     const element = event.target.closest ? event.target.closest(TAPPED) : null;
     press = element && event.isPrimary && event.button === 0
-      ? { ...remembered(element), text: element.textContent, x: event.clientX, y: event.clientY } : null;
+      ? { ...remembered(element), text: element.textContent, x: event.clientX, y: event.clientY, place: placeOf(element) } : null;
+  }
+  function placeOf(element) { // on the page, wherever that is scrolled
+    const box = element.getBoundingClientRect();
+    return [box.left + window.scrollX, box.top + window.scrollY];
+  }
+  function movedAway(was, x, y) {
+    const [left, top] = placeOf(was.element);
+    return Math.hypot(left - was.place[0], top - was.place[1]) > 1 && !was.element.contains(document.elementFromPoint(x, y));
   }
   function meant(was) { // a button that names nothing may by now be about something else
     if (was.element.isConnected) return was.element;
@@ -223,7 +231,7 @@
     const was = press;
     if (!was) return;
     if (Math.hypot(event.clientX - was.x, event.clientY - was.y) > STILL_PX) { press = null; return; }
-    was.missed = !was.element.isConnected;
+    was.missed = !was.element.isConnected || movedAway(was, event.clientX, event.clientY);
     was.released = true;
     window.setTimeout(() => { // on a touch screen a click may still come
       if (press !== was) return;

@@ -225,6 +225,46 @@ def test_the_focus_is_back_before_a_key_can_come_that_was_pressed_during_a_redra
     page.wait_for_selector("#wait-history li")
 
 
+PUSHED_DOWN = """() => {
+  const above = document.createElement("div");
+  above.style.height = "300px";
+  document.documentElement.style.overflowAnchor = "none";
+  document.querySelector("main").prepend(above); }"""
+
+
+def test_a_tap_counts_though_what_was_pressed_moves_away_before_the_release(bench, visit):
+    page = opened(visit("desk"), bench, "/bench")
+    summary = page.locator("#bench-more summary")
+    summary.scroll_into_view_if_needed()
+    box = summary.bounding_box()
+    page.mouse.move(box["x"] + 20, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.evaluate(PUSHED_DOWN)
+    assert summary.bounding_box()["y"] == pytest.approx(box["y"] + 300, abs=40)
+    page.mouse.up()
+    until(page, "document.getElementById('bench-more').open")
+    page.mouse.down()  # on what lies there now, and let go elsewhere: no tap
+    page.mouse.move(box["x"] + 20, box["y"] + 200)
+    page.mouse.up()
+    assert page.evaluate("document.getElementById('bench-more').open")
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_a_fold_opens_by_a_tap_though_the_page_redraws_within_it(full, visit, late):
+    page = opened(visit("desk"), full, "/settings/places")
+    fold = page.locator("details[data-unfold]:not([open])").first
+    key = fold.get_attribute("data-unfold")
+    page.evaluate(
+        """late => addEventListener("click", event => {
+          const old = event.target.closest("details");
+          if (late) document.body.append(document.createElement("span"));
+          else old.replaceWith(old.cloneNode(true)); }, {capture: !late, once: true})""",
+        late,
+    )
+    fold.locator("summary").click()
+    assert page.locator(f'details[data-unfold="{key}"]').evaluate("fold => fold.open")
+
+
 ONE_TIME = """[...document.querySelectorAll('#bench-places button')]
   .find(one => one.innerText.includes('Front bench')).querySelector('.ready-at').innerText ===
   document.querySelector('[data-choose=plate-crack] .ready-at').innerText"""
