@@ -10,9 +10,9 @@ from typing import NamedTuple
 from monitor.core.clock import AHEAD_MAX_MS, EVER_MS
 from monitor.core.errors import BadPayload
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal
-from monitor.core.steady_clock import Moment, SteadyClock
+from monitor.core.steady_clock import JUMP_MS, Moment, SteadyClock
 from monitor.domain.topic_rules import command_about, forecast_source
-from monitor.mqtt.client import Arrival
+from monitor.mqtt.client import BURST_MS, Arrival
 from monitor.readings.newcomers import Newcomers, Visit
 from monitor.readings.payload import Contract, reason_of
 from monitor.science.sensor_clock import HOUR_MS
@@ -88,19 +88,19 @@ class BatchReader:
         self._newcomers, self._first_packet = newcomers, first_packet
         self.lateness = Lateness()
         self._passed_ms = self._passing_ms = clock.now_ms() + AHEAD_MAX_MS
-        """No stored reading is later, and none of the group that is read. [ms]"""
+        """No reading that was dated by its arrival is later: of those stored, and with the group
+        that is being read. [ms]"""
 
     def read(
         self, arrivals: list[Arrival], came: Moment | None = None, within_ms: int = 0
     ) -> Batch:
-        """Decode a group of messages that came up to a moment, or now, and `within_ms` before it;
+        """Decode a group of messages that came in the `within_ms` before a moment, or before now;
         nothing is stored yet. [ms]"""
         batch = Batch([], [], [], {}, Counter(), [], {}, [], Visit())
         came, unknown = came or self._clock.moment(), self._clock.unknown()
         self._passing_ms = self._passed_ms
         doubted = unknown or came.wall_ms != came.steady_ms
         latest_ms = came.steady_ms + AHEAD_MAX_MS
-        newest_ms = arrivals[-1].received_ms
         batch.tallies["messages"] = len(arrivals)
         note_lateness = self.lateness.note
         for arrival in arrivals:
@@ -110,8 +110,8 @@ class BatchReader:
             kept = None
             if doubted or arrival.received_ms > latest_ms:
                 at_ms = arrival.received_ms
-                ago_ms = newest_ms - at_ms
-                if not 0 <= ago_ms <= within_ms:  # the clock stepped in between
+                ago_ms = came.wall_ms - at_ms
+                if not -BURST_MS <= ago_ms <= within_ms + JUMP_MS:  # the clock stepped in between
                     ago_ms = 0
                 at = Moment(at_ms, came.steady_ms - ago_ms, came.counter_ms - ago_ms)
                 readings, faults, timed, kept = self._decode_doubted(arrival, at, unknown=unknown)

@@ -4,11 +4,12 @@ subscription and with a real service and broker."""
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
 import re
 import subprocess
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import pytest
@@ -60,9 +61,10 @@ class Shop:
         wanted = len(self.script.acknowledged) + 1
         until(lambda: len(self.script.acknowledged) == wanted)
 
-    def hears_all(self, *received_ms: int) -> None:
+    def hears_all(self, *received_ms: int, payloads: Iterable[bytes] = ()) -> None:
         """Messages that came at those times by the clock are one group."""
-        arrivals = [arrival(self.sent + i, UNTIMED, at=at) for i, at in enumerate(received_ms, 1)]
+        what = zip(received_ms, payloads or itertools.repeat(UNTIMED), strict=False)
+        arrivals = [arrival(self.sent + i, one, at=at) for i, (at, one) in enumerate(what, 1)]
         self.sent += len(arrivals)
         self.script.groups.append(arrivals)
         until(lambda: arrivals[-1].packet_id in self.script.acknowledged)
@@ -218,6 +220,22 @@ def test_a_group_in_which_the_clock_steps_keeps_each_message_at_its_time(shop):
     assert shop.times() == {START, before, before + MIN}
     assert shop.keeper.enter_dated() == 2
     assert stored_humidity(shop.reader) == [46] * 5
+
+
+def test_a_burst_that_is_kept_aside_keeps_its_order(shop):
+    shop.passes(MIN)
+    shop.wall += TO_2039
+    shop.hears()
+    shop.passes(10)
+    burst = range(47, 67)  # within 10 ms: each gets a millisecond after the last
+    payloads = [UNTIMED.replace(b"46", b"%d" % value) for value in burst]
+    times = [shop.wall + i for i in range(20)]
+    shop.hears_all(*times[:15], payloads=payloads[:15])
+    shop.passes(1)
+    shop.hears_all(*times[15:], payloads=payloads[15:])
+    shop.wall -= TO_2039
+    assert shop.keeper.enter_dated() == 21
+    assert [int(value) for value in stored_humidity(shop.reader) if value > 46] == [*burst]
 
 
 def test_they_cannot_be_taken_in_as_dated_while_that_is_ahead(shop):
