@@ -93,17 +93,14 @@ def end(run: Cursor, numbers: Iterable[int], outcome: str, now_ms: int) -> None:
     Raises
     ------
     Rejected
-        If one of them waits no more.
+        If one of them no longer waits.
     """
-    for number in numbers:
-        changed = run.execute(
-            "UPDATE aside SET outcome = ?, ended_ms = ? WHERE aside_id = ? AND outcome IS NULL",
-            (outcome, now_ms, number),
-        ).rowcount
-        if not changed:
-            raise Rejected(
-                "the messages kept aside were taken in or dismissed meanwhile: look again"
-            )
+    rows = [(outcome, now_ms, number) for number in numbers]
+    run.executemany(
+        "UPDATE aside SET outcome = ?, ended_ms = ? WHERE aside_id = ? AND outcome IS NULL", rows
+    )
+    if rows and run.rowcount < len(rows):
+        raise Rejected("the messages kept aside were taken in or dismissed meanwhile: look again")
 
 
 class Dropped(NamedTuple):

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from one_schema import statements  # noqa: F401 - watches each test
 
 from monitor.core.clock import EVER_MS
-from monitor.core.errors import StoreFault
+from monitor.core.errors import Rejected, StoreFault
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.domain.alerts.rule_state import RuleState
 from monitor.domain.events import About, Event
@@ -485,8 +485,13 @@ def test_messages_aside_wait_and_end(writer, reader):
     assert aside.waiting(reader, "p/s")[0][1] == one
     assert aside.by_sensor(reader) == [("p/s", 2, 4, (T0, T0 + 1), (T0 - 5, T0 - 5), True)]
     with writer.connection.transaction() as run:
-        aside.end(run, [aside.waiting(writer, "p/s")[0][0]], aside.TAKEN, T0)
+        first, other = (number for number, _ in aside.waiting(writer, "p/s"))
+        aside.end(run, [first], aside.TAKEN, T0)
+        aside.end(run, [], aside.TAKEN, T0)
         assert aside.prune(run, T0, 1, 86_400_000) == (0, 0)
+    with pytest.raises(Rejected, match="meanwhile"), writer.connection.transaction() as run:
+        aside.end(run, [other, first], aside.TAKEN, T0)  # one waits no more
+    with writer.connection.transaction() as run:
         assert aside.prune(run, T0, 0, 86_400_000) == (1, 2)
     assert aside.by_sensor(reader) == []
 
@@ -504,7 +509,8 @@ def test_newcomers_wait_until_they_are_admitted_or_refused(writer, reader):
     ((number, message),) = newcomers.admitted(writer, 9)
     assert message == ("rack", T0, "t/rack", b"\xffx", 2)
     with writer.connection.transaction() as run:
-        newcomers.forget(run, [number])
+        assert newcomers.forget(run, [number, number + 99]) == 1
+        assert newcomers.forget(run, []) == 0
     found = {one.name: (one.state, one.unkept, one.messages) for one in newcomers.every(reader)}
     assert found == {"rack": ("admitted", 0, 0), "van": ("refused", 4, 0)}
 
