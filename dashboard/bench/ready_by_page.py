@@ -331,6 +331,8 @@ def lead(kind: WaitType, found: StartInHours, by: str, now: int, shop: ShopData)
     latest = start.start_ms if closes is None else min(start.start_ms, closes)
     if latest == closes:
         when = "any time before closing"
+    elif latest - now < wait_text.ROUND_MS:
+        when = "now"
     else:
         when = f"before {formats.ahead(floored(latest), now, shop.settings.zone)}"
     tenths = 9 if start.sure_ms is not None and start.sure_ms >= latest else 5

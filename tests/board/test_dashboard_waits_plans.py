@@ -183,6 +183,15 @@ def test_the_answer_in_a_sentence_has_the_chance_of_its_line(settings, sure, ten
     )
 
 
+def test_the_answer_in_a_sentence_names_no_time_that_has_passed(settings):
+    shop, now = ShopData(with_hours(settings)), at("2026-11-25T12:02")
+    late = at("2026-11-25T12:04")
+    found = bench_ready_by_page.StartInHours(LatestStart(None, late, late))
+    assert bench_ready_by_page.lead(KINDS["cleat"], found, "Fri", now, shop).startswith(
+        f"{KINDS['cleat'].name}: start now. The chance is then 5 in 10 or more"
+    )
+
+
 def with_hours(settings, hours="08:30-17:30"):
     days = dict.fromkeys(DAYS[:5], hours) | dict.fromkeys(DAYS[5:], "")
     return replace(settings, hours=settings.hours.model_copy(update=days))
