@@ -120,7 +120,7 @@
       if (!answer.ok) throw new Error("not well");
       const said = await answer.json();
       failures = 0;
-      // The shop's clock was there at some moment since: no sooner than sent, no later than now
+      // The shop's clock showed this at some moment between sent and now
       ahead = Math.max(said.now_ms - Date.now(), Math.min(said.now_ms - sent, 0));
       if (Math.abs(ahead) < 500) ahead = 0;
       zone = said.zone;

@@ -203,7 +203,7 @@ def _marks(one: PlaceOutlook) -> list[Component]:
 
 
 def _room(begin: float, end: float) -> str:
-    """Side of a stretch on which its words have room: a third of a phone's width."""
+    """Side of a stretch with room for its words, which take a third of a phone's width."""
     return "after" if end < 65 else "before" if begin > 35 else "over"
 
 

@@ -189,7 +189,7 @@ def restart(
 ) -> dict[str, Any]:
     """After settings were saved: let the service start again with them.
 
-    Once for each tap: one whose answer was lost, as by the restart itself, is sent again.
+    Once for each tap: a tap is sent again if its answer was lost, for example by the restart itself.
     """
     if tap.get("do") != SAVE:
         return {}

@@ -440,7 +440,7 @@ class Channel(HTTPChannel):
                 self.slow = None
                 if self.sent - sent < limits.SENT_LEAST:
                     self.shared.tally.add("slow_readers")
-                    self.handle_close()  # now: a full line is never ready to be written
+                    self.handle_close()  # now: one that takes nothing is never ready for more
         elif self.requests:
             self.began_s = now_s
             if self.request is not None:

@@ -34,9 +34,8 @@ def doubtful_of(
     topics = _topics(reader, since)
     every = {topic for many in topics.values() for topic in many}
     since_all_ms = min(since.values())
-    suspects = reader.off_time(
-        every, since_all_ms, SLOW_S, FAST_S
-    )  # of most, no hour need be read
+    # Most sensors are on time: their hours need not be read.
+    suspects = reader.off_time(every, since_all_ms, SLOW_S, FAST_S)
     lateness = reader.lateness_of(suspects, since_all_ms)
     for one, since_ms in since.items():
         for topic in topics[one] & suspects:

@@ -143,8 +143,8 @@ def _of_topics(
 
 
 def _parts(every: Sequence[_One]) -> Iterator[Sequence[_One]]:
-    """Parts of a power of two or `AT_ONCE`, filled up with the last one, which adds no row: an engine
-    keeps each statement, SQLite 0.5 MB for one of 3,000 series."""
+    """Parts of few lengths: a power of two, or `AT_ONCE`. The last item is repeated to fill one, which
+    adds no row. An engine keeps each statement, SQLite 0.5 MB for one of 3,000 series."""
     for start in range(0, len(every), AT_ONCE):
         part = every[start : start + AT_ONCE]
         size = min(1 << (len(part) - 1).bit_length(), AT_ONCE)

@@ -81,8 +81,7 @@ def step(
         Nothing is told again now but what may break quiet hours; it is once they are over.
     """
     rules = [rule for rule in rules if rule.on]
-    moving: list[_On] = []
-    """What is on or about to change: of nearly all subjects, no rule is."""
+    moving: list[_On] = []  # few: for most subjects no rule is on or about to change
     for rule in rules:
         for one in seen.get(rule.id, ()):
             state = advance(rule, states.get((rule.id, one.subject), OFF), one, now_ms)

@@ -97,8 +97,8 @@ def begin(url: str, name: str, *, read_only: bool) -> psycopg.Connection[Any]:
 
 
 def claim(raw: psycopg.Connection[Any], name: str, *, stands_by: bool) -> None:
-    """Claim the store for a service's session. That of a service that has just ended may still be
-    ending.
+    """Claim the store for a service's session. The session of a service that has just ended may hold
+    it a moment longer.
 
     Raises
     ------
