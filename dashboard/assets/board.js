@@ -218,8 +218,10 @@
     return [box.left + window.scrollX, box.top + window.scrollY];
   }
   function movedAway(was, x, y) {
+    const shown = was.element.getClientRects().length > 0; // else it was folded away
     const [left, top] = placeOf(was.element);
-    return Math.hypot(left - was.place[0], top - was.place[1]) > 1 && !was.element.contains(document.elementFromPoint(x, y));
+    return shown && Math.hypot(left - was.place[0], top - was.place[1]) > 1 &&
+      !was.element.contains(document.elementFromPoint(x, y));
   }
   function meant(was) { // a button that names nothing may by now be about something else
     if (was.element.isConnected) return was.element;

@@ -393,7 +393,7 @@ def start_words(
     if start.start_ms is None:
         if start.chance_ms is None:
             return "Too late, even if started now.", "too late"
-        return "Unlikely to be ready in time, even if started now.", "hardly"
+        return "Unlikely to be ready in time, even if started now.", "unlikely"
     if start.start_ms - now < wait_text.ROUND_MS:
         sure = start.sure_ms is not None
         return ("Only if started now." if sure else "5 in 10 chance if started now."), "now"
@@ -401,7 +401,7 @@ def start_words(
     if closes_ms is not None and start.start_ms >= closes_ms:
         when = "any time today"
     if start.sure_ms is None:
-        return "5 in 10 chance. Not certain even if started now.", when
+        return "5 in 10 chance. No start in opening hours is almost certain.", when
     if closes_ms is not None and start.sure_ms >= closes_ms:
         return "Almost certain if started any time before closing today.", when
     return (

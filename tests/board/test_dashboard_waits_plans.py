@@ -115,9 +115,13 @@ def test_no_wait_is_ready_by_a_clock_that_jumped_ahead(settings, commands, ids, 
         (LatestStart(None, None, None), ("Too late, even if started now.", "too late")),
         (
             LatestStart(None, None, NOON),
-            ("Unlikely to be ready in time, even if started now.", "hardly"),
+            ("Unlikely to be ready in time, even if started now.", "unlikely"),
         ),
         (LatestStart(NOON, NOON, NOON + 1), ("Only if started now.", "now")),
+        (
+            LatestStart(None, NOON + HOUR, None),
+            ("5 in 10 chance. No start in opening hours is almost certain.", "before 13:00"),
+        ),
         (
             LatestStart(NOON + HOUR + 7 * 60_000, NOON + 5 * HOUR + 23 * 60_000, None),
             ("Almost certain if started before 13:05.", "before 17:20"),

@@ -233,7 +233,8 @@ PUSHED_DOWN = """() => {
 
 
 def test_a_tap_counts_though_what_was_pressed_moves_away_before_the_release(bench, visit):
-    page = opened(visit("desk"), bench, "/bench")
+    seen = visit("desk")
+    page = opened(seen, bench, "/bench")
     summary = page.locator("#bench-more summary")
     summary.scroll_into_view_if_needed()
     box = summary.bounding_box()
@@ -247,6 +248,13 @@ def test_a_tap_counts_though_what_was_pressed_moves_away_before_the_release(benc
     page.mouse.move(box["x"] + 20, box["y"] + 200)
     page.mouse.up()
     assert page.evaluate("document.getElementById('bench-more').open")
+    kind = page.locator("[data-choose]").first  # folded away while it is pressed: no tap
+    kind.hover()
+    page.mouse.down()
+    kind.evaluate("kind => { kind.hidden = true; kind.style.display = 'none'; }")
+    page.mouse.up()
+    seen.settled()
+    assert page.locator("#bench-where").is_hidden()
 
 
 @pytest.mark.parametrize("late", [False, True])
