@@ -14,7 +14,7 @@ from conftest import until as until_so
 
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
-from monitor.planning import worker
+from monitor.planning import present, worker
 from monitor.store import Reader
 
 pytestmark = browser.pytestmark
@@ -117,9 +117,26 @@ def fixed_of(bench, place):
         return Journal(reader).repairs[place["repair"]].step(place["step"]).fixed_ms
 
 
+SHOWN = "document.querySelector('#repairs-plot .js-plotly-plot')?.layout.meta?.made_ms"
+
+
+def planned(bench, page) -> None:
+    """Wait until the page shows the plan of all that was done so far."""
+
+    def is_there() -> bool:
+        with closing(Reader(bench.settings.store_path)) as reader:
+            version = Journal(reader).version
+        plan = present.read(bench.settings)
+        there = plan is not None and plan.version == version and not plan.improving
+        return there and page.evaluate(SHOWN) == plan.made_ms
+
+    until_so(is_there)
+
+
 def test_a_step_is_dragged_while_a_new_plan_comes_and_a_wrong_place_changes_nothing(bench, visit):
     seen = visit("wall")
     page = opened(seen, bench, "/plan")
+    planned(bench, page)
     until(page, f"(({PLACES})())")
     seen.settled()
     page.locator("#repairs-plot").scroll_into_view_if_needed()
@@ -142,8 +159,8 @@ def test_a_step_is_dragged_while_a_new_plan_comes_and_a_wrong_place_changes_noth
     post = "body => fetch('/bench/do', { method: 'POST', body: JSON.stringify(body), "
     post += "headers: { 'Content-Type': 'application/json' } }).then(answer => answer.status)"
     assert page.evaluate(post, body) == 200
-    graph = "document.querySelector('#repairs-plot .js-plotly-plot').layout"
-    until(page, f"{graph}.meta.made_ms !== {place['made']}")
+    planned(bench, page)
+    assert page.evaluate(SHOWN) != place["made"]
     assert page.locator("#repairs-drag .ghost").count() == 1  # the drag goes on
     place = page.evaluate(PLACES, place["step"])
     # The new plan may have another start for the step, as it has just before the shop closes.
