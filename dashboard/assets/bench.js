@@ -57,9 +57,15 @@
     link.className = "tap"; link.textContent = text; link.href = href;
     return link;
   }
+  let refusal = { text: "", path: "" }; // said again if the page is drawn anew
   function refuse(text) {
+    refusal = { text: text || "", path: window.location.pathname };
     const element = byId("bench-refused");
-    if (element) element.textContent = text || "";
+    if (element) element.textContent = refusal.text;
+  }
+  function keepRefusal() {
+    const element = byId("bench-refused");
+    if (element && !element.textContent && refusal.path === window.location.pathname) element.textContent = refusal.text;
   }
   function tapElement(text, act) {
     const button = document.createElement("button");
@@ -450,7 +456,7 @@
   }
 
   new MutationObserver((changes) => {
-    restore(); arrive(); show(); questions(); instrument(); keepReply();
+    restore(); arrive(); show(); questions(); instrument(); keepReply(); keepRefusal();
     if (changes.some((change) => change.addedNodes.length)) unfold();
   })
     .observe(document.documentElement, { subtree: true, childList: true });

@@ -162,6 +162,7 @@ def test_a_step_is_dragged_while_a_new_plan_comes_and_a_wrong_place_changes_noth
     planned(bench, page)
     assert page.evaluate(SHOWN) != place["made"]
     assert page.locator("#repairs-drag .ghost").count() == 1  # the drag goes on
+    until(page, f"({PLACES})('{place['step']}')")
     place = page.evaluate(PLACES, place["step"])
     # The new plan may have another start for the step, as it has just before the shop closes.
     ghost = page.locator("#repairs-drag .ghost").bounding_box()
