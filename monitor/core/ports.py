@@ -31,7 +31,8 @@ def becomes_free(host: str, port: int) -> bool:
     return True
 
 
-def spare_port() -> int:
-    """A port of this machine that nothing listens on just now."""
-    with socket.create_server(("127.0.0.1", 0)) as spare:
+def spare_port(host: str = "127.0.0.1") -> int:
+    """A port of this machine that nothing listens on just now; another program may take it at once."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.create_server((host, 0), family=family) as spare:
         return int(spare.getsockname()[1])

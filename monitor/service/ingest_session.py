@@ -10,12 +10,12 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
-import socket
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from monitor.core.errors import BrokerUnavailable, MonitorError
+from monitor.core.errors import BrokerFault, BrokerUnavailable, MonitorError
+from monitor.core.ports import spare_port
 from monitor.mqtt.accounts import write_private
 from monitor.mqtt.client import Address, Publisher, Subscription
 from monitor.mqtt.embedded_broker import EmbeddedBroker
@@ -30,6 +30,8 @@ ADMIT_WAIT_S = 30.0
 """Longest time for the ingest to subscribe for the first time. [s]"""
 TAKE_OVER_WAIT_S = 10.0
 """Longest time for a connection to a former session. [s]"""
+STARTS = 3
+"""Most spare ports that are tried. [-]"""
 LOOK_S = 0.25
 """Interval between looks at a connection. [s]"""
 
@@ -120,11 +122,7 @@ def admit_first(broker: EmbeddedBroker, address: Address, session: IngestSession
     SessionFault, BrokerFault
         If that cannot be done.
     """
-    host = reachable(broker.host)
-    with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as spare:
-        spare.bind((host, 0))
-        port = spare.getsockname()[1]
-    broker.start(port)
+    port = _start_apart(broker)
     subscription = Subscription(replace(address, port=port), session.filters, session.client_id)
     give_up = time.monotonic() + ADMIT_WAIT_S
     while not subscription.connected:
@@ -134,6 +132,22 @@ def admit_first(broker: EmbeddedBroker, address: Address, session: IngestSession
     subscription.close()
     broker.stop()
     session.note()
+
+
+def _start_apart(broker: EmbeddedBroker) -> int:
+    """Start the broker on a port that no sensor knows, and return it. Another program may be faster
+    to take a spare one."""
+    tries = STARTS
+    while True:
+        port = spare_port(reachable(broker.host))
+        try:
+            broker.start(port)
+        except BrokerFault:
+            tries -= 1
+            if not tries:
+                raise
+        else:
+            return port
 
 
 def take_over(ingest: Ingest, address: Address, session: IngestSession, former_id: str) -> None:

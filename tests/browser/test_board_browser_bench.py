@@ -292,7 +292,7 @@ def test_each_button_says_when_it_is_ready_and_follows_glue_and_start(bench, vis
     now = crack.locator(".ready-at").inner_text()
     assert "Hide glue" in crack.inner_text()
     page.locator(".recent button", has_text="Cello, job 39").click()
-    assert page.locator("#open-instrument").input_value() == "Cello, job 39"
+    until(page, "document.getElementById('open-instrument').value === 'Cello, job 39'")
     page.locator("#open-unknown", has_text="Cello, job 39 has not been taken in").wait_for()
     link = page.get_by_role("link", name="Take it in").get_attribute("href")
     page.locator("#open-glue").select_option("1")

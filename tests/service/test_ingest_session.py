@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import socket
 
 import pytest
 from conftest import free_port, until
@@ -13,6 +14,7 @@ from monitor.mqtt.client import Address, Publisher, Subscription
 from monitor.mqtt.embedded_broker import EmbeddedBroker, ingest_account
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
+from monitor.service import ingest_session
 from monitor.service.ingest_session import FORMER_ID, IngestSession, take_over
 from monitor.store import Reader, Writer
 
@@ -60,6 +62,21 @@ def waiting(address, client_id):
     got += subscription.take(1000, 1)
     subscription.close()
     return got
+
+
+def test_a_spare_port_that_another_program_takes_first_is_not_the_end(tmp_path, monkeypatch):
+    door = ingest_account()
+    rules = AccessRules(FILTERS)
+    broker = EmbeddedBroker(tmp_path / "b", "127.0.0.1", free_port(), ingest=door, rules=rules)
+    address = Address("127.0.0.1", broker.port, door.user, door.password)
+    session = IngestSession(tmp_path / "session.json", "", "of-its-own", FILTERS)
+    with socket.socket() as faster:  # it has the port, though nothing answers there
+        faster.bind(("127.0.0.1", 0))
+        ports = iter([faster.getsockname()[1], free_port()])
+        monkeypatch.setattr(ingest_session, "spare_port", lambda _: next(ports))
+        ingest_session.admit_first(broker, address, session)
+    assert session.mark.exists()
+    assert not broker.running()
 
 
 @pytest.mark.parametrize("at_broker", ["embedded", "mosquitto"], indirect=True)
