@@ -111,6 +111,11 @@ def _answer(page, expression: str) -> object:
         return False
 
 
+def holds(page, field: str, value: str) -> None:
+    """Wait until a field holds a value: what a page fills in, it draws a moment later."""
+    until(page, f"document.getElementById({field!r})?.value === {value!r}")
+
+
 class Board:
     """A running board with its store; a thread keeps its heartbeat fresh."""
 

@@ -65,7 +65,8 @@
   }
   function keepRefusal() {
     const element = byId("bench-refused");
-    if (element && !element.textContent && refusal.path === window.location.pathname) element.textContent = refusal.text;
+    if (refusal.path !== window.location.pathname) refusal.text = "";
+    if (element && refusal.text && !element.textContent) element.textContent = refusal.text;
   }
   function tapElement(text, act) {
     const button = document.createElement("button");

@@ -143,8 +143,8 @@ def test_what_is_typed_survives_the_pages_own_refreshing_and_a_reload(bench, vis
     page.wait_for_selector("#open-instrument", state="attached")
     until(page, "document.getElementById('open-instrument').value === 'Violin, job 52'")
     assert page.locator("#open-instrument").is_visible()
-    assert page.locator("#open-start").input_value() == "2026-11-20T09:30"
-    assert page.locator("#bench-by").input_value() == "Jo"
+    browser.holds(page, "open-start", "2026-11-20T09:30")
+    browser.holds(page, "bench-by", "Jo")
     page.locator("#open-start").fill("2020-01-01T09:30")
     seen.rest()
     if not page.locator("#bench-where").is_visible():
@@ -292,7 +292,7 @@ def test_each_button_says_when_it_is_ready_and_follows_glue_and_start(bench, vis
     now = crack.locator(".ready-at").inner_text()
     assert "Hide glue" in crack.inner_text()
     page.locator(".recent button", has_text="Cello, job 39").click()
-    until(page, "document.getElementById('open-instrument').value === 'Cello, job 39'")
+    browser.holds(page, "open-instrument", "Cello, job 39")
     page.locator("#open-unknown", has_text="Cello, job 39 has not been taken in").wait_for()
     link = page.get_by_role("link", name="Take it in").get_attribute("href")
     page.locator("#open-glue").select_option("1")
@@ -309,7 +309,7 @@ def test_each_button_says_when_it_is_ready_and_follows_glue_and_start(bench, vis
     cellar = page.locator("#bench-places button", has_text="cellar").locator(".ready-at")
     assert cellar.inner_text().startswith("on hold, too damp to harden")
     page.goto(bench.url + link)
-    assert page.locator("#new-reference").input_value() == "Cello, job 39"
+    browser.holds(page, "new-reference", "Cello, job 39")
 
 
 def test_ready_by_leads_to_the_kind_with_its_wanted_time_and_its_cautions(bench, visit):
