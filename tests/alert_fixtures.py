@@ -28,7 +28,7 @@ PARIS = ZoneInfo("Europe/Paris")
 NOON = to_ms(datetime(2026, 11, 25, 12, 0, tzinfo=PARIS))
 RULES = starting_set(AirLimits())
 CONFIG = (
-    shop_air.BENCH.replace("stale_after_s = 300", "stale_after_s = 3600")
+    shop_air.BENCH
     + """
 [[channels]]
 id = "mail"
