@@ -89,6 +89,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries, glues: GlueQueri
         Input("plan-when", "value"),
         Input("plan-at", "value"),
         Input("plan-if", "data"),
+        running=[(Output("plan-busy", "hidden"), False, True)],
     )
     @page_frame.where_store_fails(page_frame.sentence_of)
     def plan(
@@ -210,6 +211,7 @@ def layout(shop: ShopData) -> Component:
                 className="plan-asked",
             ),
             dcc.Store(id="plan-if", data=[0.0, 0.0]),
+            html.P("The latest starts are being calculated.", id="plan-busy", role="status"),
             html.Div(id="plan", **attributes(aria_live="polite")),
         ],
         className="sheet bench",
@@ -251,7 +253,7 @@ def answer(
                 missing.CONNECT_SENSOR,
             )
         ]
-    head = f"To be ready by {by}"
+    head = f"{shop.place_names().get(plan.place, plan.place)}: ready by {by}"
     if plan.warmer_k or plan.drier_pct:
         head += ", if the air were like this"
     return [

@@ -279,14 +279,17 @@ def cold_advice(one: PlaceOutlook, zone: ZoneInfo, unit: Unit) -> str:
 
 
 def walls(one: PlaceOutlook, unit: Unit) -> list[str]:
-    """Sentences on the highest safe RH in the next days; none where it does not limit the band."""
+    """Sentences on the highest safe RH in the next days, but for what the headline says of it; none
+    where it does not limit the band."""
     words = wall_words(one, us=unit == "F")
-    if not words:
+    if not words or one.safe is None:
         return []
-    lines = [f"{words[:1].upper()}{words[1:]}."]
+    in_headline = any(sort == "dry" for sort, *_ in spells(one)[:1])
+    lines = [] if in_headline else [f"{words[:1].upper()}{words[1:]}."]
     if one.wet_walls is not None and one.wet_walls.chance >= UNSURE:
         lines.append(
-            f"Chance that it gets damper than that: {likely(one.wet_walls.chance)}. Then give less "
+            f"Chance that it gets damper than {one.safe.least.rh_pct:.0f} % RH: "
+            f"{likely(one.wet_walls.chance)}. Then give less "
             "water, and look for damp in cold corners and behind furniture."
         )
     return lines

@@ -252,8 +252,10 @@ def listed(
             )
         )
     kept = text.kept_words(*book.kept_promises())
+    apart = text.waits_apart(journal)
     return [
         html.H2(formats.counted(len(items), "open repair")),
+        *([html.P(apart, className="aside")] if apart else []),
         html.Ul(items, className="repairs"),
         *([html.P(kept, className="aside")] if kept else []),
         *([html.P(BY_RULES, className="aside")] if present and present.by_rules else []),

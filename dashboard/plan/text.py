@@ -52,6 +52,23 @@ def state(journal: Journal, present: PresentPlan | None, now_ms: int) -> str:
     return ""
 
 
+def waits_apart(journal: Journal) -> str:
+    """Sentences on open waits that belong to no step of a repair; "" without any."""
+    of_steps = {step.wait for repair in agendas.open_repairs(journal) for step in repair.steps}
+    apart = [one for one in journal.waits.values() if one.open and one.id not in of_steps]
+    if not apart:
+        return ""
+    waits, clamps = formats.counted(len(apart), "open wait"), sum(one.clamps for one in apart)
+    belong, they, their = ("belong", "They have", "their")
+    if len(apart) == 1:
+        belong, they, their = ("belongs", "It has", "its")
+    have = f" {they} {formats.counted(clamps, 'clamp')}." if clamps else ""
+    return (
+        f"{waits} on Bench {belong} to no repair.{have} The plan does not count {their} clamps and "
+        "places."
+    )
+
+
 def to_do(item: AgendaStep) -> str:
     """A step as an action: `Start: Glue crack, bass side`."""
     if item.do is Do.HAND_OUT:

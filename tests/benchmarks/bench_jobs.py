@@ -106,7 +106,7 @@ def ready_by_nine(hand: Hand) -> str:
     hand.tap("label", "Another time")
     nine = (datetime.now() + timedelta(days=1)).strftime("%Y-%m-%dT09:00")
     hand.type("#plan-at", nine)
-    return hand.read("#plan", r"To be ready by tomorrow 09:00.*?(before|now|today|late)")[:90]
+    return hand.read("#plan", r"ready by tomorrow 09:00.*?(before|now|today|late)")[:90]
 
 
 def last_night(hand: Hand) -> str:

@@ -32,7 +32,7 @@ from monitor.alerting.observations import ServiceTroubles, Snapshot, _coming
 from monitor.commands import Commands
 from monitor.core.errors import Rejected
 from monitor.core.formats import local
-from monitor.domain.cold_walls import INSTEAD
+from monitor.domain.cold_walls import INSTEAD, SafeHumidity
 from monitor.domain.forecast import Forecast
 from monitor.outlook import files
 from monitor.outlook import summary as outlook_summary
@@ -40,7 +40,9 @@ from monitor.outlook.evaluation.report import Score, SnapScore
 from monitor.outlook.files import FRESH_MS
 from monitor.outlook.homes import LEARN, home_of
 from monitor.outlook.kept_outlooks import KeptOutlooks
+from monitor.outlook.safe_air import SafeAhead
 from monitor.outlook.summary import foreseen, walls_allow_no_water
+from monitor.science.cold_surface import ColdSurface
 from monitor.science.outlook import ensemble_statistics, heat_balance, vapour_balance
 from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
 from monitor.science.outlook.fitting import prior_estimate
@@ -792,3 +794,14 @@ def test_rules_see_the_same_by_an_outlook_that_is_kept_until_there_is_a_new_one(
     files.keep(settings, files.look(settings, place.id, NOW))
     assert kept.of(place, NOW, hours) is not first
     assert kept.of(dataclasses.replace(place, id="elsewhere"), NOW, hours) is None
+
+
+def test_the_highest_safe_humidity_is_said_once(one):
+    safe = SafeAhead(np.full(STEPS, 47.0), SafeHumidity(47.0, ColdSurface.CORNER, -5.0))
+    limited = dataclasses.replace(one, safe=safe, wet_walls=SNAP)
+    limit, chance = "Do not go above 47 % RH while", "Chance that it gets damper than 47 % RH"
+    for cold in (with_spells(limited, dry=SNAP), with_spells(limited)):
+        said = coming_text.headline(cold, NOW, PARIS, "C").detail
+        said += " ".join(coming_text.walls(cold, "C"))
+        assert said.count(limit) == 1
+        assert said.count(chance) == 1

@@ -81,6 +81,23 @@ def test_an_empty_shop_says_how_to_begin_and_the_wall_says_nothing(client, data,
         assert wall.line(data, book, now_ms()) == []
 
 
+def test_open_waits_that_no_repair_has_are_counted_beside_the_repairs(client, book, repair):
+    assert text.waits_apart(book.journal()) == ""
+    opening = {"about": "wait", "do": "open", "kind": "cleat", "place": "front-bench"}
+    do(client, **opening, form={"instrument": "VC-2", "clamps": "1"})
+    assert text.waits_apart(book.journal()) == (
+        "1 open wait on Bench belongs to no repair. It has 1 clamp. The plan does not count its clamps "
+        "and places."
+    )
+    do(client, **opening, form={"instrument": "VC-2", "clamps": "3"})
+    words = text.waits_apart(book.journal())
+    assert words.startswith("2 open waits on Bench belong to no repair. They have 4 clamps.")
+    assert words in page_of(client, "/plan", **HERE)
+    for wait in [one for one in book.journal().waits.values() if one.clamps and one.open]:
+        do(client, about="wait", do="release", wait=wait.id)
+    assert text.waits_apart(book.journal()) == ""
+
+
 @pytest.fixture(scope="module")
 def repair(client, shop, book):
     """A repair of open seams, taken in at the board, with a plan."""

@@ -317,6 +317,8 @@ def test_ready_by_leads_to_the_kind_with_its_wanted_time_and_its_cautions(bench,
     page = opened(visit("phone"), bench, "/bench/ready-by")
     line = page.locator(".latest li", has_text="Cleat")
     line.locator(".if-now", has_text="Start now: ready to unclamp about").wait_for()
+    page.locator("#plan-busy").wait_for(state="hidden")
+    assert page.locator("#plan h2").inner_text().startswith("Front bench: ready by ")
     line.get_by_role("link", name="Start Cleat on Bench").click()
     page.locator("[data-choose=cleat][aria-pressed=true]").wait_for()
     until(page, "!!document.getElementById('open-wanted').value")
