@@ -53,7 +53,7 @@ def state(journal: Journal, present: PresentPlan | None, now_ms: int) -> str:
 
 
 def waits_apart(journal: Journal) -> str:
-    """Sentences on open waits that belong to no step of a repair; "" without any."""
+    """Count of open waits that belong to no step of a repair, in words; "" without any."""
     of_steps = {step.wait for repair in agendas.open_repairs(journal) for step in repair.steps}
     apart = [one for one in journal.waits.values() if one.open and one.id not in of_steps]
     if not apart:
