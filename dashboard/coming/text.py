@@ -279,8 +279,8 @@ def cold_advice(one: PlaceOutlook, zone: ZoneInfo, unit: Unit) -> str:
 
 
 def walls(one: PlaceOutlook, unit: Unit) -> list[str]:
-    """Sentences on the highest safe RH in the next days, but for what the headline says of it; none
-    where it does not limit the band."""
+    """Sentences on the highest safe RH in the next days, without those in the headline; none where
+    it does not limit the band."""
     words = wall_words(one, us=unit == "F")
     if not words or one.safe is None:
         return []
