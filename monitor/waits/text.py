@@ -209,7 +209,7 @@ def usual_times(kind: WaitType) -> str:
 def _load(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
     """Sentence on when a joint may be loaded, before and after its clamps come off."""
     if found.state is WaitState.READY:
-        return "It may be worked, loaded or strung now."
+        return f"It may be worked, loaded or strung now.{_not_sure(found, now_ms, zone)}"
     if found.ready_ms is None:
         return "It is not known when it may be worked, loaded or strung."
     text = formats.ahead(about(found.ready_ms), now_ms, zone)
@@ -222,12 +222,17 @@ def _main(
     """State, when, and the sentence."""
     if found.state is WaitState.READY:
         text = formats.when(found.ready_ms or now_ms, now_ms, zone)
+        sure = _not_sure(found, now_ms, zone)
         if status.wait.setting:
-            return "ready", "may be worked", f"May be worked, loaded or strung since {text}."
+            return (
+                "ready",
+                "may be worked",
+                f"May be worked, loaded or strung since {text}.{sure}",
+            )
         clamps = ": the clamps may come off" if status.kind.load_s else ""
         if found.outside_claim:
             clamps += ", if a check by hand agrees" if clamps else ": check by hand"
-        return "ready", "ready", f"Ready since {text}{clamps}."
+        return "ready", "ready", f"Ready since {text}{clamps}.{sure}"
     if found.state is WaitState.NO_AIR:
         return (
             "unknown",
@@ -327,6 +332,17 @@ def _range(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
     if low is not None and low > now_ms:
         late = _after(about(high), about(low), now_ms, zone)
     return f" ({early} to {late})"
+
+
+def _not_sure(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
+    """Sentence for work that is ready by the middle of its range, while the range goes on."""
+    high, asked = found.ready_high_ms, found.outside_claim  # to check by hand
+    if high is None:
+        return "" if asked else " It may need longer: check by hand."
+    if high <= now_ms:
+        return ""
+    late = formats.ahead(about(high), now_ms, zone)
+    return f" Almost surely ready by {late}{'' if asked else ': until then, check by hand'}."
 
 
 def _after(ms: float, before_ms: float, now_ms: int, zone: ZoneInfo) -> str:
