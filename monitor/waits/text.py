@@ -336,13 +336,13 @@ def _range(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
 
 def _not_sure(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
     """Sentence for work that is ready by the middle of its range, while the range goes on."""
-    high, asked = found.ready_high_ms, found.outside_claim  # to check by hand
+    high = found.ready_high_ms
     if high is None:
-        return "" if asked else " It may need longer: check by hand."
+        return " It may need longer: wait if you can."
     if high <= now_ms:
         return ""
     late = formats.ahead(about(high), now_ms, zone)
-    return f" Almost surely ready by {late}{'' if asked else ': until then, check by hand'}."
+    return f" Almost surely ready by {late}: wait until then if you can."
 
 
 def _after(ms: float, before_ms: float, now_ms: int, zone: ZoneInfo) -> str:

@@ -134,8 +134,8 @@ def sentence(found, of=None):
         ),
         (
             {"state": WaitState.READY, "ready_ms": NOON - 40 * 60_000},
-            "Ready since 11:20: the clamps may come off. Almost surely ready by 17:30: until then, "
-            "check by hand.",
+            "Ready since 11:20: the clamps may come off. Almost surely ready by 17:30: wait until "
+            "then if you can.",
         ),
         (
             {"state": WaitState.READY, "ready_ms": NOON - 40 * 60_000, "ready_high_ms": NOON},
@@ -143,7 +143,7 @@ def sentence(found, of=None):
         ),
         (
             {"state": WaitState.READY, "ready_ms": NOON - 40 * 60_000, "ready_high_ms": None},
-            "Ready since 11:20: the clamps may come off. It may need longer: check by hand.",
+            "Ready since 11:20: the clamps may come off. It may need longer: wait if you can.",
         ),
         ({"ready_ms": None}, "Not within five days in this air."),
         (
@@ -249,7 +249,7 @@ def test_missing_readings_and_air_outside_the_claim_are_told():
         one = WaitStatus(wait(), KINDS["plate-crack"], found._replace(state=state))
         assert wait_text.ready_phrase(one, NOON, PARIS).endswith("; check by hand")
     assert wait_text.status_text(one, NOON, PARIS).sentence.endswith(
-        ", if a check by hand agrees. Almost surely ready by 17:30."
+        ", if a check by hand agrees. Almost surely ready by 17:30: wait until then if you can."
     )
 
 
@@ -349,8 +349,8 @@ def test_a_joint_whose_clamps_are_off_counts_until_it_may_be_worked():
     told = wait_text.status_text(done, NOON, PARIS)
     assert (told.when, told.sentence) == (
         "may be worked",
-        "May be worked, loaded or strung since 11:00. Almost surely ready by tomorrow 18:00: until "
-        "then, check by hand.",
+        "May be worked, loaded or strung since 11:00. Almost surely ready by tomorrow 18:00: wait "
+        "until then if you can.",
     )
     assert (done.ready, done.loadable) == (False, True)
     assert bench_text.next_up([done], NOON, PARIS)[0] == "May be worked: Viola, crack."
