@@ -17,6 +17,7 @@ from monitor.core.clock import now_ms
 from monitor.domain.alerts import rule_registry
 from monitor.domain.alerts.rule import Of
 from monitor.domain.shop_clock import trouble_of
+from monitor.planning.words import last_start_sentences
 from monitor.runtime.service_troubles import broker_trouble
 
 if TYPE_CHECKING:
@@ -121,8 +122,17 @@ class AlertQueries:
                 broker = broker_trouble(beat.broker_trouble, beat.outage)
                 clock = trouble_of(beat.clock)
                 troubles = ServiceTroubles(broker, beat.store_trouble, clock, beat.backup_trouble)
+            settings, at_ms = self._shop.settings, now_ms()
             sight = observations.snapshot(
-                reader, self._shop.settings, journal, waits, woods, troubles, now_ms(), only
+                reader,
+                settings,
+                journal,
+                waits,
+                woods,
+                troubles,
+                at_ms,
+                only,
+                last_starts=last_start_sentences(reader, settings, journal, at_ms),
             )
             return {
                 (rule_id, one.subject): one.value

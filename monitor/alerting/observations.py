@@ -21,15 +21,12 @@ from monitor.domain.alerts.rule import OUTLOOK, Of, Rule
 from monitor.domain.alerts.rule_state import ExpectedSpell, Seen
 from monitor.domain.glue import Glue, GlueState
 from monitor.domain.instrument import Instrument
-from monitor.domain.opening_hours import Hours, is_open, last_closing
+from monitor.domain.opening_hours import last_closing
 from monitor.domain.places import band
 from monitor.domain.situation import ANYWHERE, drying
 from monitor.outlook.kept_outlooks import KeptOutlooks
 from monitor.outlook.shut_today import chance_open_again, chance_shut
 from monitor.outlook.summary import PlaceOutlook, dry_words, spell_words, walls_allow_no_water
-from monitor.planning import present
-from monitor.planning.last_start import BEFORE_MS
-from monitor.planning.words import Names, last_start_sentence
 from monitor.science.waits.wait import WaitState
 from monitor.store import Reader
 from monitor.waits.evaluation import WaitStatus
@@ -90,10 +87,12 @@ def snapshot(
     only: Collection[str] | None = None,
     kept: KeptOutlooks | None = None,
     kept_rollups: KeptRollups | None = None,
+    last_starts: Sequence[str] = (),
 ) -> Snapshot:
-    """Look at everything. `statuses` are of the open waits, `woods` of the instruments here. `only`:
-    the places that are looked at, if not all; those outdoors are always among them. `kept`: outlooks
-    of the looks before, `kept_rollups` rollups of those by the same reader."""
+    """Look at everything. `statuses` are of the open waits, `woods` of the instruments here,
+    `last_starts` sentences on the last starts of today. `only`: the places that are looked at, if not
+    all; those outdoors are always among them. `kept`: outlooks of the looks before, `kept_rollups`
+    rollups of those by the same reader."""
     kept = kept or KeptOutlooks(settings)
     wet = drying(journal.waits.values())
     day = LastDay(reader, now_ms, kept_rollups)
@@ -114,21 +113,8 @@ def snapshot(
         troubles,
         now_ms,
         glues,
-        _last_starts(settings, journal, hours, now_ms),
+        last_starts,
     )
-
-
-def _last_starts(settings: Settings, journal: Journal, hours: Hours, now_ms: int) -> Sequence[str]:
-    """Sentences on the last starts of today, by the present plan; none earlier in the day."""
-    zone = settings.zone
-    closed_soon = not is_open(hours, zone, now_ms + BEFORE_MS)
-    if not (is_open(hours, zone, now_ms) and closed_soon):
-        return ()
-    found = present.read(settings)
-    if found is None or not found.fresh(now_ms):
-        return ()
-    names = Names(journal)
-    return [last_start_sentence(one, names, now_ms, zone) for one in found.last_starts]
 
 
 def observe(rules: Iterable[Rule], snapshot: Snapshot) -> dict[str, list[Seen]]:

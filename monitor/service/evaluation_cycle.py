@@ -28,7 +28,7 @@ from monitor.notifications import sender
 from monitor.outlook.kept_outlooks import KeptOutlooks
 from monitor.own_proof.evaluation import result
 from monitor.planning import present
-from monitor.planning.words import Names
+from monitor.planning.words import Names, last_start_sentences
 from monitor.runtime.heartbeat import Round
 from monitor.service.state_publisher import StatePublisher
 from monitor.store import Reader, Writer, journal, outbox, rule_states, shop_states
@@ -127,6 +127,7 @@ class EvaluationCycle:
             now_ms,
             kept=self._outlooks,
             kept_rollups=self._rollups,
+            last_starts=last_start_sentences(self._reader, self._settings, self._journal, now_ms),
         )
         try:
             self._update_alerts(sight, now_ms)
