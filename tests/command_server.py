@@ -26,13 +26,13 @@ from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.opening_hours import is_open
-from monitor.own_proof.text import proved
 from monitor.planning.step_check import doubts
 from monitor.readings.hand_readings import StoredHandReadings
 from monitor.sensor_care.calibration import JarWatch
 from monitor.settings import load
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s, expectation
+from monitor.waits.proof_text import proved
 
 
 class CommandServer:

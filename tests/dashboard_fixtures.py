@@ -17,7 +17,6 @@ from monitor.commands import Commands, Journal
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
-from monitor.own_proof.text import proved
 from monitor.people.board_keys import make_board_keys, open_code
 from monitor.people.homes import home_of
 from monitor.planning import present
@@ -29,6 +28,7 @@ from monitor.runtime import heartbeat
 from monitor.settings import Settings, load
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s
+from monitor.waits.proof_text import proved
 
 DAY_MS = 86_400_000
 AIR_END_MS = 1_795_694_400_000

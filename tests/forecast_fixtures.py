@@ -6,9 +6,9 @@ from weather_server import HOUR, NOW, stamp
 
 from monitor import settings
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.outlook.weather.intake import ForecastIntake
+from monitor.outlook.weather.poller import ForecastPoller
 from monitor.store import Reader, Writer, forecasts
-from monitor.weather.intake import ForecastIntake
-from monitor.weather.poller import ForecastPoller
 
 MINUTE = 60_000
 ISSUED = NOW - NOW % HOUR

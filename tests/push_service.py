@@ -17,7 +17,7 @@ import http_ece
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 
-from monitor.notifications.web_push import Browser
+from monitor.alerting.notifications.web_push import Browser
 
 
 def text(data: bytes) -> str:

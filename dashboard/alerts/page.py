@@ -19,10 +19,10 @@ from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from dashboard.ui.paging import Asked
 from monitor.air.current import air_now
+from monitor.alerting.notifications import phones
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
 from monitor.domain.cautions import HUMIDIFIER
-from monitor.notifications import phones
 from monitor.people.homes import home_of
 
 if TYPE_CHECKING:

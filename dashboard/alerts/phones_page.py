@@ -16,11 +16,11 @@ from dashboard.access.visitor import may_change, record, visitor
 from dashboard.alerts.view import ALERTS
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
+from monitor.alerting.notifications import phones
 from monitor.commands import link
 from monitor.commands.ipc import ServiceUnavailable
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, Rejected, StoreFault, StoreUnavailable
-from monitor.notifications import phones
 from monitor.people.homes import home_of
 from monitor.settings.addresses import LOOPBACK
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
-    from monitor.notifications.phones import PhoneBook
+    from monitor.alerting.notifications.phones import PhoneBook
 
 ADDRESS = "/alerts/phones"
 WORKER = Path(__file__).parent.parent / "assets" / "push-worker.js"

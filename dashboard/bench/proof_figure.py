@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from dashboard.ui.themes import Theme
-    from monitor.own_proof.evaluation import ProofResult
     from monitor.science.quantiles import QuantileRange
+    from monitor.waits.proof_evaluation import ProofResult
 
 AXES = {
     ProofKind.COUPON: ("", "moisture [% MC]"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from monitor.core.errors import Rejected
-from monitor.own_proof.text import FIELDS
+from monitor.waits.proof_text import FIELDS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -29,9 +29,9 @@ from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import DEFERS, WORDS
 from monitor.domain.own_proof import METHODS, Judgement, Method, Proof, ProofKind, ProofState
-from monitor.own_proof import text as proof_text
 from monitor.science.calibration.salts import SALTS
 from monitor.science.case.presets import PRESETS
+from monitor.waits import proof_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.own_proof import ProofQueries
     from dashboard.data.shop import ShopData
-    from monitor.own_proof.evaluation import ProofResult
+    from monitor.waits.proof_evaluation import ProofResult
 
 TITLE, PATH = "Proof in your own shop", "/bench/proof"
 SHAPES = {

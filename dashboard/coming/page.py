@@ -20,9 +20,9 @@ from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 from monitor.outlook.summary import closing_hours
+from monitor.outlook.weather.drop_folder import left_out
+from monitor.outlook.weather.providers import credit_by_id
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3
-from monitor.weather.drop_folder import left_out
-from monitor.weather.providers import credit_by_id
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

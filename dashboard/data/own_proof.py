@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
-from monitor.own_proof.evaluation import ProofResult, result
 from monitor.science.waits.glue import GlueLaw
 from monitor.waits.lap_times import release_words
+from monitor.waits.proof_evaluation import ProofResult, result
 
 if TYPE_CHECKING:
     from dashboard.data.journal import CachedJournal

@@ -25,7 +25,7 @@ from monitor.core.measurements import Quantity
 from monitor.domain.forecast_source import SERVICES
 from monitor.domain.guide import GuideStep
 from monitor.domain.opening_hours import DAYS
-from monitor.weather.providers import READY
+from monitor.outlook.weather.providers import READY
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

@@ -42,7 +42,7 @@ def outcome(shop: ShopData) -> str:
 
 def terms() -> list[Component]:
     """The weather services with their licence lines, and where their terms are."""
-    from monitor.weather.providers import READY
+    from monitor.outlook.weather.providers import READY
 
     return [
         html.Ul(

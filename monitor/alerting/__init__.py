@@ -1,1 +1,1 @@
-"""Observations that rules test, of the shop now and of a stretch of its log, and their messages."""
+"""Alerts: observations that rules test, now and in the log, their messages, and the notices."""

@@ -19,7 +19,7 @@ from monitor.core.measurements import name_fault
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
-    from monitor.weather.intake import ForecastIntake
+    from monitor.outlook.weather.intake import ForecastIntake
 
 app = typer.Typer(no_args_is_help=True, help="List, fetch, import and export outdoor forecasts.")
 NOTES_SHOWN = 20
@@ -34,8 +34,8 @@ def list_(
     as_json: Json = False,
 ) -> None:
     """Show the newest forecasts, and when each source was last asked."""
+    from monitor.outlook.weather.providers import credit_of
     from monitor.store import forecasts
-    from monitor.weather.providers import credit_of
 
     zone = settings.zone
     with store_of(settings) as reader:
@@ -88,7 +88,7 @@ def list_(
 @command(app)
 def fetch(settings: Settings) -> None:
     """Ask the sources that are due. A source is never asked before its next time."""
-    from monitor.weather.poller import ForecastPoller
+    from monitor.outlook.weather.poller import ForecastPoller
 
     if not any(source.asked for source in settings.forecasts):
         wrong("The settings have no [[forecasts]] that is asked over the network. Add one first.")
@@ -113,7 +113,7 @@ def import_(
     ] = False,
 ) -> None:
     """Store an archive of old forecasts. Each counts as known from its time of issue."""
-    from monitor.weather.drop_folder import read
+    from monitor.outlook.weather.drop_folder import read
 
     if fault := name_fault(source):
         wrong(f"--source {source!r} {fault}")
@@ -144,8 +144,8 @@ def export(
     ] = None,
 ) -> None:
     """Write forecasts and their members as CSV, in the form that `import` reads."""
+    from monitor.outlook.weather.formats import write_csv
     from monitor.store import forecasts
-    from monitor.weather.formats import write_csv
 
     if to is not None and to.suffix != ".csv":
         wrong(f"--out {to}: must end in .csv")
@@ -162,8 +162,8 @@ def export(
 @contextlib.contextmanager
 def _intake(settings: Settings) -> Iterator[ForecastIntake]:
     """The intake of forecasts, with a writer and a reader of its own."""
+    from monitor.outlook.weather.intake import ForecastIntake
     from monitor.store import Reader, Writer
-    from monitor.weather.intake import ForecastIntake
 
     with (
         contextlib.closing(Writer(settings.store_address)) as writer,

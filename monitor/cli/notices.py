@@ -21,7 +21,7 @@ def notify_test(
     ] = "",
 ) -> None:
     """Send a test notice through one channel, or through all."""
-    from monitor.notifications import sender
+    from monitor.alerting.notifications import sender
 
     names = [one.id for one in settings.channels]
     if not names:

@@ -54,8 +54,8 @@ def outlook(
 
 def _print(one: PlaceOutlook, fit: LearnedPlace | None, settings: Settings) -> None:
     from monitor.outlook.summary import cold_words, dry_words, rests_on, spell_words, stretch_words
+    from monitor.outlook.weather.providers import credit_by_id
     from monitor.science.outlook.ensemble_statistics import UNSURE
-    from monitor.weather.providers import credit_by_id
 
     zone, in_f = settings.zone, fahrenheit(settings)
     unit = formats.degree(formats.unit_of(in_f))

@@ -25,8 +25,8 @@ from monitor.settings import Settings
 
 if TYPE_CHECKING:
     from monitor.domain.own_proof import Proof
-    from monitor.own_proof.evaluation import ProofResult
     from monitor.store import Reader
+    from monitor.waits.proof_evaluation import ProofResult
 
 app = typer.Typer(no_args_is_help=True, help="Prove the figures in your own shop.")
 
@@ -148,7 +148,7 @@ def withdraw(settings: Settings, proof: ProofId) -> None:
 
 
 def _found(reader: Reader, proof: Proof) -> ProofResult:
-    from monitor.own_proof.evaluation import result
+    from monitor.waits.proof_evaluation import result
 
     with exit_on():
         return result(reader, proof)
@@ -162,7 +162,7 @@ def _print_result(settings: Settings, number: str) -> None:
 
 
 def _print_found(proof: Proof, found: ProofResult) -> None:
-    from monitor.own_proof import text
+    from monitor.waits import proof_text as text
 
     ranges = text.kept_ranges(proof) if proof.result else found.ranges
     missing = "" if proof.result else text.lacks(proof, found)
@@ -173,7 +173,7 @@ def _print_found(proof: Proof, found: ProofResult) -> None:
 def _show(settings: Settings, number: str, *, as_json: bool = False) -> None:
     from monitor.domain.cautions import DEFERS, WORDS
     from monitor.domain.own_proof import ProofState, as_record
-    from monitor.own_proof import text
+    from monitor.waits import proof_text as text
     from monitor.waits.lap_times import release_words
 
     now = now_ms()

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from monitor.alerting import daily_digest, messages, observations
+from monitor.alerting.notifications import sender
 from monitor.alerting.observations import ServiceTroubles
 from monitor.commands import Journal
 from monitor.core import clock
@@ -24,9 +25,7 @@ from monitor.domain.events import Event
 from monitor.domain.notification import Notice
 from monitor.domain.own_proof import ProofState
 from monitor.domain.shop_state import ShopState, matters
-from monitor.notifications import sender
 from monitor.outlook.kept_outlooks import KeptOutlooks
-from monitor.own_proof.evaluation import result
 from monitor.planning import present
 from monitor.planning.words import Names, last_start_sentences
 from monitor.runtime.heartbeat import Round
@@ -34,12 +33,13 @@ from monitor.service.state_publisher import StatePublisher
 from monitor.store import Reader, Writer, journal, outbox, rule_states, shop_states
 from monitor.store.kept_rollups import KeptRollups
 from monitor.waits.evaluation import WaitStatus, counting
+from monitor.waits.proof_evaluation import result
 from monitor.wood.evaluation import InstrumentStatus, instrument_statuses
 
 if TYPE_CHECKING:
+    from monitor.alerting.notifications.phones import Phones
     from monitor.domain.alerts.rule import Rule
     from monitor.domain.own_proof import Proof
-    from monitor.notifications.phones import Phones
     from monitor.settings import Settings
 
 log = logging.getLogger(__name__)

@@ -6,12 +6,12 @@ import contextlib
 import threading
 from collections.abc import Iterator
 
+from monitor.alerting.notifications.outbox_worker import OutboxWorker
+from monitor.alerting.notifications.phones import Phones
 from monitor.alerting.observations import ServiceTroubles
 from monitor.core.steady_clock import SteadyClock
 from monitor.domain.shop_clock import trouble_of
 from monitor.mqtt.client import Address, Publisher
-from monitor.notifications.outbox_worker import OutboxWorker
-from monitor.notifications.phones import Phones
 from monitor.readings.ingest import Ingest
 from monitor.runtime.service_troubles import broker_trouble
 from monitor.service.backup_watch import BackupWatch

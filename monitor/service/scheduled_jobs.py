@@ -7,16 +7,16 @@ import time
 from typing import TYPE_CHECKING
 
 from monitor.core.clock import now_ms
+from monitor.outlook.weather.drop_folder import DropFolder
 from monitor.store import retention
-from monitor.weather.drop_folder import DropFolder
 
 if TYPE_CHECKING:
     from monitor.core.steady_clock import SteadyClock
+    from monitor.outlook.weather.intake import ForecastIntake
     from monitor.readings.aside import AsideMessages
     from monitor.runtime.scheduler import Scheduler
     from monitor.settings import Settings
     from monitor.store import Writer
-    from monitor.weather.intake import ForecastIntake
 
 log = logging.getLogger(__name__)
 
@@ -67,7 +67,7 @@ def add_forecasts(jobs: Scheduler, settings: Settings, intake: ForecastIntake) -
     folder = DropFolder(settings.forecast_folder, intake)
     jobs.every("forecast files", FORECAST_FILES_S, lambda: folder.take_files(now_ms()))
     if any(source.asked for source in settings.forecasts):
-        from monitor.weather.poller import ForecastPoller  # brings an HTTP client
+        from monitor.outlook.weather.poller import ForecastPoller  # brings an HTTP client
 
         poller = ForecastPoller(settings, intake)
         jobs.every("forecasts", FORECASTS_S, lambda: poller.poll(now_ms()))

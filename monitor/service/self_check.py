@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from monitor.alerting.notifications.outbox_worker import channel_faults
 from monitor.backup import state as backup_state
 from monitor.core import formats, ports
 from monitor.core.certificate import (
@@ -27,7 +28,7 @@ from monitor.core.time_sync import NetworkTime
 from monitor.domain.shop_clock import trouble_of
 from monitor.mqtt import broker_program
 from monitor.mqtt.client import Address, Publisher
-from monitor.notifications.outbox_worker import channel_faults
+from monitor.outlook.weather import drop_folder
 from monitor.people.access_store import store_of
 from monitor.runtime import health, heartbeat
 from monitor.runtime.disk_space import write_trial
@@ -36,7 +37,6 @@ from monitor.runtime.service_troubles import disk_trouble, outage_trouble
 from monitor.settings import Settings
 from monitor.settings.checks import open_to_network
 from monitor.store import Latest, Reader, heartbeats
-from monitor.weather import drop_folder
 
 DISK_LOW_BYTES = 500_000_000
 """Below this much free disk the check fails. [bytes]  Ours: over ten years of ten sensors'

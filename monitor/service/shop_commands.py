@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from monitor.air.place_means import places
+from monitor.alerting.notifications.phones import ABOUT as PHONES
 from monitor.clients import archive
 from monitor.commands import Commands
 from monitor.commands.closing import shop_hours
@@ -16,18 +17,17 @@ from monitor.commands.request import Also, no_more
 from monitor.commands.settings import DecideSettings
 from monitor.core.clock import now_ms
 from monitor.domain.opening_hours import is_open
-from monitor.notifications.phones import ABOUT as PHONES
-from monitor.own_proof.text import proved
 from monitor.planning.step_check import doubts
 from monitor.readings import file_import
 from monitor.readings.hand_readings import StoredHandReadings
 from monitor.sensor_care.calibration import JarWatch
 from monitor.waits.evaluation import equivalent_s, expectation
+from monitor.waits.proof_text import proved
 
 if TYPE_CHECKING:
+    from monitor.alerting.notifications.outbox_worker import OutboxWorker
+    from monitor.alerting.notifications.phones import Phones
     from monitor.core.steady_clock import SteadyClock
-    from monitor.notifications.outbox_worker import OutboxWorker
-    from monitor.notifications.phones import Phones
     from monitor.readings.aside import AsideMessages
     from monitor.readings.ingest import Ingest
     from monitor.readings.newcomers import Newcomers

@@ -5,9 +5,9 @@ from __future__ import annotations
 import socket
 from dataclasses import replace
 
+from monitor.alerting.notifications.outbox_worker import channel_details
 from monitor.core.errors import Fault, Rejected
 from monitor.core.ports import is_listening
-from monitor.notifications.outbox_worker import channel_details
 from monitor.people.access_store import has_people, store_of
 from monitor.people.passwords import check_password
 from monitor.settings import Settings

@@ -13,6 +13,8 @@ import threading
 import time
 from collections.abc import Callable
 
+from monitor.alerting.notifications.outbox_worker import OutboxWorker, channel_faults
+from monitor.alerting.notifications.phones import Phones
 from monitor.commands import Commands
 from monitor.commands.ipc import CommandLink
 from monitor.commands.link import TableLink
@@ -22,8 +24,7 @@ from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
 from monitor.core.systemd import Notifier
 from monitor.mqtt.client import Subscription, shared
-from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
-from monitor.notifications.phones import Phones
+from monitor.outlook.weather.intake import ForecastIntake
 from monitor.people.homes import home_of
 from monitor.people.moving import make_ready
 from monitor.readings.aside import AsideMessages
@@ -57,7 +58,6 @@ from monitor.settings.child_arguments import child_arguments
 from monitor.settings.shop_broker import client_id, group
 from monitor.store import Reader, Writer, ingest_workers
 from monitor.store.outlooks import take_in
-from monitor.weather.intake import ForecastIntake
 
 log = logging.getLogger(__name__)
 

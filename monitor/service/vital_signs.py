@@ -16,9 +16,9 @@ from monitor.runtime.health import INGEST, ROUNDS, Grade
 from monitor.service.evaluation_cycle import EvaluationCycle
 
 if TYPE_CHECKING:
+    from monitor.alerting.notifications.outbox_worker import OutboxWorker
     from monitor.core.steady_clock import SteadyClock
     from monitor.core.systemd import Notifier
-    from monitor.notifications.outbox_worker import OutboxWorker
     from monitor.readings.ingest import Ingest
     from monitor.runtime.child_process import ChildProcess
     from monitor.runtime.disk_space import DiskSpace

@@ -1,1 +1,1 @@
-"""Open waits evaluated: from the store's air to ready times."""
+"""Waits, glue and proofs evaluated: from the store's air to ready times and results."""

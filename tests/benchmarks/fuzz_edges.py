@@ -474,7 +474,7 @@ def csv_import(_: Path) -> tuple[Run, list[bytes]]:
 
 def _forecast(name: str, seeds: list[bytes]) -> tuple[Run, list[bytes]]:
     from monitor.core.errors import BadPayload
-    from monitor.weather.drop_folder import read
+    from monitor.outlook.weather.drop_folder import read
 
     def run(data: bytes) -> None:
         try:
@@ -528,9 +528,9 @@ def forecast_answers(_: Path) -> tuple[Run, list[bytes]]:
     from monitor.domain.forecast import position
     from monitor.domain.forecast_source import Element, ForecastSource
     from monitor.domain.topic_rules import Pick, TimePick
-    from monitor.weather import json_pointer
-    from monitor.weather.providers import READY
-    from monitor.weather.validation import validated
+    from monitor.outlook.weather import json_pointer
+    from monitor.outlook.weather.providers import READY
+    from monitor.outlook.weather.validation import validated
 
     at = position(60.1, 10.0)
     elements = {

@@ -15,6 +15,7 @@ from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
 from dashboard.guide import forms, page, steps
 from dashboard.ui.form_input import Form
+from monitor.alerting.notifications.sender import fault_of
 from monitor.commands import Commands
 from monitor.commands.guide import DecideTestNotice
 from monitor.commands.settings import DecideSettings
@@ -23,7 +24,6 @@ from monitor.core.errors import Rejected
 from monitor.domain.channel_test import TESTS_A_MINUTE
 from monitor.domain.forecast import Forecast
 from monitor.domain.guide import GuideStep
-from monitor.notifications.sender import fault_of
 from monitor.people.roles import Role
 from monitor.settings import load
 from monitor.settings.change import SettingsFile

@@ -16,10 +16,10 @@ from dashboard.alerts import page as alerts_page
 from dashboard.alerts import phones_page
 from dashboard.app import create_app
 from dashboard.data.shop import ShopData
+from monitor.alerting.notifications import phones, web_push
+from monitor.alerting.notifications.phones import Phones
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
-from monitor.notifications import phones, web_push
-from monitor.notifications.phones import Phones
 from monitor.store import Writer
 from monitor.store.secret_files import PUSH_KEY, FolderFiles
 

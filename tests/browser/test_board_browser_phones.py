@@ -10,10 +10,10 @@ import pytest
 from browser_fixtures import Board, until
 from push_service import Device
 
+from monitor.alerting.notifications import phones
+from monitor.alerting.notifications.phones import Phones
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
-from monitor.notifications import phones
-from monitor.notifications.phones import Phones
 from monitor.store.secret_files import FolderFiles
 
 pytestmark = browser.pytestmark

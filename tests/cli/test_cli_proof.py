@@ -13,9 +13,9 @@ from command_server import opened
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.cautions import DEFERS, WORDS, Caution
-from monitor.own_proof.text import conclusions, sheet_value
 from monitor.science.case.presets import PRESETS
 from monitor.science.quantiles import QuantileRange
+from monitor.waits.proof_text import conclusions, sheet_value
 
 make_command_server = command_server.make_command_server  # fixtures
 six_days = command_server.six_days

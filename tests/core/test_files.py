@@ -16,13 +16,13 @@ from monitor.core import files
 from monitor.core.errors import BadPayload, ImportFault, SettingsFault
 from monitor.core.measurements import Quantity
 from monitor.outlook.evaluation import files as score_files
+from monitor.outlook.weather.formats import from_csv
 from monitor.people.board_keys import read_board_keys
 from monitor.readings import export
 from monitor.readings.csv_import import Column, ImportPlan, read_csv
 from monitor.runtime import heartbeat
 from monitor.settings import load
 from monitor.store.secret_files import BOARD_KEYS, FolderFiles
-from monitor.weather.formats import from_csv
 from sensors.agent import settings as agent_settings
 
 NOW = 1_780_000_000_000

@@ -10,9 +10,9 @@ from monitor.commands import Commands, Journal
 from monitor.core.errors import Rejected
 from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.own_proof import METHODS, ProofKind, ProofState
-from monitor.own_proof.evaluation import result
-from monitor.own_proof.text import bearing, lacks, proved
 from monitor.store import Reader, Writer
+from monitor.waits.proof_evaluation import result
+from monitor.waits.proof_text import bearing, lacks, proved
 
 NOW = 1_795_694_400_000
 HOUR = 3_600_000

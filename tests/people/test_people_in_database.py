@@ -14,11 +14,11 @@ from conftest import benchweather, until
 
 from dashboard.access import throttle, visitor
 from dashboard.app import create_app
+from monitor.alerting.notifications import phones
+from monitor.alerting.notifications.phones import Phones
 from monitor.backup import making, restoring
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
-from monitor.notifications import phones
-from monitor.notifications.phones import Phones
 from monitor.people import guesses, moving, passwords
 from monitor.people.access_store import AccessStore, store_of
 from monitor.people.board_keys import make_board_keys, open_code

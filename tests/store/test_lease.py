@@ -10,11 +10,11 @@ from conftest import until
 from pydantic import SecretStr
 from receivers import Webhook
 
+from monitor.alerting.notifications.outbox_worker import OutboxWorker
 from monitor.core.errors import LeaseLost, SettingsFault, StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.events import About, Event
 from monitor.domain.notification import Notice
-from monitor.notifications.outbox_worker import OutboxWorker
 from monitor.service.standby import Standby
 from monitor.settings import load
 from monitor.settings.outside_groups import NoticeChannel

@@ -11,8 +11,8 @@ from monitor.core.errors import BadPayload
 from monitor.core.json_documents import at, json_document, moment_of, number_of, pointer_of
 from monitor.domain.forecast_source import Element, ForecastSource, pointer_of_member
 from monitor.domain.topic_rules import Pick
-from monitor.weather.members import RawMembers
-from monitor.weather.validation import HOURS_MAX, RawForecast, converted
+from monitor.outlook.weather.members import RawMembers
+from monitor.outlook.weather.validation import HOURS_MAX, RawForecast, converted
 
 
 def read(source: ForecastSource, body: bytes, fetched_ms: int) -> RawForecast:

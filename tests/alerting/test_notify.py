@@ -15,11 +15,11 @@ from receivers import SECRET, Mailbox, Webhook, no_secret_in, no_secret_logged, 
 from typer.testing import CliRunner
 
 from monitor import settings
+from monitor.alerting.notifications import sender
+from monitor.alerting.notifications.outbox_worker import channel_faults
 from monitor.cli import app
 from monitor.core.errors import SettingsFault
 from monitor.domain.notification import Notice
-from monitor.notifications import sender
-from monitor.notifications.outbox_worker import channel_faults
 from monitor.settings.table import table
 
 NOTICE = Notice(

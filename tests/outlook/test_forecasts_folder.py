@@ -13,9 +13,9 @@ from weather_server import HOUR, NOW
 
 from dashboard.coming.text import unread_forecasts
 from monitor.core.errors import StoreUnavailable
+from monitor.outlook.weather.drop_folder import FILE_MAX, STUCK_S, DropFolder, left_out
 from monitor.service import self_check
 from monitor.store import forecasts
-from monitor.weather.drop_folder import FILE_MAX, STUCK_S, DropFolder, left_out
 
 
 @pytest.fixture

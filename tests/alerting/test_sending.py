@@ -13,10 +13,10 @@ from conftest import ROOT, until
 from pydantic import SecretStr
 from receivers import SECRET, Mailbox, Webhook, no_secret_in, no_secret_logged
 
+from monitor.alerting.notifications import outbox_worker
+from monitor.alerting.notifications.outbox_worker import OutboxWorker
 from monitor.core.clock import now_ms
 from monitor.domain.notification import Notice
-from monitor.notifications import outbox_worker
-from monitor.notifications.outbox_worker import OutboxWorker
 from monitor.settings.outside_groups import NoticeChannel
 from monitor.store import Reader, Writer, outbox
 from monitor.store.outbox import Outcome
@@ -262,7 +262,7 @@ CRASHING = """
 import sys
 from pathlib import Path
 from pydantic import SecretStr
-from monitor.notifications.outbox_worker import OutboxWorker
+from monitor.alerting.notifications.outbox_worker import OutboxWorker
 from monitor.settings.outside_groups import NoticeChannel
 from monitor.store import Writer
 writer = Writer(Path(sys.argv[1]))

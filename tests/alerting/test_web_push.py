@@ -16,13 +16,13 @@ from push_service import Device, PushService
 from py_vapid import Vapid02
 from py_vapid.utils import b64urldecode
 
+from monitor.alerting.notifications import phones, web_push
+from monitor.alerting.notifications.outbox_worker import OutboxWorker
+from monitor.alerting.notifications.phones import Phones
+from monitor.alerting.notifications.sender import NotSent
+from monitor.alerting.notifications.web_push import BadSubscription, SubscriptionGone
 from monitor.core.errors import Rejected
 from monitor.domain.notification import Notice
-from monitor.notifications import phones, web_push
-from monitor.notifications.outbox_worker import OutboxWorker
-from monitor.notifications.phones import Phones
-from monitor.notifications.sender import NotSent
-from monitor.notifications.web_push import BadSubscription, SubscriptionGone
 from monitor.store import Writer, outbox
 from monitor.store.outbox import Outcome
 from monitor.store.secret_files import PHONES, PUSH_KEY, FolderFiles

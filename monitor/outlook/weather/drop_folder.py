@@ -10,8 +10,8 @@ from monitor.core.clock import from_ms
 from monitor.core.errors import BadPayload
 from monitor.core.files import FileFault, read_content
 from monitor.domain.forecast import Forecast
-from monitor.weather.formats import from_csv, from_json
-from monitor.weather.intake import ForecastIntake
+from monitor.outlook.weather.formats import from_csv, from_json
+from monitor.outlook.weather.intake import ForecastIntake
 
 log = logging.getLogger(__name__)
 

@@ -13,15 +13,15 @@ import time
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, TypeVar
 
+from monitor.alerting.notifications import sender
+from monitor.alerting.notifications.web_push import SubscriptionGone
 from monitor.core.clock import now_ms
 from monitor.core.errors import Fault, StoreUnavailable
-from monitor.notifications import sender
-from monitor.notifications.web_push import SubscriptionGone
 from monitor.store import Writer, outbox, until_stored
 from monitor.store.outbox import Outcome
 
 if TYPE_CHECKING:
-    from monitor.notifications.phones import Phones
+    from monitor.alerting.notifications.phones import Phones
     from monitor.settings import Settings
     from monitor.settings.outside_groups import NoticeChannel
     from monitor.store.outbox import OutboxEntry

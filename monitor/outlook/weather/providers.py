@@ -20,8 +20,8 @@ from monitor.core.errors import BadPayload
 from monitor.core.json_documents import at, json_object, moment_of, number_of, pointer_of
 from monitor.domain.forecast import HOUR_MS, Position, position, station_pressure
 from monitor.domain.forecast_source import ELEMENTS, Element, ForecastSource
-from monitor.weather.members import RawMembers
-from monitor.weather.validation import HOURS_MAX, RawForecast, converted
+from monitor.outlook.weather.members import RawMembers
+from monitor.outlook.weather.validation import HOURS_MAX, RawForecast, converted
 
 NEAR_DEG = 0.1
 """An answer farther than this from the position asked for is for another place. [°]"""

@@ -26,10 +26,10 @@ from monitor.core.formats import utc
 from monitor.core.json_documents import json_object, moment_of, number_of
 from monitor.domain.forecast import Forecast, Position, position
 from monitor.domain.forecast_source import ELEMENT_UNITS, Element
+from monitor.outlook.weather.members import KINDS, RawMembers, check_count
+from monitor.outlook.weather.members import from_json as members_from_json
+from monitor.outlook.weather.validation import RawForecast, check_hours, converted, validated
 from monitor.science.ranges import Floats
-from monitor.weather.members import KINDS, RawMembers, check_count
-from monitor.weather.members import from_json as members_from_json
-from monitor.weather.validation import RawForecast, check_hours, converted, validated
 
 COLUMNS: dict[str, tuple[Element, str]] = {
     "temp_c": (Element.TEMPERATURE, "Cel"),

@@ -26,10 +26,10 @@ from weather_server import (
 
 from monitor import settings
 from monitor.core.errors import StoreUnavailable
+from monitor.outlook.weather.poller import EVERY_MS, FRESH_MS, RETRY_MAX_MS, SPREAD_MS
+from monitor.outlook.weather.providers import credit_of
 from monitor.settings.table import table
 from monitor.store import forecasts
-from monitor.weather.poller import EVERY_MS, FRESH_MS, RETRY_MAX_MS, SPREAD_MS
-from monitor.weather.providers import credit_of
 
 NWS = '[[forecasts]]\nid = "nws"\nservice = "us-nws"\nurl = "{url}/"\n'
 COUNTY = """
@@ -258,7 +258,7 @@ def test_an_answer_that_breaks_the_reader_is_refused_and_not_asked_for_each_minu
 ):
     server.answers(as_json(met()))
     one = shop(MET)
-    monkeypatch.setattr("monitor.weather.poller.validated", lambda *_: 1 / 0)
+    monkeypatch.setattr("monitor.outlook.weather.poller.validated", lambda *_: 1 / 0)
     for minutes in range(50):
         assert one.go(NOW + minutes * MINUTE) == [("met", False)]
     assert len(server.asks) == 1

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.core import formats
 from monitor.domain.own_proof import Proof, ProofKind, ProofState
-from monitor.own_proof.evaluation import ProofResult, result
 from monitor.science.own_proof import case_leak, coupon, joints
 from monitor.science.own_proof.lacks import Lack
 from monitor.science.plates.monte_carlo import HYSTERESIS_PCT
 from monitor.science.quantiles import QuantileRange
+from monitor.waits.proof_evaluation import ProofResult, result
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

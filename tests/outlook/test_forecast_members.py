@@ -15,14 +15,14 @@ from monitor.core.errors import BadPayload
 from monitor.domain.forecast import members_at_moments, position
 from monitor.domain.forecast_source import Element, ForecastSource, source_faults
 from monitor.domain.topic_rules import Pick, TimePick
+from monitor.outlook.weather import json_pointer
+from monitor.outlook.weather.drop_folder import read
+from monitor.outlook.weather.formats import from_csv, from_json, write_csv
+from monitor.outlook.weather.members import RawMembers, members_of
+from monitor.outlook.weather.providers import READY
+from monitor.outlook.weather.validation import validated
 from monitor.science.air import dew_point
 from monitor.store import forecasts
-from monitor.weather import json_pointer
-from monitor.weather.drop_folder import read
-from monitor.weather.formats import from_csv, from_json, write_csv
-from monitor.weather.members import RawMembers, members_of
-from monitor.weather.providers import READY
-from monitor.weather.validation import validated
 
 HOURS = 9
 TIMES = [{"valid_at": one["valid_at"]} for one in GOOD_JSON["hours"]]

@@ -12,8 +12,8 @@ import pytest
 from conftest import free_port, needs
 from weather_server import NOW, SECRET, Reply, WeatherServer, as_json, zipped
 
-from monitor.weather import http
-from monitor.weather.http import NotFetched, Validators
+from monitor.outlook.weather import http
+from monitor.outlook.weather.http import NotFetched, Validators
 
 AGENT = "Benchweather/0 (bench@quillon.example)"
 

@@ -18,11 +18,11 @@ from monitor.core.errors import BadPayload
 from monitor.domain.forecast import at_moments, position, station_pressure
 from monitor.domain.forecast_source import Element, ForecastSource, source_faults
 from monitor.domain.topic_rules import Pick, TimePick
+from monitor.outlook.weather import json_pointer
+from monitor.outlook.weather.formats import from_csv, from_json, write_csv
+from monitor.outlook.weather.providers import READY
+from monitor.outlook.weather.validation import validated
 from monitor.science.air import dew_point, pressure_at_altitude, relative_humidity
-from monitor.weather import json_pointer
-from monitor.weather.formats import from_csv, from_json, write_csv
-from monitor.weather.providers import READY
-from monitor.weather.validation import validated
 
 PLACE = position(60.1, 10.0)
 

@@ -14,11 +14,11 @@ from monitor.air.place_means import means
 from monitor.core.errors import BadPayload
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Refusal
 from monitor.domain.forecast import HOUR_MS, STALE_MS, Forecast, at_moments, position
+from monitor.outlook.weather.agreement import Agreement, agreement
+from monitor.outlook.weather.formats import from_json
 from monitor.science.air import dew_point
 from monitor.store import HOUR_S, Reader, Writer, forecasts
 from monitor.store.connection import Cursor
-from monitor.weather.agreement import Agreement, agreement
-from monitor.weather.formats import from_json
 
 if TYPE_CHECKING:
     from monitor.science.ranges import Floats

@@ -20,14 +20,14 @@ from monitor.core.clock import from_ms, to_ms
 from monitor.core.errors import BadPayload, StoreFault
 from monitor.domain.forecast import position
 from monitor.domain.forecast_source import ForecastSource
+from monitor.outlook.weather import http, json_pointer
+from monitor.outlook.weather.http import FetchedDocument, NotFetched, Validators
+from monitor.outlook.weather.intake import ForecastIntake, IntakeResult
+from monitor.outlook.weather.providers import READY
+from monitor.outlook.weather.validation import RawForecast, validated
 from monitor.store import forecasts
 from monitor.store.connection import Cursor
 from monitor.store.forecasts import SourceProgress
-from monitor.weather import http, json_pointer
-from monitor.weather.http import FetchedDocument, NotFetched, Validators
-from monitor.weather.intake import ForecastIntake, IntakeResult
-from monitor.weather.providers import READY
-from monitor.weather.validation import RawForecast, validated
 
 if TYPE_CHECKING:
     from monitor.settings import Settings

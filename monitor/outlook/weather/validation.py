@@ -13,9 +13,15 @@ from monitor.core.clock import from_ms
 from monitor.core.errors import BadPayload
 from monitor.domain.forecast import GAP_MS, HOUR_MS, UNUSABLE_MS, Forecast, Members, Position
 from monitor.domain.forecast_source import ELEMENT_UNITS, ELEMENTS, Element
+from monitor.outlook.weather.members import (
+    LEFT_OUT_MAX,
+    RawMembers,
+    check_agreement,
+    means,
+    members_of,
+)
 from monitor.science.air import dew_point, relative_humidity
 from monitor.science.ranges import Floats
-from monitor.weather.members import LEFT_OUT_MAX, RawMembers, check_agreement, means, members_of
 
 AHEAD_MAX_MS = 300_000
 """Most that the sender's clock may run ahead of ours. [ms]"""

@@ -21,10 +21,10 @@ from collections.abc import Callable
 from typing import NamedTuple
 from urllib.parse import urlsplit
 
+from monitor.alerting.notifications.sender import NotSent
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
 from monitor.domain.notification import Notice
-from monitor.notifications.sender import NotSent
 
 SOCKET_WAIT_S, MOST_S = 10.0, 30.0
 """Longest time for one step, and for all of it. [s]"""

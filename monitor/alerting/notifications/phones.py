@@ -13,13 +13,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+from monitor.alerting.notifications import web_push
+from monitor.alerting.notifications.sender import NotSent
 from monitor.core.errors import BadPayload, Fault, Rejected, StoreFault
 from monitor.core.json_documents import json_object
 from monitor.core.measurements import text_fault
 from monitor.domain.channel_test import TestLimit, notice_of_test
 from monitor.domain.notification import Notice
-from monitor.notifications import web_push
-from monitor.notifications.sender import NotSent
 from monitor.store import outbox
 from monitor.store.outbox import Outcome
 from monitor.store.secret_files import PHONES, PUSH_KEY, SecretFiles

@@ -1,0 +1,1 @@
+"""Forecasts of the outdoor air: fetched, read, validated and stored."""
