@@ -80,7 +80,7 @@ HEADERS_ODD = (
     ("Host", "[::1"), ("Host", ""), ("Host", "a" * 300), ("Host", "localhost@x"),
     ("Authorization", "Bearer \xff"), ("Authorization", "Basic !!!"), ("Authorization", "Bearer"),
     ("User-Agent", ""),
-)  # fmt: skip
+)  # fmt: skip # several on a line: a table
 
 
 class Sent(NamedTuple):
@@ -334,7 +334,7 @@ class Board:
         self.cookie = self._opened(settings) if signed_in else ""
         self.logged: list[logging.LogRecord] = []
         handler = logging.Handler(logging.WARNING)
-        handler.emit = self.logged.append  # type: ignore[method-assign]
+        handler.emit = self.logged.append
         logger = logging.getLogger()
         logger.addHandler(handler)
         parts.callback(logger.removeHandler, handler)

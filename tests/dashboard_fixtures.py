@@ -130,7 +130,7 @@ def beat(settings: Settings, **values: object) -> None:
     """Write the heartbeat of a service that is well, but for `values`."""
     now = now_ms()
     told = {"beat_ms": now, "started_ms": now - DAY_MS, "pid": 1, "broker": "127.0.0.1:1883"}
-    heartbeat.write(settings.heartbeat_path, heartbeat.Heartbeat(**(told | values)))  # type: ignore[arg-type] # mixed values
+    heartbeat.write(settings.heartbeat_path, heartbeat.Heartbeat(**(told | values)))
 
 
 BENCH = (

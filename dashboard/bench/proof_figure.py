@@ -51,7 +51,10 @@ def proof_plot(proof: Proof, found: ProofResult, zone: ZoneInfo, look: Theme) ->
         hover = "%{x:.2f}: %{text}<extra></extra>"
     data = [
         go.Scatter(
-            mode="lines", x=line_x, y=line_y, line={"color": look.quiet, "width": 3},
+            mode="lines",
+            x=line_x,
+            y=line_y,
+            line={"color": look.quiet, "width": 3},
             hoverinfo="skip",
         ),
         go.Scatter(
@@ -62,7 +65,7 @@ def proof_plot(proof: Proof, found: ProofResult, zone: ZoneInfo, look: Theme) ->
             marker={"color": look.ink, "size": 12, "opacity": 0.7},
             hovertemplate=hover,
         ),
-    ]  # fmt: skip
+    ]
     limit = found.ranges.get("share") or found.ranges.get("rh_pct")
     layout: dict[str, Any] = {"xaxis": axis_x, "yaxis": axis_y, "showlegend": False}
     layout["margin"] = {"t": 16, "r": 16}

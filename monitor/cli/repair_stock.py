@@ -34,7 +34,7 @@ def stock_list(settings: Settings, as_json: Json = False) -> None:
         used = in_use(journal.repairs.values())
     if as_json:
         print_json([{"stock": o.id, "name": o.name, "count": o.count, "sort": o.sort,
-                     "in_use": used[o.id]} for o in there])  # fmt: skip
+                     "in_use": used[o.id]} for o in there])  # fmt: skip # several on a line: a table
         return
     print_table(
         ("stock", "name", "sort", "there are", "in use"),

@@ -123,7 +123,7 @@ def main() -> None:
     ):
 
         def ours(laws: tuple = laws, part: object = part) -> None:
-            air = air_log(ts[part], t[part], rh[part], NOW, 10)  # type: ignore[index] # a slice
+            air = air_log(ts[part], t[part], rh[part], NOW, 10)
             ready_times(open_waits(count, air, outlook, laws, days), NOW)
 
         took = best_s(ours, rounds)

@@ -21,7 +21,7 @@ ROOT = Path(__file__).parents[2]
 
 
 def ms(*when: int) -> int:
-    return to_ms(datetime(*when, tzinfo=UTC))  # type: ignore[misc,arg-type] # date parts
+    return to_ms(datetime(*when, tzinfo=UTC))
 
 
 @pytest.mark.parametrize(

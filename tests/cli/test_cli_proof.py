@@ -40,7 +40,7 @@ def test_a_coupon_is_weighed_until_it_tells_its_offset_and_lag(shop):
     started = shop.command(
         "proof", "start", "coupon", "bench", "--dry-g", "20", "--dry-u-g", "0.01",
         "--balance-g", "0.01", "--name", "spruce A",
-    )  # fmt: skip
+    )  # fmt: skip # several on a line, as they are typed
     assert "Proof 1: Weighed coupon, spruce A, at bench. Running." in started.stdout
     for caution in (WORDS[Caution.OVEN], DEFERS, "6 more measurements needed"):
         assert caution in " ".join(started.stdout.split())
@@ -76,7 +76,7 @@ def test_a_weighed_humidifier_gives_the_input_of_the_clients_sheet(shop):
     done = shop.command(
         "proof", "start", "case-leak", "rack", "--room", "bench", "--case", case.name,
         "--balance-g", "0.01",
-    )  # fmt: skip
+    )  # fmt: skip # several on a line, as they are typed
     assert WORDS[Caution.CASE_HUMIDIFIER] in done.stdout
     # Rung: independent. 6 air changes a day of 18 L, 0.1729 g/m³ for each % RH at 20 °C, 15 % above.
     loss = 6 * 18 / 1000 * 0.1729 * 15

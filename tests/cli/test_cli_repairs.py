@@ -73,7 +73,7 @@ def test_a_second_crack_goes_in_and_steps_are_changed_fixed_and_removed(shop):
     shop.command(
         "repair", "change", "1", "14", "--minutes", "20-30-60", "--not-overnight",
         "--needs", "crack-clamps=2", "--consent",
-    )  # fmt: skip
+    )  # fmt: skip # several on a line, as they are typed
     step = steps_of(shop)["14"]
     assert (step["hands_on_min"]["high"], step["overnight"]) == (60, False)
     assert step["needs"] == {"crack-clamps": 2}

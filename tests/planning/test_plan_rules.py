@@ -124,7 +124,7 @@ def test_a_chosen_start_is_kept_or_noted():
         ([step("a", people=2)], "repairs.x.steps.a.people", "0 to 1"),
         ([step("a"), step("a")], "repairs.x.steps", "no other step"),
     ],
-)  # fmt: skip
+)  # fmt: skip # several on a line: a table
 def test_what_cannot_be_planned_is_refused_at_its_field(steps, field, words):
     with pytest.raises(Rejected) as refused:
         plan(problem(repair("x", *steps)))

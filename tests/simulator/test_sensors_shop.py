@@ -23,7 +23,7 @@ SEED = 7
 
 
 def ms(*date: int) -> int:
-    return to_ms(datetime(*date, tzinfo=UTC))  # type: ignore[arg-type, misc] # date parts
+    return to_ms(datetime(*date, tzinfo=UTC))
 
 
 def rh_pct(temp_c, pressure_pa):

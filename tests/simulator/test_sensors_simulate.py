@@ -36,7 +36,7 @@ DAY_MS = 86_400_000
 
 
 def ms(*date: int) -> int:
-    return to_ms(datetime(*date, tzinfo=UTC))  # type: ignore[arg-type, misc] # date parts
+    return to_ms(datetime(*date, tzinfo=UTC))
 
 
 @pytest.fixture

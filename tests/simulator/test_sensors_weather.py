@@ -22,7 +22,7 @@ BERLIN = ZoneInfo("Europe/Berlin")
 
 
 def ms(*date: int) -> int:
-    return to_ms(datetime(*date, tzinfo=UTC))  # type: ignore[arg-type, misc] # date parts
+    return to_ms(datetime(*date, tzinfo=UTC))
 
 
 def rh_pct(temp_c, pressure_pa):
