@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import json
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -25,6 +24,7 @@ from dashboard.guide import forms as guide_forms
 from dashboard.plan import forms as plan_forms
 from dashboard.sensors import forms as sensors_forms
 from dashboard.sensors import reading_page
+from dashboard.server.replies import json_reply
 from dashboard.settings import forms as settings_forms
 from dashboard.ui import formats, reading_form
 from dashboard.ui.form_input import Form, beside_field
@@ -175,10 +175,10 @@ def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
     """
     tap = flask.request.get_json(silent=True)
     if not isinstance(tap, dict):
-        return _reply(400, refused="This is not a command.")
+        return json_reply(400, refused="This is not a command.")
     reader = read_as.get(str(tap.get("about", About.WAIT)))
     if reader is None:
-        return _reply(400, refused="Unknown item.")
+        return json_reply(400, refused="Unknown item.")
     form = Form(_typed(tap), shop.settings, str(tap.get("rule", "")))
     try:
         if tap.get("about") == About.SETTINGS and not shop.is_beside_service():
@@ -192,9 +192,9 @@ def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
             own["by"] = person
         done = link.ask(shop.settings, request.as_command(**own))
     except ServiceUnavailable:
-        return _reply(503, later="The service does not answer. Is Benchweather running?")
+        return json_reply(503, later="The service does not answer. Is Benchweather running?")
     except StoreFault as exc:
-        return _reply(503, later=f"The store cannot be used just now: {exc}.")
+        return json_reply(503, later=f"The store cannot be used just now: {exc}.")
     except Rejected as exc:
         return _rejected(exc, reader, form)
     record(
@@ -202,7 +202,7 @@ def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
     )
     with contextlib.suppress(StoreFault):  # the command was carried out all the same
         done = {**done, **reader.reply(tap, done)}
-    return _reply(200, done=done)
+    return json_reply(200, done=done)
 
 
 def _typed(tap: Tap) -> dict[str, str]:
@@ -216,7 +216,7 @@ def _rejected(rejected: Rejected, reader: FormReader, form: Form) -> flask.Respo
     """Answer with each fault beside its field, and all of them in one sentence."""
     first = rejected.faults[0]
     if first.field == SURE:  # a question: the same tap with a yes is carried out
-        return _reply(409, question=formats.in_reader_unit(first.problem, form.unit))
+        return json_reply(409, question=formats.in_reader_unit(first.problem, form.unit))
     fields, sentences = {}, []
     for fault in rejected.faults:
         name = reader.field(fault.field, form) if fault.field else ""
@@ -225,7 +225,7 @@ def _rejected(rejected: Rejected, reader: FormReader, form: Form) -> flask.Respo
             sentences.append(f"{reader.label(name)}: {fields[name]}")
         else:
             sentences.append(_first_upper(str(fault)))
-    return _reply(
+    return json_reply(
         409, refused=f"{'; '.join(sentences)}.", **({"fields": fields} if fields else {})
     )
 
@@ -233,8 +233,4 @@ def _rejected(rejected: Rejected, reader: FormReader, form: Form) -> flask.Respo
 def _first_upper(text: str) -> str:
     """A fault as a sentence; one that begins with a field's own name keeps it."""
     text = text.rstrip(". ")
-    return text if "_" in text.split(" ", 1)[0] else text[:1].upper() + text[1:]
-
-
-def _reply(status: int, **what: Any) -> flask.Response:
-    return flask.Response(json.dumps(what), status, mimetype="application/json")
+    return text if "_" in text.split(" ", 1)[0] else formats.first_upper(text)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import dash
 import flask
@@ -14,6 +13,7 @@ from dash import dcc, html
 from dashboard.access.guard import host_name
 from dashboard.access.visitor import may_change, record, visitor
 from dashboard.alerts.view import ALERTS
+from dashboard.server.replies import json_reply
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
 from monitor.alerting.notifications import phones
@@ -174,18 +174,18 @@ def answer(shop: ShopData) -> flask.Response:
     """Carry a request of this page out, which `access/permissions.py` has let through."""
     asked = flask.request.get_json(silent=True)
     if not isinstance(asked, dict):
-        return _reply(400, refused="This is not a command.")
+        return json_reply(400, refused="This is not a command.")
     fields = {name: asked[name] for name in FIELDS if name in asked}
     if fields.get("do") == "add":
         fields["by"] = visitor().person
     try:
         done = link.ask(shop.settings, {"about": phones.ABOUT, **fields})
     except Rejected as exc:
-        return _reply(409, refused=_sentence(str(exc)))
+        return json_reply(409, refused=_sentence(str(exc)))
     except (ServiceUnavailable, StoreUnavailable) as exc:
-        return _reply(503, later=_sentence(str(exc)))
+        return json_reply(503, later=_sentence(str(exc)))
     record("phone", str(fields.get("do")))
-    return _reply(200, done=dict(done))
+    return json_reply(200, done=dict(done))
 
 
 def mark(endpoint: str) -> str:
@@ -200,8 +200,4 @@ def is_secure(request: flask.Request) -> bool:
 
 def _sentence(text: str) -> str:
     text = text.rstrip(". ")
-    return f"{text[:1].upper()}{text[1:]}."
-
-
-def _reply(status: int, **what: Any) -> flask.Response:
-    return flask.Response(json.dumps(what), status, mimetype="application/json")
+    return f"{formats.first_upper(text)}."

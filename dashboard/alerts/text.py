@@ -88,7 +88,7 @@ def facts(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, un
             f"updated from a newer outlook {formats.when(alert.changed_ms, now_ms, zone)}"
         )
     text = "; ".join(filter(None, parts))
-    return f"{text[:1].upper()}{text[1:]}. {rest}".strip()
+    return f"{formats.first_upper(text)}. {rest}".strip()
 
 
 def line(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
@@ -163,7 +163,7 @@ def ended_words(alert: Alert, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
         parts.append(worst)
     parts += filter(None, [ending(alert)])
     text = "; ".join(parts)
-    return f"{text[:1].upper()}{text[1:]}."
+    return f"{formats.first_upper(text)}."
 
 
 def duration_words(alert: Alert, now_ms: int) -> str:
@@ -356,7 +356,7 @@ def _where(rule: Rule, places: Mapping[str, str]) -> str:
     ]
     joined = " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
     if rule.together:
-        return f"{joined[:1].upper()}{joined[1:]}, in one alert"
+        return f"{formats.first_upper(joined)}, in one alert"
     return f"Any of the {joined}"
 
 

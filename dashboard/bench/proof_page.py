@@ -194,7 +194,7 @@ def _choices(shop: ShopData, book: ProofQueries) -> dict[str, dict[str, str]]:
     return {
         "place": places,
         "room": places,
-        "case": {name: name[:1].upper() + name[1:] for name in PRESETS},
+        "case": {name: formats.first_upper(name) for name in PRESETS},
         "wait_kind": {one.id: one.name for one in book.joints()},
         "salt": {"": "None: type its RH"} | {key: f"{key}, {s.name}" for key, s in SALTS.items()},
     }

@@ -142,7 +142,12 @@ def why_longer(
         html.Dl(
             [
                 *(
-                    html.Div([html.Dt(_first_upper(name)), html.Dd(why_text.length(60 * minutes))])
+                    html.Div(
+                        [
+                            html.Dt(formats.first_upper(name)),
+                            html.Dd(why_text.length(60 * minutes)),
+                        ]
+                    )
                     for name, minutes in rows
                 ),
                 html.Div([html.Dt("In all"), html.Dd(passed)]),
@@ -159,10 +164,6 @@ def why_longer(
     ]
     plot = rate_plot(found, zone, unit, plots.width_of(screen), theme_of(screen))
     return parts, plot
-
-
-def _first_upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _glue_of(wait: Wait, glues: GlueQueries) -> Component | None:

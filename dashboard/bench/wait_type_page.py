@@ -303,8 +303,7 @@ def _label(name: str) -> str:
     sentences = [
         {"temp": "temperature", "rh": "RH", "sd": "spread"}.get(w, w) for w in name.split("_")
     ]
-    text = " ".join(sentences)
-    return text[:1].upper() + text[1:]
+    return formats.first_upper(" ".join(sentences))
 
 
 def _figure(

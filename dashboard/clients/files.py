@@ -6,15 +6,15 @@ back is a year of air for the form. The file is not kept.
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import flask
 import numpy as np
 from dash import html
 from werkzeug.exceptions import RequestEntityTooLarge
 
+from dashboard.server.replies import json_reply
 from dashboard.ui import formats
 from dashboard.ui.logger_fields import logger_fields
 from dashboard.ui.markup import attributes
@@ -91,7 +91,7 @@ def answer(what: str, shop: ShopData) -> flask.Response:
     try:
         content = flask.request.get_data()
     except RequestEntityTooLarge:
-        return _answer(413, fault=f"The file is larger than {FILE_MAX // 1_000_000} MB.")
+        return json_reply(413, fault=f"The file is larger than {FILE_MAX // 1_000_000} MB.")
     form = flask.request.args
     name = form.get("name", "")[:80] or "The file"
     try:
@@ -100,10 +100,10 @@ def answer(what: str, shop: ShopData) -> flask.Response:
         elif what == "log":
             air, message = _log(content, name, form, shop.settings)
         else:
-            return _answer(404, fault="There is nothing here.")
+            return json_reply(404, fault="There is nothing here.")
     except (MonitorError, ValueError) as exc:
-        return _answer(422, fault=f"{exc}.".replace("..", "."))
-    return _answer(200, air=archive.packed(air), said=message)
+        return json_reply(422, fault=f"{exc}.".replace("..", "."))
+    return json_reply(200, air=archive.packed(air), said=message)
 
 
 def _weather(content: bytes, name: str) -> tuple[HomeSources, str]:
@@ -145,7 +145,3 @@ def _log(
         message += f" {len(found.refused)} could not be read; line {line}: {reason}."
     values = {series.quantity: pair for series, pair in found.values.items()}
     return HomeSources(log=hourly_log(values, settings.zone)), message
-
-
-def _answer(status: int, **what: Any) -> flask.Response:
-    return flask.Response(json.dumps(what), status, mimetype="application/json")

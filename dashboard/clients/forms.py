@@ -69,7 +69,7 @@ MONTHS_BY_ROW = tuple(
 FIELDS = (*WHO, *DAY, *HOME, *BAND, *OWN, *OWN_BUFFER, *MONTHS_ASKED)
 """All that is typed."""
 CHOICES: Mapping[str, Mapping[str, str]] = {
-    "case": {name: name[:1].upper() + name[1:] for name in PRESETS},
+    "case": {name: formats.first_upper(name) for name in PRESETS},
     "source": {
         "shop": "Our own outdoor sensor",
         "normals": "A city, or monthly means",

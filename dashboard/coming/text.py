@@ -161,7 +161,7 @@ def wall_line(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Hea
     by = at if at == "now" else f"by {at}"
     detail = f"{name}: {likely(spell.chance)} chance, {_extreme(sort, spell, unit)} {by}."
     state = "damp" if sort == "over" else sort
-    return Headline(state, f"{sentence[:1].upper()}{sentence[1:]}", detail)
+    return Headline(state, f"{formats.first_upper(sentence)}", detail)
 
 
 _WALL_WORDS = {"dry": "dry", "over": "damp"}
@@ -285,7 +285,7 @@ def walls(one: PlaceOutlook, unit: Unit) -> list[str]:
     if not words or one.safe is None:
         return []
     in_headline = any(sort == "dry" for sort, *_ in spells(one)[:1])
-    lines = [] if in_headline else [f"{words[:1].upper()}{words[1:]}."]
+    lines = [] if in_headline else [f"{formats.first_upper(words)}."]
     if one.wet_walls is not None and one.wet_walls.chance >= UNSURE:
         lines.append(
             f"Chance that it gets damper than {one.safe.least.rh_pct:.0f} % RH: "

@@ -18,6 +18,7 @@ from dashboard.past.calendar_figure import calendar_plot
 from dashboard.past.selection import Choice, is_time, named_file
 from dashboard.past.spans import ends
 from dashboard.past.view_page import Drawn, OfferedPlaces, PastView
+from dashboard.server.replies import refused
 from dashboard.ui import formats, plots
 from dashboard.ui.markup import shape
 from dashboard.ui.tables import wide_table
@@ -170,13 +171,13 @@ def days_csv(shop: ShopData) -> flask.Response:
     """A line for each day of a year, or a plain sentence on what is wrong with the request."""
     place_id, end = flask.request.args.get("place", ""), flask.request.args.get("end", "")
     if not is_time(end) or int(end) < 2 * 366 * formats.DAY_MS:
-        return _refused("end must be milliseconds since 1970-01-01 UTC, after 1972.", 400)
+        return refused("end must be milliseconds since 1970-01-01 UTC, after 1972.", 400)
     try:
         year = year_of(place_id, int(end), shop)
     except StoreFault as exc:
-        return _refused(str(exc), 503)
+        return refused(str(exc), 503)
     if year is None:
-        return _refused(f"There is no place {place_id!r} indoors.", 400)
+        return refused(f"There is no place {place_id!r} indoors.", 400)
     out = io.StringIO()
     rows = CsvWriter(out)
     heads = ("low_rh_pct", "mean_rh_pct", "high_rh_pct")
@@ -189,7 +190,3 @@ def days_csv(shop: ShopData) -> flask.Response:
     response = flask.Response(out.getvalue(), mimetype="text/csv")
     response.headers["Content-Disposition"] = f'attachment; filename="{name}.csv"'
     return response
-
-
-def _refused(sentence: str, code: int) -> flask.Response:
-    return flask.Response(f"{sentence}\n", code, mimetype="text/plain")

@@ -13,6 +13,7 @@ from dash import html
 
 from dashboard.past import climate_figure, view_page
 from dashboard.past.view_page import Drawn, OfferedPlaces, PastView
+from dashboard.server.replies import refused
 from dashboard.ui import formats, missing, plots
 from dashboard.ui.markup import attributes, shape
 from dashboard.ui.tables import wide_table
@@ -206,14 +207,14 @@ def exceedances_csv(shop: ShopData) -> flask.Response:
     """All exceedances of a record, or a plain sentence on what is wrong with the request."""
     place_id, end = flask.request.args.get("place", ""), flask.request.args.get("end", "")
     if not (end.isascii() and end.isdigit() and len(end) <= 14):
-        return _refused("end must be milliseconds since 1970-01-01 UTC.", 400)
+        return refused("end must be milliseconds since 1970-01-01 UTC.", 400)
     try:
         place = _place(place_id, shop)
         if place_id and place is None:
-            return _refused(f"There is no place {place_id!r}.", 400)
+            return refused(f"There is no place {place_id!r}.", 400)
         record = shop.climate(place, int(end))
     except StoreFault as exc:
-        return _refused(str(exc), 503)
+        return refused(str(exc), 503)
     zone, out = shop.settings.zone, io.StringIO()
     rows = CsvWriter(out)
     rows.row(
@@ -252,7 +253,3 @@ def exceedances_csv(shop: ShopData) -> flask.Response:
 
 def _utc(ms: int) -> str:
     return formats.utc(ms)
-
-
-def _refused(sentence: str, code: int) -> flask.Response:
-    return flask.Response(f"{sentence}\n", code, mimetype="text/plain")

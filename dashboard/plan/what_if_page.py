@@ -10,7 +10,7 @@ from dash import Input, Output, State, dcc, html
 from dashboard.data.plan import WhatIf
 from dashboard.plan import text
 from dashboard.plan.view import PLAN
-from dashboard.ui import page_frame
+from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import labelled, picks, tap_row
 from dashboard.ui.form_input import number
 from dashboard.ui.markup import attributes
@@ -147,7 +147,7 @@ def answered(shop: ShopData, book: PlanQueries, given: Mapping[str, str]) -> lis
         wanted = asked(given)
         found = book.what_if(wanted)
     except Rejected as exc:
-        return [html.P(full_stop(str(exc)[:1].upper() + str(exc)[1:]), role="alert")]
+        return [html.P(full_stop(formats.first_upper(str(exc))), role="alert")]
     names, now = Names(book.journal()), now_ms()
     lines = effect_lines(found, names, now, shop.settings.zone)
     if not lines:

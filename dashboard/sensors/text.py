@@ -79,7 +79,7 @@ def jar(one: SensorDetails, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> 
             f"{formats.with_unit('temperature', found.temp_c, unit)}; over this salt it should read "
             f"{formats.figure(expected, 1)} %."
         )
-    sentences.append(f"{_first_upper(rest_words(found, unit))}.")
+    sentences.append(f"{formats.first_upper(rest_words(found, unit))}.")
     return _RESTS[found.rest], " ".join(sentences)
 
 
@@ -178,7 +178,3 @@ def voided_span(span: VoidedSpan, now_ms: int, zone: ZoneInfo) -> str:
         "" if span.until_ms >= EVER_MS else f" until {formats.when(span.until_ms, now_ms, zone)}"
     )
     return f"from {begins}{ends or ' on'}: {span.why}"
-
-
-def _first_upper(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -5,7 +5,6 @@ The browser (`assets/settings.js`) hands the file over as it is.
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any
 
 import flask
@@ -13,6 +12,7 @@ from dash import html
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from dashboard.access.visitor import record
+from dashboard.server.replies import json_reply
 from dashboard.ui.logger_fields import logger_fields
 from dashboard.ui.markup import attributes
 from monitor.clients.weather_files import FILE_MAX
@@ -99,18 +99,18 @@ def answer(what: str, shop: ShopData, book: SettingsQueries) -> flask.Response:
     try:
         content = flask.request.get_data()
     except RequestEntityTooLarge:
-        return _answer(413, fault=f"The file is larger than {FILE_MAX // 1_000_000} MB.")
+        return json_reply(413, fault=f"The file is larger than {FILE_MAX // 1_000_000} MB.")
     form = flask.request.args
     try:
         if what == "record":
-            return _answer(200, said=book.record_words(content))
+            return json_reply(200, said=book.record_words(content))
         if what != "import":
-            return _answer(404, fault="There is nothing here.")
+            return json_reply(404, fault="There is nothing here.")
         if form.get("store") == "yes":
-            return _answer(200, said=_stored(content, form, shop))
-        return _answer(200, said=_found(content, form, shop), storable=True)
+            return json_reply(200, said=_stored(content, form, shop))
+        return json_reply(200, said=_found(content, form, shop), storable=True)
     except (MonitorError, ValueError) as exc:
-        return _answer(422, fault=f"{exc}.".replace("..", "."))
+        return json_reply(422, fault=f"{exc}.".replace("..", "."))
 
 
 def _found(content: bytes, form: Mapping[str, str], shop: ShopData) -> str:
@@ -144,7 +144,3 @@ def _stored(content: bytes, form: Mapping[str, str], shop: ShopData) -> str:
     again = f" Stored already: {done['repeated']}." if done["repeated"] else ""
     lost = f" Not readable: {counted(done['rejected'], 'line')}." if done["rejected"] else ""
     return f"{counted(done['new'], 'reading is', 'readings are')} stored.{again}{lost}"
-
-
-def _answer(status: int, **what: Any) -> flask.Response:
-    return flask.Response(json.dumps(what), status, mimetype="application/json")

@@ -123,7 +123,7 @@ def current_state(
     lead = f"Handed out {formats.when(one.left_ms or now, now, zone)}."
     if one.here:
         lead = f"{text.facts(one, places)}; {text.stay(one, now, zone)}."
-    parts: list[Component] = [html.P(lead[:1].upper() + lead[1:], className="lead")]
+    parts: list[Component] = [html.P(formats.first_upper(lead), className="lead")]
     if status is not None:
         parts.append(wood_view.closing(status, now, zone))
     if writer and one.here:

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
-from monitor.cli.output import err, out, print_table
+from monitor.cli.output import err, out, print_table, printable
 from monitor.cli.shared import Json, wrong
 from monitor.domain.topic_rules import TopicRule, filter_fault
 from monitor.settings import Settings
@@ -47,9 +47,9 @@ def listen(
             return
         for one in [one for name, one in list(ear.heard.items()) if name not in seen]:
             seen.add(one.topic)
-            out.print(_clean(one.topic), style="bold")
+            out.print(printable(one.topic), style="bold")
             out.print(f"  {one.kind}: {_shown(one.payload)}")
-            out.print(f"  {'read' if one.taken else 'NOT READ'}: {_clean(one.outcome)}")
+            out.print(f"  {'read' if one.taken else 'NOT READ'}: {printable(one.outcome)}")
 
     own = None if settings.broker.url else opened(settings, address)
     with own or contextlib.nullcontext(address) as where:
@@ -70,10 +70,10 @@ def listen(
         )
         return
     for turned in refused:
-        client = _clean(turned.client_id) or "without an id"
+        client = printable(turned.client_id) or "without an id"
         out.print(
             f"REJECTED by the broker, times: {turned.times}. Client {client} from {turned.host}. "
-            f"{_clean(turned.reason)}"
+            f"{printable(turned.reason)}"
         )
     if not ear.heard:
         out.print(
@@ -93,7 +93,7 @@ def _print(heard: list[Any]) -> None:
         ("topic", "payload", "messages", "every", "read"),
         [
             (
-                _clean(one.topic),
+                printable(one.topic),
                 one.kind,
                 str(one.messages),
                 "" if one.every_s is None else f"{one.every_s:.3g} s",
@@ -110,9 +110,9 @@ def _propose(settings: Settings, one: Any) -> None:
     from monitor.settings.toml_edit import as_toml
 
     found = one.proposed()
-    out.print(f"\n{_clean(one.topic)}", style="bold")
+    out.print(f"\n{printable(one.topic)}", style="bold")
     for reason in found.reasons:
-        out.print(f"  {_clean(reason)}")
+        out.print(f"  {printable(reason)}")
     if found.rule is None:
         out.print("  No rule is proposed.")
         return
@@ -154,10 +154,5 @@ def _record(one: Any) -> dict[str, Any]:
 
 
 def _shown(payload: bytes) -> str:
-    text = _clean(payload[: 4 * SHOWN].decode("utf-8", "replace"))
+    text = printable(payload[: 4 * SHOWN].decode("utf-8", "replace"))
     return text if len(text) <= SHOWN else f"{text[:SHOWN]}… ({len(payload)} bytes)"
-
-
-def _clean(text: str) -> str:
-    """Text without characters that could move a terminal's cursor: anybody may have sent it."""
-    return "".join(c if c.isprintable() else " " for c in text)

@@ -133,3 +133,8 @@ def local(ms: int | None, zone: ZoneInfo, empty: str = "") -> str:
 def when(ms: int | None, settings: Settings, empty: str = "not known") -> str:
     """A time in the shop's zone: 14:05 today, else with its day."""
     return empty if ms is None else formats.brief(ms, now_ms(), settings.zone)
+
+
+def printable(text: str) -> str:
+    """Text without characters that could move a terminal's cursor: anybody may have sent it."""
+    return "".join(c if c.isprintable() else " " for c in text)

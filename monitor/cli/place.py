@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from monitor.cli.asking import ask
-from monitor.cli.output import local, out, print_json, print_table
+from monitor.cli.output import local, out, print_json, print_table, printable
 from monitor.cli.shared import Json, command, store_of, wrong
 from monitor.settings import Settings
 
@@ -39,7 +39,7 @@ def list_(settings: Settings, as_json: Json = False) -> None:
             ("place or sensor", "state", "since", "messages kept", "not kept"),
             [
                 (
-                    _clean(one.name),
+                    printable(one.name),
                     one.state,
                     local(one.first_ms, settings.zone),
                     str(one.messages),
@@ -71,10 +71,5 @@ def _settle(settings: Settings, do: str, names: list[str], *, every: bool) -> No
     for fields in [{"every": True}] if every else [{"newcomer": name} for name in names]:
         answer = ask(settings, do, {"about": "newcomer", **fields})
         for name in answer["newcomers"]:
-            out.print(f"{_clean(name)}: {done}")
+            out.print(f"{printable(name)}: {done}")
         out.print(f"{answer['messages']} messages {'stored' if do == 'admit' else 'dropped'}")
-
-
-def _clean(text: str) -> str:
-    """Text without characters that could move a terminal's cursor: anybody may have sent it."""
-    return "".join(c if c.isprintable() else " " for c in text)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from monitor.clients.measure_words import rhythm
 from monitor.clients.reminders import days_of
+from monitor.core import formats
 from monitor.science.case.devices import Buffer
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ def fills_words(worked: SheetCalculation, made: date) -> str:
         return say.text("Empty, clean and fill it every day ({months}).", months=months)
     count = len(days_of(refills, made))
     visits = say.many("{n} refill in the next year", "{n} refills in the next year", count)
-    return f"{months[:1].upper()}{months[1:]}: {rhythm(refills.every_d, say)}, {visits}."
+    return f"{formats.first_upper(months)}: {rhythm(refills.every_d, say)}, {visits}."
 
 
 def summary_of(worked: SheetCalculation) -> str:

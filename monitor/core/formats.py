@@ -194,6 +194,11 @@ def grouped(n: int) -> str:
     return f"{n:,}".replace(",", " ")
 
 
+def first_upper(text: str) -> str:
+    """The text with its first letter as a capital."""
+    return text[:1].upper() + text[1:]
+
+
 def counted(n: int, one: str, many: str = "") -> str:
     """A number of things: `1 message`, `12 345 messages`. `many`: where it is not `one` with an s."""
     return f"{grouped(n)} {one if n == 1 else many or f'{one}s'}"

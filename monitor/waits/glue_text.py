@@ -50,7 +50,7 @@ def condition(glue: Glue, now_ms: int, zone: ZoneInfo) -> str:
             return f"Near its discard time: {used}. {TEST_FIRST}"
     at_ms = glue.discard_ms(now_ms)
     until = "" if at_ms is None else f" Discard it by {formats.ahead(at_ms, now_ms, zone)}."
-    return f"{used[:1].upper()}{used[1:]}.{until}"
+    return f"{formats.first_upper(used)}.{until}"
 
 
 def instead(glue: Glue) -> str:

@@ -21,6 +21,7 @@ from monitor.core.errors import ImportFault
 from monitor.core.files import FileFault, open_table
 from monitor.domain.opening_hours import closed_dates, closed_days
 from monitor.outlook.evaluation import tables
+from monitor.outlook.inputs import LEADS
 from monitor.science.air import dew_point
 from monitor.science.outlook.calendar import Days, summer_time
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours, side_by_side
@@ -34,9 +35,6 @@ OUTDOORS = "outdoors"
 
 HOUR_NS = 3_600_000_000_000
 TEN_MINUTES_NS = HOUR_NS // 6
-LEADS = STEPS + 12
-"""Hours of an issue that are kept: it serves until the next one, some hours on. [h]"""
-
 BRIDGED_H = 6.5
 """Values of a forecast so far apart are joined by a straight line. [h]  Ours."""
 

@@ -16,7 +16,7 @@ YEAR_H = 8760
 """Hours of the year that is looked at: 365 days from 1 January, local standard time. [h]"""
 
 MONTHS = ("January", "February", "March", "April", "May", "June",
-          "July", "August", "September", "October", "November", "December")  # fmt: skip # several on a line: a table
+          "July", "August", "September", "October", "November", "December")  # fmt: skip # a table
 
 WARMEST_H = 15.0
 """Hour at which the day is warmest. [h]  Common practice, no source."""

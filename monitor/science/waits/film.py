@@ -159,8 +159,3 @@ SPIRIT = FilmLaw()
 OIL = FilmLaw(activation_kj_mol=65.0, activation_sd_kj_mol=9.0)
 """Oil varnish and oil filler: 50 to 85 kJ/mol, from one historical anchor (weeks below 0 °C, hours
 at 49 °C; second-hand) that gives 60 to 81."""
-
-EPOXY = FilmLaw(
-    activation_kj_mol=55.0, activation_sd_kj_mol=2.5, rh_full_pct=100.0, rh_stop_pct=120.0
-)
-"""Epoxy filler: 50 to 60 kJ/mol, from memory; humidity does not enter."""

@@ -185,17 +185,6 @@ HIDE_GLUE_THIN_PLATE = GlueLaw(wood_memory_h=6.0)
 HIDE_GLUE_BLOCK = GlueLaw(wood_memory_h=24.0)
 """Hot hide glue; on plates up to 4 mm and on blocks, with the wood's memory of the air."""
 
-_NO_GEL = {"gel_temp_high_c": 40.0, "gel_melts_c": 60.0}
-
-LIQUID_GLUE = GlueLaw(hard_activity=0.75, temp_low_c=10.0, **_NO_GEL)
-"""Liquid hide or fish glue: no gel, more hygroscopic, no headway below 10 °C. Ours and from
-memory; give it a longer basis of its own (12 to 24 h)."""
-
-PVA_YELLOW = GlueLaw(hard_activity=0.87, temp_low_c=5.0, **_NO_GEL)
-PVA_WHITE = GlueLaw(hard_activity=0.87, temp_low_c=13.0, **_NO_GEL)
-"""PVA emulsions: on hold below the film-forming temperature, by published rules of thumb about
-5 °C for yellow and 13 °C for white glue (second-hand)."""
-
 
 def strict_and_additive_hours(
     law: GlueLaw, basis_h: float, pieces: Sequence[tuple[float, float, float]]
