@@ -19,7 +19,7 @@ from babel import Locale, localedata
 
 from monitor.cli import app
 from monitor.clients.language import LANGUAGES
-from monitor.domain.glue import KINDS
+from monitor.domain.glue_kinds import KINDS
 from monitor.settings.table import table
 from monitor.waits.glue_text import limit_words
 

@@ -25,7 +25,8 @@ from dashboard.ui.event_list import event_list
 from dashboard.ui.markup import attributes, shape
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import DEFERS, WORDS
-from monitor.domain.glue import KINDS, GlueState
+from monitor.domain.glue import GlueState
+from monitor.domain.glue_kinds import KINDS
 from monitor.waits import glue_text
 
 if TYPE_CHECKING:

@@ -15,8 +15,8 @@ from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.measurements import BY_HAND, Quantity
 from monitor.domain.cautions import WORDS, Caution
-from monitor.domain.glue import KINDS as GLUES
 from monitor.domain.glue import GlueState, takes_glue
+from monitor.domain.glue_kinds import KINDS as GLUES
 from monitor.domain.instrument import id_of
 from monitor.science.waits.open_time import CHILLED_TEMP_C
 from monitor.waits import text as wait_text

@@ -9,7 +9,8 @@ import plotly.graph_objects as go
 
 from dashboard.ui import formats
 from dashboard.ui.plots import faint, figure
-from monitor.domain.own_proof import Proof, ProofKind
+from monitor.domain.own_proof import Proof
+from monitor.domain.own_proof_kinds import ProofKind
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

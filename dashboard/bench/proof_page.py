@@ -28,7 +28,8 @@ from dashboard.ui.markup import attributes, shape
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import DEFERS, WORDS
-from monitor.domain.own_proof import METHODS, Judgement, Method, Proof, ProofKind, ProofState
+from monitor.domain.own_proof import Judgement, Proof, ProofState
+from monitor.domain.own_proof_kinds import METHODS, Method, ProofKind
 from monitor.science.calibration.salts import SALTS
 from monitor.science.case.presets import PRESETS
 from monitor.waits import proof_text

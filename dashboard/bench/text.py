@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from dashboard.ui import formats
 from monitor.domain.events import Event
-from monitor.domain.glue import KINDS as GLUES
 from monitor.domain.glue import takes_glue
+from monitor.domain.glue_kinds import KINDS as GLUES
 from monitor.domain.wait import Action, Feel, Wait
 from monitor.domain.wait_type_registry import from_mapping
 from monitor.science.waits.glue import HIDE_GLUE, GlueLaw

@@ -349,7 +349,7 @@ def _in_chunks(rows: Iterable[Any]) -> Iterator[list[Any]]:
 
 def _columns(store: StoreConnection, name: str) -> list[str]:
     with store.cursor(f"SELECT * FROM {name} LIMIT 0") as found:  # noqa: S608 - a table of ours
-        return [one[0] for one in found.description]  # type: ignore[attr-defined]
+        return [one[0] for one in found.description]  # type: ignore[attr-defined] # the cursor of either engine
 
 
 def _to_json(cell: Any) -> Any:

@@ -20,11 +20,11 @@ from monitor.domain.own_proof import (
     FinishProof,
     Measured,
     Proof,
-    ProofKind,
     ProofRequest,
     StartProof,
     WithdrawProof,
 )
+from monitor.domain.own_proof_kinds import ProofKind
 from monitor.domain.wait import OpenWait, Wait
 from monitor.domain.wait_type_registry import SET, as_mapping
 from monitor.domain.wait_types import WaitType

@@ -14,7 +14,8 @@ from monitor.domain.events import About, Event
 from monitor.domain.glue import Glue
 from monitor.domain.guide import SkipStep
 from monitor.domain.instrument import Instrument
-from monitor.domain.own_proof import Proof, ProofKind, ProofState
+from monitor.domain.own_proof import Proof, ProofState
+from monitor.domain.own_proof_kinds import ProofKind
 from monitor.domain.repairs import repair, stock, templates
 from monitor.domain.repairs.repair import Repair
 from monitor.domain.repairs.stock import STOCK, Stock

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
-from typing import Annotated, Any, ClassVar, NamedTuple
+from typing import Annotated, Any, ClassVar
 
 from msgspec import UNSET, Meta, UnsetType
 
@@ -16,6 +16,7 @@ from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import LINE, Request, fields_given, given
 from monitor.domain.cautions import Caution
 from monitor.domain.events import About, Event
+from monitor.domain.glue_kinds import KINDS, SHEET, GlueKind, Limit
 from monitor.domain.instrument import PastTime
 from monitor.domain.wait import Note
 from monitor.domain.wait_types import WaitType
@@ -23,65 +24,12 @@ from monitor.science.waits.glue import GlueLaw
 from monitor.science.waits.timed_rest import FixedLaw
 
 HOUR_MS = 3_600_000
-PRACTICE = "common practice, no source"
-SHEET = "the maker's sheet"
 TEXT_MAX = 80
 """Longest name, strength or place where it is kept. [characters]"""
 HOT_MOST_H, KEEPS_MOST_H, CLAMP_MOST_H = 1_000.0, 87_600.0, 9_600.0
 """Most hours hot, most hours until it must be discarded, longest clamp time. [h]  Ours."""
 LEAST_H = 1 / 60
 """Shortest of each limit. [h]"""
-
-
-class Limit(NamedTuple):
-    """Limit of use with its range: low, usual, high [h], and its source."""
-
-    low_h: float
-    usual_h: float
-    high_h: float
-    source: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class GlueKind:
-    """A kind of glue.
-
-    `heated`: kept hot in a pot; `air_sets`: sets as hide glue does, by the law of the wait; others
-    take a plain fixed time from the maker's sheet. `hot`, `keeps`: default limits of the hours hot,
-    and of the time since it was mixed.
-    """
-
-    id: str
-    name: str
-    heated: bool = False
-    air_sets: bool = False
-    hot: Limit | None = None
-    keeps: Limit | None = None
-    cautions: tuple[Caution, ...] = ()
-
-
-_POT = (Caution.HOT_GLUE_POT,)
-KINDS: dict[str, GlueKind] = {
-    kind.id: kind
-    for kind in (
-        GlueKind(
-            id="hide",
-            name="Hide glue",
-            heated=True,
-            air_sets=True,
-            hot=Limit(4, 8, 12, PRACTICE),
-            keeps=Limit(72, 120, 168, PRACTICE),
-            cautions=(*_POT, Caution.CHILLED_JOINT, Caution.DRYING_HEAT),
-        ),
-        GlueKind(id="fish", name="Fish glue", heated=True, cautions=_POT),
-        GlueKind(id="liquid-hide", name="Liquid hide glue", heated=True, cautions=_POT),
-        GlueKind(id="casein", name="Casein glue", cautions=(Caution.ALKALINE_GLUE,)),
-        GlueKind(id="aliphatic", name="Aliphatic resin glue", cautions=(Caution.DRYING_HEAT,)),
-        GlueKind(id="epoxy", name="Epoxy", cautions=(Caution.REACTIVE_GLUES, Caution.DRYING_HEAT)),
-        GlueKind(id="cyanoacrylate", name="Cyanoacrylate", cautions=(Caution.REACTIVE_GLUES,)),
-    )
-}
-"""Kinds of glue by id. Only hide glue has default limits; the others' are on the maker's sheet."""
 
 
 class GlueAction(StrEnum):

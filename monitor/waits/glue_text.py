@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.core import formats
-from monitor.domain.glue import HOUR_MS, Glue, GlueAction, GlueState, Limit
+from monitor.domain.glue import HOUR_MS, Glue, GlueAction, GlueState
+from monitor.domain.glue_kinds import Limit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

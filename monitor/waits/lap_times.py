@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from monitor.commands.own_proof import lap_wait
 from monitor.core import formats
 from monitor.core.errors import Rejected
-from monitor.domain.own_proof import Proof, ProofKind, ProofState
+from monitor.domain.own_proof import Proof, ProofState
+from monitor.domain.own_proof_kinds import ProofKind
 from monitor.science.own_proof.joints import SHARES
 from monitor.waits.evaluation import expectation
 

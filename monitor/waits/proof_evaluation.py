@@ -10,7 +10,8 @@ import numpy as np
 
 from monitor.air.place_means import calibrated, means
 from monitor.core.errors import OutOfRange, Rejected, range_fault
-from monitor.domain.own_proof import Measurement, Proof, ProofKind
+from monitor.domain.own_proof import Measurement, Proof
+from monitor.domain.own_proof_kinds import ProofKind
 from monitor.science.case.presets import PRESETS
 from monitor.science.case.water_balance import grams_per_pct
 from monitor.science.own_proof import case_leak, coupon, joints

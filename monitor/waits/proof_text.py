@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from monitor.core import formats
-from monitor.domain.own_proof import Proof, ProofKind, ProofState
+from monitor.domain.own_proof import Proof, ProofState
+from monitor.domain.own_proof_kinds import ProofKind
 from monitor.science.own_proof import case_leak, coupon, joints
 from monitor.science.own_proof.lacks import Lack
 from monitor.science.plates.monte_carlo import HYSTERESIS_PCT

@@ -107,7 +107,7 @@ def test_beyond_its_bound_the_backlog_is_thinned_and_told(make, caplog):
     assert kept[-10:] == list(range(390, 400))  # the newest are whole
     # Four times what it holds: evenly thinned, every fourth would be left of each sensor. Tolerance:
     # ours; the older half is thinned first, so that its gaps are up to four times as long.
-    gaps = [b - a for topic in (0, 1) for a, b in zip(kept[topic::2], kept[topic + 2 :: 2])]  # noqa: B905
+    gaps = [b - a for topic in (0, 1) for a, b in zip(kept[topic::2], kept[topic + 2 :: 2])]  # noqa: B905 # one ends first
     assert max(gaps) <= 2 * 16
     assert queue.given_up == 400 - queue.waiting
     assert "packs_given_up=" in caplog.text

@@ -16,7 +16,7 @@ from dashboard.data.shop import ShopData
 from dashboard.ui.themes import theme
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import DEFERS, WORDS
-from monitor.domain.own_proof import METHODS, ProofKind
+from monitor.domain.own_proof_kinds import METHODS, ProofKind
 from monitor.store import Writer
 
 HOUR, DAY = 3_600_000, 86_400_000

@@ -284,5 +284,5 @@ class _FakeShop:
     class settings:  # noqa: N801 - stands for the attribute
         zone = PARIS
 
-        class board:  # noqa: N801
+        class board:  # noqa: N801 - as above
             temperature_unit = "C"

@@ -19,5 +19,5 @@ def test_what_is_made_within_is_never_looked_at_and_the_collector_runs_on_after_
 
 def test_the_collector_runs_on_after_an_import_that_fails():
     with pytest.raises(ImportError), uncollected():
-        import monitor.core.no_such_module  # noqa: F401
+        import monitor.core.no_such_module  # noqa: F401 - must fail
     assert gc.isenabled()

@@ -12,7 +12,8 @@ from monitor.commands import Commands, Journal
 from monitor.core.errors import Rejected
 from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.events import About, Event
-from monitor.domain.glue import HOUR_MS, KINDS, PRACTICE, SHEET, Glue, GlueState, apply
+from monitor.domain.glue import HOUR_MS, Glue, GlueState, apply
+from monitor.domain.glue_kinds import KINDS, PRACTICE, SHEET
 from monitor.store import Reader, Writer
 
 NOW = 1_795_694_400_000

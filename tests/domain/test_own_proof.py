@@ -9,7 +9,8 @@ import pytest
 from monitor.commands import Commands, Journal
 from monitor.core.errors import Rejected
 from monitor.domain.cautions import WORDS, Caution
-from monitor.domain.own_proof import METHODS, ProofKind, ProofState
+from monitor.domain.own_proof import ProofState
+from monitor.domain.own_proof_kinds import METHODS, ProofKind
 from monitor.store import Reader, Writer
 from monitor.waits.proof_evaluation import result
 from monitor.waits.proof_text import bearing, lacks, proved

@@ -342,7 +342,7 @@ def test_a_mosquitto_of_this_machine_is_our_broker_if_the_settings_name_it(make_
     os.kill(int(pid), signal.SIGKILL)
     killed = sender.sent
     until(lambda: "starting it again" in service.log.read_text())
-    goes_on = lambda: beat(service).outage is None and sender.acknowledged > killed + 20  # noqa: E731
+    goes_on = lambda: beat(service).outage is None and sender.acknowledged > killed + 20  # noqa: E731 - asked again
     until(goes_on, within_s=90)
     sender.ends.set()
     sender.join(60)

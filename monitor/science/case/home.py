@@ -160,7 +160,7 @@ def home_of(tightness: Tightness | str, **fields: float) -> ClientHome:
         allowed = f"one of {', '.join(Tightness)}"
         raise CaseFault([FieldFault("home", "tightness", tightness, allowed)])
     changes, times = CHANGES_H[Tightness(tightness)]
-    return replace(ClientHome(changes_h=changes, changes_times=times), **fields)  # type: ignore[arg-type]
+    return replace(ClientHome(changes_h=changes, changes_times=times), **fields)  # type: ignore[arg-type] # by name
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -77,7 +77,7 @@ class Case:
     def usual(self) -> Case:
         """The same case without spread."""
         spreads = [f.name for f in fields(self) if f.name.endswith("_times")]
-        return replace(self, **dict.fromkeys(spreads, 1.0))  # type: ignore[arg-type]
+        return replace(self, **dict.fromkeys(spreads, 1.0))  # type: ignore[arg-type] # fields by name
 
     @property
     def capacity_g_pct(self) -> float:

@@ -96,4 +96,4 @@ def face_transfers(
     film = film_transfer(np.array([p.varnish_sd_m for p in parts]))
     outer = np.where(glued, 0.0, in_series(air, film))
     inner = in_series(air, np.inf if opened else thick_m / lag)
-    return np.broadcast_arrays(outer, inner + 0 * outer)  # type: ignore[return-value]
+    return np.broadcast_arrays(outer, inner + 0 * outer)  # type: ignore[return-value] # two in, two out

@@ -289,7 +289,7 @@ def test_the_mean_of_the_least_numbers_is_read(writer, reader):
     assert rows["mean"].tolist() == [0.0]
 
 
-def test_the_correction_of_a_value_asks_the_store_nothing(writer, reader, statements):  # noqa: F811
+def test_the_correction_of_a_value_asks_the_store_nothing(writer, reader, statements):  # noqa: F811 - the fixture
     writer.write([Reading(BENCH, T0, 20.0)])
     series_id = reader.series()[BENCH]
     statements.clear()
