@@ -59,8 +59,9 @@ put_together = functools.cache(typer.main.get_command)
 typer.testing._get_command = put_together
 
 
-NOW_MS = to_ms(datetime(2026, 12, 9, 9, 30, tzinfo=UTC))
-"""Start of the tests' clock, unless `--at` gives another: a Wednesday morning. [ms]"""
+NOW_MS = to_ms(datetime(2026, 12, 9, 9, 30, 30, tzinfo=UTC))
+"""Start of the tests' clock, unless `--at` gives another: a Wednesday morning, half a minute into ten
+minutes, so that no clock set back by a little makes their first reading one of the future. [ms]"""
 REAL_CLOCK = ("browser", "broker", "real_clock")
 """Markers of tests that start processes of their own: those and the test share the machine's clock."""
 
