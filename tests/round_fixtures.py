@@ -54,8 +54,10 @@ class Paper:
 class Shop:
     """A store, what writes it, and the rounds over it."""
 
+    config = CONFIG
+
     def __init__(self, folder, url):
-        (folder / "c.toml").write_text(CONFIG.format(url=url), encoding="utf-8")
+        (folder / "c.toml").write_text(self.config.format(url=url), encoding="utf-8")
         self.settings = load(data=folder, config=folder / "c.toml", environ={})
         self.writer = Writer(self.settings.store_path)
         self.reader = Reader(self.settings.store_path)

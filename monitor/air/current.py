@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from monitor.air.derived_values import EMC, RH, DerivedValues, T, derived_values
+from monitor.air.kept_looks import Inputs, KeptLooks
 from monitor.core.formats import TemperatureUnit, unit_of
 from monitor.core.measurements import BY_HAND, Quantity
-from monitor.domain.air_assessment import AirAssessment, judge
+from monitor.domain.air_assessment import AirAssessment, AirCourse, assessment_of, course
 from monitor.domain.cold_walls import SafeHumidity, add_water, safe_humidities
 from monitor.domain.hand_reading import fresh_ms
 from monitor.domain.places import AirLimits, Kind, Place, band
@@ -52,9 +53,9 @@ class PlaceAir:
     `u_dew_point_k` and `u_moisture_pct` follow from the sensor's calibration, or else from its
     stated accuracy (k = 2).
     `in_doubt` is true if no sensor there is sound: the newest is stuck or saturated, or its clock is
-    wrong. `heated_rh_pct` is the RH of outdoor air brought in and heated to the shop's temperature,
-    `heated_to_c`. [%], [°C] `safe` is the highest RH that its cold walls bear; None where that is
-    not known.
+    wrong. `heated_rh_pct` is, of a place outdoors, the RH of its air brought in and heated to the
+    shop's temperature, `heated_to_c`. [%], [°C]
+    `safe` is the highest RH that its cold walls bear; None where that is not known.
     """
 
     place: Place
@@ -93,26 +94,41 @@ def air_now(
     drying: Mapping[str, tuple[str, ...]] = MappingProxyType({}),
     unit: TemperatureUnit | None = None,
     shop_c: float | None = None,
+    kept: KeptLooks | None = None,
 ) -> list[PlaceAir]:
     """The air at each place, in the same order. `drying`: as in `situation.drying`, by place.
     `unit`: of temperatures in the advice; None: as the settings say. `shop_c`: mean temperature
-    indoors, where these are not all places."""
+    indoors, where these are not all places. `kept`: of the looks before."""
     unit = unit or unit_of(settings.board.temperature_unit == "F")
     if shop_c is None:
         shop_c = _shop_temperature(recent, settings, now_ms)
-    columns = zip(
-        recent,
-        derived_values(recent, settings, now_ms, shop_c),
-        _traces(recent),
-        _safe(recent),
-        strict=True,
-    )
-    return [
-        _place_air(
-            one, own, trace, safe, settings, now_ms, drying.get(one.place.id, ()), unit, shop_c
+    kept = kept or KeptLooks()
+    days, safe = _days(recent, settings.limits, kept), _safe(recent, kept)
+    every = {one.place.id: one for one in recent}
+    inputs: dict[str, Inputs] = {
+        i: (
+            (days[i], settings),
+            (
+                (one.newest, one.u_calibrated, one.in_doubt, one.old_at(now_ms, settings)),
+                (safe[i], drying.get(i, ()), unit),
+                shop_c if one.place.kind == "outdoors" else None,
+                now_ms if one.sensor == BY_HAND else None,  # then the uncertainty grows
+            ),
         )
-        for one, own, trace, safe in columns
-    ]
+        for i, one in every.items()
+    }
+
+    def made(some: list[str]) -> list[PlaceAir]:
+        here = [every[i] for i in some]
+        derived = zip(here, derived_values(here, settings, now_ms, shop_c), strict=True)
+        return [
+            _place_air(
+                one, own, days[i], safe[i], settings, now_ms, drying.get(i, ()), unit, shop_c
+            )
+            for i, (one, own) in zip(some, derived, strict=True)
+        ]
+
+    return [*kept.results("airs", inputs, made).values()]
 
 
 def air_as(
@@ -158,7 +174,7 @@ def work_band(place: Place, limits: AirLimits) -> tuple[float, float]:
 def _place_air(
     one: LatestAir,
     own: DerivedValues,
-    trace: DayTrace,
+    day: tuple[DayTrace, AirCourse],
     safe: SafeHumidity | None,
     settings: Settings,
     now_ms: int,
@@ -177,15 +193,8 @@ def _place_air(
         water=add_water(safe, band(one.place, settings.limits), rh, unit),
         may_fill=safe is None or rh < safe.rh_pct,
     )
-    assessment = judge(
-        one.place,
-        settings.limits,
-        trace.at_ms,
-        trace.temp_c,
-        trace.rh_pct,
-        trace.dew_point_c,
-        situation,
-    )
+    trace, found = day
+    assessment = assessment_of(found, one.place, settings.limits, situation)
     if safe is not None and assessment.weight == 0 and rh > safe.rh_pct:
         advice = f"{assessment.advice} Too damp for the cold walls. {safe.words(unit)}"
         assessment = assessment._replace(advice=advice)
@@ -207,7 +216,7 @@ def _place_air(
         u_moisture_pct=own.u_moisture_pct,
         extrapolated=own.extrapolated,
         heated_rh_pct=own.heated_rh_pct,
-        heated_to_c=shop_c,
+        heated_to_c=shop_c if one.place.kind == "outdoors" else math.nan,
         band_pct=work_band(one.place, settings.limits),
         safe=safe,
         situation=situation,
@@ -216,27 +225,69 @@ def _place_air(
     )
 
 
-def _safe(recent: Sequence[LatestAir]) -> list[SafeHumidity | None]:
+def _safe(recent: Sequence[LatestAir], kept: KeptLooks) -> dict[str, SafeHumidity | None]:
     """Highest safe RH of each place."""
     outdoors = next((one.outdoors for one in recent if one.outdoors is not None), None)
-    temps = [one.newest[T][1] if T in one.newest else math.nan for one in recent]
-    return safe_humidities(
-        [one.place for one in recent], temps, outdoors, [_wall_factor(one) for one in recent]
-    )
+    every = {one.place.id: one for one in recent}
+    inputs: dict[str, Inputs] = {
+        i: (
+            (one.temp_c,),
+            (
+                outdoors,
+                one.surface_day_c,
+                one.place,
+                one.newest[T][1] if T in one.newest else None,
+            ),
+        )
+        for i, one in every.items()
+    }
+
+    def made(some: list[str]) -> list[SafeHumidity | None]:
+        here = [every[i] for i in some]
+        temps = [one.newest[T][1] if T in one.newest else math.nan for one in here]
+        return safe_humidities([one.place for one in here], temps, outdoors, _wall_factors(here))
+
+    return kept.results("safe", inputs, made)
 
 
-def _wall_factor(one: LatestAir) -> float:
+def _wall_factors(recent: Sequence[LatestAir]) -> list[float]:
     """Temperature factor of the coldest measured wall, from means of the last day; NaN without."""
-    if one.outdoors is None or not len(one.temp_c) or not math.isfinite(one.surface_day_c):
-        return math.nan
-    temps = (one.surface_day_c, float(np.mean(one.temp_c)), one.outdoors.day_c)
-    if any(not TEMP_C[0] <= temp <= TEMP_C[1] for temp in temps):  # a broken sensor
-        return math.nan
-    return float(measured_factor(*temps))
+    temps = np.array(
+        [
+            (one.surface_day_c, float(np.mean(one.temp_c)), one.outdoors.day_c)
+            if one.outdoors is not None and len(one.temp_c) and math.isfinite(one.surface_day_c)
+            else (math.nan,) * 3
+            for one in recent
+        ]
+    )
+    good = ((temps >= TEMP_C[0]) & (temps <= TEMP_C[1])).all(axis=1)  # else a broken sensor
+    return measured_factor(*np.where(good, temps.T, math.nan)).tolist()
 
 
-def _traces(recent: Sequence[LatestAir]) -> list[DayTrace]:
-    """The trace of each place, with the newest values at its end."""
+def _days(
+    recent: Sequence[LatestAir], limits: AirLimits, kept: KeptLooks
+) -> dict[str, tuple[DayTrace, AirCourse]]:
+    """The trace of each place, with the newest values at its end, and what it comes to."""
+    every = {one.place.id: one for one in recent}
+    inputs: dict[str, Inputs] = {
+        i: (
+            (one.at_ms, one.temp_c, one.rh_pct, limits),
+            (one.place, one.sensor, one.newest.get(T), one.newest.get(RH)),
+        )
+        for i, one in every.items()
+    }
+
+    def made(some: list[str]) -> list[tuple[DayTrace, AirCourse]]:
+        here = [every[i] for i in some]
+        return [
+            (trace, course(one.place, limits, *trace[:4]))
+            for one, trace in zip(here, _traced(here), strict=True)
+        ]
+
+    return kept.results("days", inputs, made)
+
+
+def _traced(recent: Sequence[LatestAir]) -> list[DayTrace]:
     ends = []
     for one in recent:
         at, temps, rhs, heard = one.at_ms, one.temp_c, one.rh_pct, one.heard_ms()
@@ -248,8 +299,6 @@ def _traces(recent: Sequence[LatestAir]) -> list[DayTrace]:
                 for values, q in ((temps, T), (rhs, RH))
             )
         ends.append((at, temps, rhs))
-    if not ends:
-        return []
     every = [np.concatenate([one[i] for one in ends]) for i in (1, 2)]
     cuts = np.cumsum([len(at) for at, _, _ in ends])[:-1]
     derived = (np.split(derive(name, *every), cuts) for name in ("dew_point", EMC))

@@ -55,7 +55,9 @@ def derived_values(
     t, h = where(emc, temp), where(emc, rh)
     u_emc = moisture_content_uncertainty(t, h, u_temp, u_rh)
     beyond = moisture_content_is_extrapolated(t, h)
-    columns = (dew, frost, emc, u_dew, u_emc, beyond, _heated(temp, rh, heated_to_c))
+    outdoors = np.array([one.place.kind == "outdoors" for one in recent])
+    heated = np.where(outdoors, _heated(temp, rh, heated_to_c), np.nan)
+    columns = (dew, frost, emc, u_dew, u_emc, beyond, heated)
     return [DerivedValues(*row) for row in zip(*(c.tolist() for c in columns), strict=True)]
 
 

@@ -6,6 +6,7 @@ import functools
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from monitor.air.kept_looks import KeptLooks
 from monitor.core.measurements import Quantity
 from monitor.store import TEN_MINUTES_S
 
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
 
     from monitor.core.measurements import Series
     from monitor.store import Reader
-    from monitor.store.kept_rollups import KeptRollups
 
 DAY_MS = 86_400_000
 Newest = dict[str, dict[str, dict[Quantity, tuple[int, float]]]]
@@ -31,12 +31,12 @@ class LastDay:
     reader : Reader
     now_ms : int
         [ms since 1970-01-01 UTC]
-    kept : KeptRollups, optional
-        Rollups of the looks before, by the same reader.
+    kept : KeptLooks, optional
+        Of the looks before, by the same reader.
     """
 
-    def __init__(self, reader: Reader, now_ms: int, kept: KeptRollups | None = None) -> None:
-        self.reader, self.now_ms, self._kept = reader, now_ms, kept
+    def __init__(self, reader: Reader, now_ms: int, kept: KeptLooks | None = None) -> None:
+        self.reader, self.now_ms, self.kept = reader, now_ms, kept or KeptLooks()
         self.ids = reader.series()
         self.latest = reader.latest(now_ms)
         self._rollups: dict[Series, NDArray[np.void]] = {}
@@ -54,7 +54,7 @@ class LastDay:
         there = [one for one in wanted if one in self.ids]
         missing = {self.ids[one]: one for one in there if one not in self._rollups}
         found = self.reader.rollups_of(
-            missing, TEN_MINUTES_S, self.now_ms - DAY_MS, self.now_ms + 1, self._kept
+            missing, TEN_MINUTES_S, self.now_ms - DAY_MS, self.now_ms + 1, self.kept.rollups
         )
         self._rollups |= {missing[series_id]: rows for series_id, rows in found.items()}
         return {one: self._rollups[one] for one in there}

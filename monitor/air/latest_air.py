@@ -86,13 +86,21 @@ def recent(
     sensors_of = {place.id: pairs_of(latest.get(place.id, {}), now_ms, stale_s) for place in known}
     asked = [(place, name) for place, (fresh, _) in sensors_of.items() for name in fresh]
     rh = day.rollups(Series(*one, RH) for one in asked)
-    doubt = doubtful_of(reader, {(s.place, s.sensor): rows for s, rows in rh.items()})
+    doubt = doubtful_of(
+        reader, {(s.place, s.sensor): rows for s, rows in rh.items()}, kept=day.kept
+    )
     bad = {one for one, mask in doubt.items() if mask[-1:].any()}
     leading = {
         place: next(iter([n for n in fresh if (place, n) not in bad] or fresh), last)
         for place, (fresh, last) in sensors_of.items()
     }
-    traces = day.rollups(Series(*one, q) for one in leading.items() for q in (T, RH))
+    rows = day.rollups(Series(*one, q) for one in leading.items() for q in (T, RH))
+    pairs = {one: [rows.get(Series(*one, q)) for q in (T, RH)] for one in leading.items()}
+    traces = day.kept.results(
+        "joined",
+        {one: ((*pair,), ()) for one, pair in pairs.items()},
+        lambda some: [joined(*pairs[one]) for one in some],
+    )
     here = {place.id for place in known}
     surfaces = surface_days_c(
         reader, {one: i for one, i in day.ids.items() if one.place in here}, now_ms
@@ -106,7 +114,6 @@ def recent(
                 newest[quantity] = max(newest.get(quantity, (0, 0.0)), value_at)
         if name:
             newest |= {q: sensors[name][q] for q in (T, RH)}
-        trace = joined(*(traces.get(Series(place.id, name, q)) for q in (T, RH)))
         own = {
             q: u
             for q in (T, RH)
@@ -114,7 +121,9 @@ def recent(
         }
         surface = surfaces.get(place.id, math.nan)
         doubted = (place.id, name) in bad
-        found.append(LatestAir(place, name, newest, own, *trace, None, surface, doubted))
+        found.append(
+            LatestAir(place, name, newest, own, *traces[place.id, name], None, surface, doubted)
+        )
     outdoors = _outdoors(reader, found, settings, now_ms)
     return [replace(one, outdoors=outdoors) for one in found]
 

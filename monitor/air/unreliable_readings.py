@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.air.kept_looks import KeptLooks
 from monitor.science.sensor_clock import FAST_S, HOUR_MS, SLOW_S, misdated, overlapping
 from monitor.science.sensor_health import PERIOD_S, unreliable
 
@@ -24,10 +25,17 @@ def doubtful(
 
 
 def doubtful_of(
-    reader: Reader, rh: Mapping[tuple[str, str], NDArray[np.void]], period_s: int = PERIOD_S
+    reader: Reader,
+    rh: Mapping[tuple[str, str], NDArray[np.void]],
+    period_s: int = PERIOD_S,
+    kept: KeptLooks | None = None,
 ) -> dict[tuple[str, str], NDArray[np.bool_]]:
     """The mask of `doubtful` of many sensors, each (place, name), looked at together."""
-    found = {one: unreliable(rows, period_s) for one, rows in rh.items()}
+    found = (kept or KeptLooks()).results(
+        "unreliable",
+        {one: ((rows,), (period_s,)) for one, rows in rh.items()},
+        lambda some: [unreliable(rh[one], period_s) for one in some],
+    )
     since = {one: int(rows["ts_ms"][0]) for one, rows in rh.items() if len(rows)}
     if not since:
         return found
@@ -41,7 +49,8 @@ def doubtful_of(
         for topic in topics[one] & suspects:
             hours = lateness[topic]
             hours = hours[hours["hour_ms"] > since_ms - HOUR_MS]
-            found[one] |= overlapping(rh[one]["ts_ms"], period_s, misdated(hours))
+            late = overlapping(rh[one]["ts_ms"], period_s, misdated(hours))
+            found[one] = found[one] | late  # another array: the first is kept
     return found
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from monitor.air.current import PlaceAir, air_now
+from monitor.air.kept_looks import Inputs, KeptLooks
 from monitor.air.last_day import LastDay
 from monitor.air.latest_air import recent
 from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
@@ -35,7 +36,6 @@ from monitor.wood.evaluation import InstrumentStatus, warm_up_margins_k
 if TYPE_CHECKING:
     from monitor.science.outlook.ensemble_statistics import OutlookSpell
     from monitor.settings import Settings
-    from monitor.store.kept_rollups import KeptRollups
 
 NEAR_MS = 1_200_000
 """Greatest distance of a value from the moment that a change is taken from. [ms]"""
@@ -74,6 +74,8 @@ class Snapshot(NamedTuple):
     glues: Sequence[Glue] = ()
     last_starts: Sequence[str] = ()
     """Sentences on what could be started in the hour before closing."""
+    looks: KeptLooks | None = None
+    """What the looks before have kept."""
 
 
 def snapshot(
@@ -86,17 +88,18 @@ def snapshot(
     now_ms: int,
     only: Collection[str] | None = None,
     kept: KeptOutlooks | None = None,
-    kept_rollups: KeptRollups | None = None,
+    looks: KeptLooks | None = None,
     last_starts: Sequence[str] = (),
 ) -> Snapshot:
     """Look at everything. `statuses` are of the open waits, `woods` of the instruments here,
     `last_starts` sentences on the last starts of today. `only`: the places that are looked at, if not
-    all; those outdoors are always among them. `kept`: outlooks of the looks before, `kept_rollups`
-    rollups of those by the same reader."""
+    all; those outdoors are always among them. `kept`: outlooks of the looks before, `looks` what else
+    those by the same reader have kept."""
     kept = kept or KeptOutlooks(settings)
     wet = drying(journal.waits.values())
-    day = LastDay(reader, now_ms, kept_rollups)
-    airs = air_now(recent(reader, settings, now_ms, day, only), settings, now_ms, wet)
+    day = LastDay(reader, now_ms, looks)
+    latest = recent(reader, settings, now_ms, day, only)
+    airs = air_now(latest, settings, now_ms, wet, kept=day.kept)
     sensors = sensor_states(day, settings, only)
     filled, hours = journal.filled_ms, shop_hours(reader, settings)
     ahead = {air.place.id: kept.of(air.place, now_ms, hours) for air in airs}
@@ -114,19 +117,49 @@ def snapshot(
         now_ms,
         glues,
         last_starts,
+        looks,
     )
 
 
 def observe(rules: Iterable[Rule], snapshot: Snapshot) -> dict[str, list[Seen]]:
     """Observations of each rule, by its id."""
-    return {rule.id: _seen(rule, snapshot) for rule in rules}
+    rules = [*rules]
+    of_places = _of_places([rule for rule in rules if rule.of is Of.PLACE], snapshot)
+    return {rule.id: _seen(rule, snapshot, of_places) for rule in rules}
 
 
-def _seen(rule: Rule, s: Snapshot) -> list[Seen]:
+def _of_places(rules: Sequence[Rule], s: Snapshot) -> dict[str, list[Seen]]:
+    """Observations of places. Those of the present air and of outlooks are made again only where these
+    have changed; a change over a time moves on with the clock."""
+    kept = s.looks or KeptLooks()
+    still = tuple(rule for rule in rules if not rule.over_s)
+    (still,) = kept.results("rules", {"": ((), still)}, lambda _: [still]).values()
+    airs = {air.place.id: air for air in s.airs}
+    inputs: dict[str, Inputs] = {
+        i: ((air, s.outlooks.get(i), still, s.settings), ()) for i, air in airs.items()
+    }
+
+    def made(some: list[str]) -> Iterable[dict[str, Seen]]:
+        found: dict[str, dict[str, Seen]] = {i: {} for i in some}
+        for rule in still:
+            for one in _places(rule, [airs[i] for i in some], s):
+                found[one.subject][rule.id] = one
+        return found.values()
+
+    places = kept.results("seen", inputs, made).values()
+    found = {
+        rule.id: _places(rule, s.airs, s)
+        if rule.over_s
+        else [one[rule.id] for one in places if rule.id in one]
+        for rule in rules
+    }
+    return found | {r.id: furthest(r, found[r.id]) for r in rules if r.together}
+
+
+def _seen(rule: Rule, s: Snapshot, of_places: Mapping[str, list[Seen]]) -> list[Seen]:
     match rule.of:
         case Of.PLACE:
-            found = _places(rule, [air for air in s.airs if concerns(rule, air.place)], s)
-            return furthest(rule, found) if rule.together else found
+            return of_places[rule.id]
         case Of.SENSOR:
             return [_sensor(rule.quantity, one, s.now_ms) for one in s.sensors]
         case Of.WAIT:
@@ -159,11 +192,14 @@ def furthest(rule: Rule, places: Sequence[Seen]) -> list[Seen]:
     worst = max(known, key=lambda one: max(low - one.value, one.value - high))
     situation = worst.situation
     for one in places:
-        situation = situation.also(one.situation)
+        here = one.situation
+        if here.drying or here.open_flame or here.hot:
+            situation = situation.also(here)
     return [worst._replace(subject=SHOP, situation=situation)]
 
 
-def _places(rule: Rule, airs: Sequence[PlaceAir], s: Snapshot) -> list[Seen]:
+def _places(rule: Rule, airs: Iterable[PlaceAir], s: Snapshot) -> list[Seen]:
+    airs = [air for air in airs if concerns(rule, air.place)]
     if rule.quantity in OUTLOOK:
         return [_foretold(rule, air, s) for air in airs]
     values = _values(rule, airs, s.now_ms)
@@ -249,7 +285,9 @@ def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> tuple[float, float]:
     if not len(trace.at_ms):
         return math.nan, math.nan
     when = now_ms - 1000 * rule.over_s
-    i = int(np.argmin(np.abs(trace.at_ms - when)))
+    i = int(trace.at_ms.searchsorted(when))
+    if i and (i == len(trace.at_ms) or when - trace.at_ms[i - 1] <= trace.at_ms[i] - when):
+        i -= 1
     if abs(int(trace.at_ms[i]) - when) > NEAR_MS:
         return math.nan, math.nan
     return float(trace.temp_c[i]), float(trace.rh_pct[i])

@@ -70,11 +70,16 @@ def sensor_states(
         for sensor, place in heard_here
         if sensor != BY_HAND
     )
+    lasting = day.kept.results(
+        "lasting",
+        {one: ((rows,), ()) for one, rows in humidity.items()},
+        lambda some: [(standstill_s(humidity[one]), saturated_s(humidity[one])) for one in some],
+    )
     for (sensor, place), heard in heard_here.items():
         still, wet = math.nan, math.nan
-        rows = humidity.get(Series(place, sensor, Quantity.HUMIDITY))
-        if rows is not None:
-            still, wet = standstill_s(rows), saturated_s(rows)
+        found_here = lasting.get(Series(place, sensor, Quantity.HUMIDITY))
+        if found_here is not None:
+            still, wet = found_here
             if wet > 0:  # at the end of its range it may well stand still
                 still = 0.0
             if known[place].kind == "outdoors":  # where saturated air is no fault

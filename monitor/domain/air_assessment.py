@@ -109,32 +109,66 @@ def judge(
     AirAssessment
         Unknown if the trace is empty or ends with an unknown RH or temperature.
     """
+    found = course(place, limits, ts_ms, temp_c, rh_pct, dew_point_c)
+    return assessment_of(found, place, limits, situation)
+
+
+class AirCourse(NamedTuple):
+    """Result of the recent air of a place: the number of the rule that it meets now, -1 for none,
+    since when [ms since 1970-01-01 UTC] and where it ends, as in `AirAssessment`; the temperature
+    now, NaN if it or RH is not known [°C], and whether it is too hot."""
+
+    rule: int
+    since_ms: int
+    ends_at: float
+    temp_c: float
+    hot: bool
+
+
+def course(
+    place: Place,
+    limits: AirLimits,
+    ts_ms: NDArray[np.int64],
+    temp_c: NDArray[np.float64],
+    rh_pct: NDArray[np.float64],
+    dew_point_c: NDArray[np.float64],
+) -> AirCourse:
+    """The part of `judge` that needs the whole trace, not the situation."""
     if not len(ts_ms) or np.isnan(rh_pct[-1]) or np.isnan(temp_c[-1]):
-        return AirAssessment(
-            AirState.UNKNOWN, 1, NOTHING_KNOWN, "", int(ts_ms[-1]) if len(ts_ms) else 0
-        )
+        return AirCourse(-1, int(ts_ms[-1]) if len(ts_ms) else 0, math.nan, math.nan, hot=False)
     values = {"rh": rh_pct, "temp": temp_c, "spread": temp_c - dew_point_c}
-    worst: AirAssessment | None = None
+    worst, weight, since_ms, ends_at = -1, -1, 0, math.nan
     last_end = int(ts_ms[0])
     hot = bool(latched(temp_c, limits.temp_high_c, limits.temp_high_c - limits.temp_margin_c)[-1])
-    situation = situation._replace(temp_c=float(temp_c[-1]), hot=hot)
-    for rule in _rules(place, limits, situation):
+    for number, rule in enumerate(_rules(place, limits, ANYWHERE)):
         on = latched(values[rule.of], rule.begins, rule.ends)
         if on[-1]:
-            off = np.flatnonzero(~on)
-            since = int(ts_ms[off[-1] + 1] if len(off) else ts_ms[0])
-            if worst is None or rule.weight > worst.weight:
+            if rule.weight > weight:
+                off = np.flatnonzero(~on)
+                since_ms = int(ts_ms[off[-1] + 1] if len(off) else ts_ms[0])
+                worst, weight = number, rule.weight
                 value, dry = values[rule.of][-1], rule.ends > rule.begins
                 back = value >= rule.begins if dry else value <= rule.begins
                 ends_at = rule.ends if back and rule.of != "spread" else math.nan
-                worst = AirAssessment(
-                    rule.state, rule.weight, rule.title, rule.advice, since, ends_at
-                )
         elif on.any():
             last_end = max(last_end, int(ts_ms[np.flatnonzero(on)[-1] + 1]))
-    if worst is not None:
-        return worst
-    return AirAssessment(AirState.RIGHT, 0, "", _RIGHT[place.kind], last_end)
+    since_ms = last_end if worst < 0 else since_ms
+    return AirCourse(worst, since_ms, ends_at, float(temp_c[-1]), hot)
+
+
+def assessment_of(
+    found: AirCourse, place: Place, limits: AirLimits, situation: Situation
+) -> AirAssessment:
+    """The assessment that follows from the course of the air, with the advice for a situation."""
+    if math.isnan(found.temp_c):
+        return AirAssessment(AirState.UNKNOWN, 1, NOTHING_KNOWN, "", found.since_ms)
+    if found.rule < 0:
+        return AirAssessment(AirState.RIGHT, 0, "", _RIGHT[place.kind], found.since_ms)
+    situation = situation._replace(temp_c=found.temp_c, hot=found.hot)
+    rule = [*_rules(place, limits, situation)][found.rule]
+    return AirAssessment(
+        rule.state, rule.weight, rule.title, rule.advice, found.since_ms, found.ends_at
+    )
 
 
 def expected(

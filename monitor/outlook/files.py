@@ -19,7 +19,7 @@ import numpy as np
 from monitor.core.errors import StoreFault
 from monitor.outlook.evaluation.report import Score, SnapScore
 from monitor.outlook.evaluation.walk_forward import Walked, WalkState
-from monitor.outlook.homes import OutlookFolder, home_of
+from monitor.outlook.homes import OutlookFolder, OutlookHome, home_of
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.room_model import RoomModel
@@ -206,9 +206,9 @@ def look(settings: Settings, place: str, now_ms: int) -> StoredOutlook | None:
     return found if found is not None and found.fresh(now_ms) else None
 
 
-def looked_at(settings: Settings, place: str) -> int:
-    """Version of the stored outlook for caches; 0 before the first."""
-    return home_of(settings).stamp(place, _name(StoredOutlook))
+def looked_at(settings: Settings, place: str, home: OutlookHome | None = None) -> int:
+    """Version of the stored outlook for caches; 0 before the first. `home`: of the shop, if at hand."""
+    return (home or home_of(settings)).stamp(place, _name(StoredOutlook))
 
 
 def fitted_at(settings: Settings, place: str) -> int:

@@ -91,7 +91,8 @@ class OutlookFolder(OutlookHome):
 
     def stamp(self, place: str, kind: str) -> int:
         try:
-            return self._path(place, kind).stat().st_mtime_ns
+            # Not a Path: of many places each round asks for all.
+            return os.stat(f"{self._folder}/{outlooks.file_name(place, kind)}").st_mtime_ns  # noqa: PTH116
         except OSError:
             return 0
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from monitor.outlook import files
+from monitor.outlook.homes import home_of
 from monitor.outlook.summary import PlaceOutlook, foreseen
 from monitor.science.outlook.what_if import LAG_H
 
@@ -19,7 +20,7 @@ class KeptOutlooks:
     """Summaries by place, without the members that only pages show. For one thread."""
 
     def __init__(self, settings: Settings) -> None:
-        self._settings = settings
+        self._settings, self._home = settings, home_of(settings)
         self._held: dict[str, tuple[tuple[int, object, object], PlaceOutlook | None]] = {}
 
     def newest(self) -> int:
@@ -31,7 +32,7 @@ class KeptOutlooks:
 
         `hours`: opening hours, in which work is done.
         """
-        looked = files.looked_at(self._settings, place.id)
+        looked = files.looked_at(self._settings, place.id, self._home)
         state = looked, place, tuple(hours["closed"])
         held = self._held.get(place.id)
         if held is None or held[0] != state:

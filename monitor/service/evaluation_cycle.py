@@ -6,12 +6,14 @@ and written in one transaction, with the notices that follow.
 
 from __future__ import annotations
 
+import gc
 import logging
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
+from monitor.air.kept_looks import KeptLooks
 from monitor.alerting import daily_digest, messages, observations
 from monitor.alerting.notifications import sender
 from monitor.alerting.observations import ServiceTroubles
@@ -83,7 +85,7 @@ class EvaluationCycle:
         self._writer = writer
         self._publisher, self._troubles, self._on_notice = publisher, troubles, on_notice
         self._journal = Journal(reader)
-        self._outlooks, self._rollups = KeptOutlooks(settings), KeptRollups()
+        self._outlooks, self._looks = KeptOutlooks(settings), KeptLooks(KeptRollups())
         self._woods: tuple[int, int, list[InstrumentStatus]] | None = None
         self._unwritable_since_ms: int | None = None
         self._log_from_ms: int | None = None
@@ -99,9 +101,13 @@ class EvaluationCycle:
     def run(self, now_ms: int) -> None:
         """Evaluate everything once. [ms since 1970-01-01 UTC]"""
         self.moved_s = began_s = time.monotonic()
+        collecting = gc.isenabled()
+        gc.disable()  # it would look at each place's values again and again, and find no garbage
         try:
             self._run(now_ms, began_s)
         finally:
+            if collecting:
+                gc.enable()
             self.moved_s = time.monotonic()
             self.rounds += 1
             self.rounds_s += self.moved_s - began_s
@@ -126,7 +132,7 @@ class EvaluationCycle:
             self._troubles(),
             now_ms,
             kept=self._outlooks,
-            kept_rollups=self._rollups,
+            looks=self._looks,
             last_starts=last_start_sentences(self._reader, self._settings, self._journal, now_ms),
         )
         try:

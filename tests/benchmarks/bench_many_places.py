@@ -27,6 +27,7 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 import many_places
 
 from monitor.core.clock import now_ms
+from monitor.core.imports import uncollected
 from monitor.core.measurements import Reading
 
 HOUR_MS = 3_600_000
@@ -60,17 +61,18 @@ class Paper:
 
 def works(folder: Path, places: int, url: str):
     """The shop of this size and what is measured in it, by name."""
-    import dash
-    import flask
+    with uncollected():  # as in the service and on the board
+        import dash
+        import flask
 
-    from dashboard.access.visitor import Visitor
-    from dashboard.app import create_app
-    from monitor.alerting.observations import ServiceTroubles
-    from monitor.people.roles import Role
-    from monitor.service.evaluation_cycle import EvaluationCycle
-    from monitor.service.state_publisher import StatePublisher
-    from monitor.settings import load
-    from monitor.store import Reader, Writer
+        from dashboard.access.visitor import Visitor
+        from dashboard.app import create_app
+        from monitor.alerting.observations import ServiceTroubles
+        from monitor.people.roles import Role
+        from monitor.service.evaluation_cycle import EvaluationCycle
+        from monitor.service.state_publisher import StatePublisher
+        from monitor.settings import load
+        from monitor.store import Reader, Writer
 
     store = f'[store]\nurl = "{url}"\n' if url else ""
     (folder / "c.toml").write_text(CONFIG + store, encoding="utf-8")

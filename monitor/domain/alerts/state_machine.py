@@ -83,8 +83,15 @@ def step(
     rules = [rule for rule in rules if rule.on]
     moving: list[_On] = []  # few: for most subjects no rule is on or about to change
     for rule in rules:
+        limits: dict[tuple[float, float] | None, tuple[float, float]] = {}
         for one in seen.get(rule.id, ()):
-            state = advance(rule, states.get((rule.id, one.subject), OFF), one, now_ms)
+            before = states.get((rule.id, one.subject), OFF)
+            if one.band not in limits:
+                limits[one.band] = rule.limits(one.band)
+            low, high = limits[one.band]
+            if before is OFF and not (one.value < low or one.value > high):
+                continue  # as almost always
+            state = advance(rule, before, one, now_ms)
             if state != OFF:
                 moving.append(_On(rule, one, state))
     causes = {one.rule.id for one in moving if one.state.on}

@@ -115,13 +115,18 @@ def test_only_what_is_new_is_read_again(writer, monkeypatch):
     with contextlib.closing(Reader(writer.address)) as reader:
         ids = list(reader.series().values())
 
-        def look(later_min):
+        def rows(later_min):
             asked.clear()
             until_ms = now_ms + MIN * later_min
-            reader.rollups_of(ids, TEN_MINUTES_S, until_ms - DAY, until_ms + 1, kept)
+            return reader.rollups_of(ids, TEN_MINUTES_S, until_ms - DAY, until_ms + 1, kept)
+
+        def look(later_min):
+            rows(later_min)
             return asked.copy()
 
         assert look(0) == [(3, 23), (3, 1)]
+        found = [rows(0) for _ in range(2)]
+        assert all(found[0][one] is found[1][one] for one in ids), "unchanged: the same arrays"
         writer.write([Reading(one, now_ms + MIN, 41.0) for one in series])
         assert look(2) == [(0, 23), (3, 1)], "new readings of all: the newest hours only"
         writer.write([Reading(series[1], now_ms - 300 * MIN + 1, 41.0)])
