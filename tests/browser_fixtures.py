@@ -88,12 +88,14 @@ def served(
     assert code == 0
 
 
-def until(page, expression: str, seconds: float = 30.0) -> None:
-    """Wait until an expression holds; the content policy forbids the page's own waiting."""
+def until(page, expression: str, seconds: float = 30.0) -> object:
+    """Wait until an expression holds; the content policy forbids the page's own waiting. Returns its
+    value: asked for again, it may be another, for the page may have been drawn anew."""
     end = time.monotonic() + seconds
-    while not _answer(page, expression):
+    while not (found := _answer(page, expression)):
         assert time.monotonic() < end, expression
         page.wait_for_timeout(100)
+    return found
 
 
 ON_ITS_WAY = ("context was destroyed", "of null")

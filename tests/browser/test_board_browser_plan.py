@@ -112,6 +112,9 @@ PLACES = """key => {
 """A step of the plot with a start of the next days that it may be moved to, and where both are."""
 
 
+GHOST_X = "document.querySelector('#repairs-drag .ghost')?.getBoundingClientRect().x"
+
+
 def fixed_of(bench, place):
     with closing(Reader(bench.settings.store_path)) as reader:
         return Journal(reader).repairs[place["repair"]].step(place["step"]).fixed_ms
@@ -137,10 +140,10 @@ def test_a_step_is_dragged_while_a_new_plan_comes_and_a_wrong_place_changes_noth
     seen = visit("wall")
     page = opened(seen, bench, "/plan")
     planned(bench, page)
-    until(page, f"(({PLACES})())")
+    until(page, f"({PLACES})()")
     seen.settled()
     page.locator("#repairs-plot").scroll_into_view_if_needed()
-    place = page.evaluate(PLACES)
+    place = until(page, f"({PLACES})()")
     page.mouse.move(place["from"] + 1, place["y"])
     page.mouse.down()
     page.mouse.move(place["left"] + 2, place["y"], steps=4)  # before now
@@ -162,11 +165,10 @@ def test_a_step_is_dragged_while_a_new_plan_comes_and_a_wrong_place_changes_noth
     planned(bench, page)
     assert page.evaluate(SHOWN) != place["made"]
     assert page.locator("#repairs-drag .ghost").count() == 1  # the drag goes on
-    until(page, f"({PLACES})('{place['step']}')")
-    place = page.evaluate(PLACES, place["step"])
     # The new plan may have another start for the step, as it has just before the shop closes.
-    ghost = page.locator("#repairs-drag .ghost").bounding_box()
-    page.mouse.move(hand + place["to"] - ghost["x"] + 1, place["y"], steps=3)
+    place = until(page, f"({PLACES})('{place['step']}')")
+    ghost_x = until(page, GHOST_X)
+    page.mouse.move(hand + place["to"] - ghost_x + 1, place["y"], steps=3)
     page.mouse.up()
     until_so(lambda: fixed_of(bench, place))
     assert (
