@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
 from monitor.science.quantiles import quantile
-from monitor.science.waits.air_ensemble import AirEnsemble, steady
+from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.science.waits.air_log import Stay, air_log, stitched
 from monitor.science.waits.drying import WASHED_WOOD, DryingLaw
 from monitor.science.waits.film import OIL, SPIRIT
@@ -31,6 +31,11 @@ HOUR = 3_600_000
 SEED = 11
 EXACT = {"spread": 0.0, "sensor": SensorUncertainty(0.0, 0.0)}
 LAWS = [HIDE_GLUE, HIDE_GLUE_BLOCK, WASHED_WOOD, SPIRIT, OIL, RestLaw(), FixedLaw()]
+
+
+def steady(start_ms: int, temp_c: float, rh_pct: float, horizon_s: float) -> AirEnsemble:
+    """Air that stays as it is: one member, one step."""
+    return AirEnsemble(start_ms, horizon_s, np.array([[temp_c]]), np.array([[rh_pct]]))
 
 
 def sure(law):

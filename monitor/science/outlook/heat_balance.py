@@ -37,7 +37,6 @@ _REST = slice(13, 13 + _WAVES)
 _WORK = slice(13 + _WAVES, 13 + 2 * _WAVES)
 WEEK = slice(13 + 2 * _WAVES, 20 + 2 * _WAVES)
 _AWAY = 20 + 2 * _WAVES
-SIZE = 21 + 2 * _WAVES
 
 _FLAT = np.zeros(_WAVES - 1)
 _RATES, _SETTINGS = (

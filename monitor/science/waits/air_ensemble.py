@@ -110,8 +110,3 @@ class AirEnsemble:
         """
         rh = np.clip(self.rh_pct + rh_pct, 1.0, 100.0)
         return replace(self, temp_c=self.temp_c + temp_k, rh_pct=rh)
-
-
-def steady(start_ms: int, temp_c: float, rh_pct: float, horizon_s: float) -> AirEnsemble:
-    """Air that stays as it is: one member, one step."""
-    return AirEnsemble(start_ms, horizon_s, np.array([[temp_c]]), np.array([[rh_pct]]))
