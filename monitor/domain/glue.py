@@ -15,7 +15,7 @@ from msgspec import UNSET, Meta, UnsetType
 from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import LINE, Request, fields_given, given
 from monitor.domain.cautions import Caution
-from monitor.domain.events import About, Event
+from monitor.domain.events import About, Event, in_order
 from monitor.domain.glue_kinds import KINDS, SHEET, GlueKind, Limit
 from monitor.domain.instrument import PastTime
 from monitor.domain.wait import Note
@@ -261,8 +261,9 @@ def decide(glue: Glue, request: GlueRequest, now_ms: int) -> dict[str, Any]:
         return body
     if not isinstance(request, TimedGlueRequest):
         raise Rejected(f"unknown action {request.__struct_config__.tag}")
-    body["at_ms"] = at_ms = given(request.at_ms, now_ms)
     on_ms = glue.pot_on_ms
+    last_pot_ms = glue.pot[-1] if glue.pot else ()
+    body["at_ms"] = at_ms = in_order(given(request.at_ms, now_ms), glue.mixed_ms, *last_pot_ms)
     if at_ms < glue.mixed_ms:
         raise Rejected(Fault(f"is before {name} was mixed", "at_ms"))
     if isinstance(request, PotOn):

@@ -18,7 +18,7 @@ from msgspec import UNSET, Meta, UnsetType
 
 from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import LINES, PlaceId, Request, fields_given, given
-from monitor.domain.events import About, Event
+from monitor.domain.events import About, Event, in_order
 from monitor.science.plates.assessment import HomeAir, Opened
 from monitor.science.plates.parts import PRESETS, FieldFault, Part, PartFault, checked_parts
 
@@ -253,7 +253,8 @@ def decide(
         body["parts"] = [Part.from_mapping(part).to_mapping() for part in body["parts"]]
     faults: list[Fault] = []
     if isinstance(request, RegisterInstrument):
-        arrived_ms = given(request.arrived_ms, now_ms)
+        left_ms = instrument.left_ms if instrument is not None else None
+        arrived_ms = in_order(given(request.arrived_ms, now_ms), left_ms)
         body = {"note": "", "home_rh_pct": None} | body | {"arrived_ms": arrived_ms}
         body.setdefault("parts", [part.to_mapping() for part in PRESETS[request.kind]])
         if instrument is not None:
@@ -270,7 +271,7 @@ def decide(
         )
         faults = faults or list(_order_faults(instrument, body))
     elif isinstance(request, TimedInstrumentRequest):
-        body["at_ms"] = given(request.at_ms, now_ms)
+        body["at_ms"] = in_order(given(request.at_ms, now_ms), _last_change_ms(instrument))
         faults += _state_faults(instrument, request, body["at_ms"])
     if faults:
         raise Rejected(*faults)

@@ -14,7 +14,7 @@ from monitor.core.clock import EVER_MS
 from monitor.core.errors import Fault, Rejected
 from monitor.core.measurements import Quantity
 from monitor.core.validation import given
-from monitor.domain.events import Event
+from monitor.domain.events import Event, in_order
 from monitor.domain.sensor_requests import (
     BOUNDS,
     AbandonCalibration,
@@ -214,7 +214,8 @@ def decide(
     """
     at = now_ms
     if isinstance(request, TimedSensorRequest):
-        at = given(request.at_ms, now_ms)
+        last_ms = history.stays[-1][0] if history.stays else None
+        at = in_order(given(request.at_ms, now_ms), last_ms)
         if history.stays and at < history.stays[-1][0]:
             raise Rejected(Fault(f"is before the last change of {history.id}", "at_ms"))
     match request:

@@ -18,7 +18,7 @@ from msgspec import UNSET, Meta, UnsetType
 
 from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import LINE, LINES, PlaceId, Request, fields_given, given
-from monitor.domain.events import About, Event
+from monitor.domain.events import About, Event, in_order
 
 
 class Action(StrEnum):
@@ -296,7 +296,12 @@ def decide(wait: Wait, request: WaitRequest, now_ms: int) -> dict[str, Any]:
             )
         if not wait.open and not (wait.setting and isinstance(request, LoadWait | MoveWait)):
             raise Rejected(f"{name} is released: reopen it first")
-        body["at_ms"] = at_ms = given(request.at_ms, now_ms)
+        before_ms = [wait.started_ms, wait.released_ms]
+        if isinstance(request, ResumeWait) and wait.paused:
+            before_ms.append(wait.pauses[-1][0])
+        if isinstance(request, MoveWait):
+            before_ms.append(wait.places[-1][0])
+        body["at_ms"] = at_ms = in_order(given(request.at_ms, now_ms), *before_ms)
         if at_ms < wait.started_ms:
             raise Rejected(Fault(f"is before the start of {name}", "at_ms"))
         if isinstance(request, PauseWait) and wait.paused:

@@ -13,6 +13,7 @@ from monitor.air.current import PlaceAir, air_now
 from monitor.air.latest_air import recent
 from monitor.core.errors import OutOfRange
 from monitor.domain.air_assessment import FORBIDS_WEIGHT, AirState
+from monitor.domain.events import ONE_MOMENT_MS
 from monitor.domain.instrument import Instrument
 from monitor.outlook.place_air import PlaceAirs
 from monitor.science.plates.assessment import OLD_AIR_MS, Close, Reason, WoodStatus, assess
@@ -148,7 +149,8 @@ def warm_up_margins_k(
 
     Notes
     -----
-    T(t) = T_room − (T_room − T0) exp(−t/τ), a lump of one temperature, with τ at its slow end.
+    T(t) = T_room − (T_room − T0) exp(−t/τ), a lump of one temperature, with τ at its slow end. By a
+    clock that was set back, or another's, it may have come a moment ahead.
     """
     since_ms = np.asarray(at_ms) - instrument.arrived_ms
     room, cold = np.asarray(temp_c, float), instrument.arrived_temp_c
@@ -157,7 +159,7 @@ def warm_up_margins_k(
     slow_s = WARM_UP_SPREAD * WARM_UP_S[instrument.kind]
     left = np.exp(-np.maximum(since_ms, 0) / 1000 / slow_s)
     margin = room - (room - cold) * left - np.asarray(dew_point_c, float)
-    return np.where((since_ms >= 0) & (since_ms < WATCH_WARM_UP_MS), margin, np.nan)
+    return np.where((since_ms > -ONE_MOMENT_MS) & (since_ms < WATCH_WARM_UP_MS), margin, np.nan)
 
 
 def is_colder_than_dew_point(

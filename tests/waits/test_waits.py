@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from monitor.commands import read_request
 from monitor.commands.ipc import CommandLink, ServiceUnavailable, ask
 from monitor.core.errors import Fault, MonitorError, Rejected, StoreUnavailable, range_fault
-from monitor.domain.events import About, Event
+from monitor.domain.events import ONE_MOMENT_MS, About, Event
 from monitor.domain.wait import MISTAKE, Action, Feel, apply, decide, opened
 from monitor.store import Reader, Writer, journal, migrations
 
@@ -122,7 +122,7 @@ def test_what_does_not_fit_the_state_is_refused(wait):
         (wait, Action.RESUME, {}, "is not paused"),
         (paused, Action.PAUSE, {}, "already paused"),
         (paused, Action.RESUME, {"at_ms": NOW}, "before VN-204 .* was paused"),
-        (wait, Action.RELEASE, {"at_ms": NOW - 1}, "before the start of"),
+        (wait, Action.RELEASE, {"at_ms": NOW - ONE_MOMENT_MS}, "before the start of"),
         (wait, Action.RELEASE, {"feel": "fine"}, "must be one of soft, right, long before"),
         (wait, Action.REOPEN, {}, "is already open"),
         (wait, Action.FEEL, {"feel": "right"}, "not released yet"),
@@ -331,8 +331,12 @@ def test_a_wait_stored_before_there_was_a_second_time_ends_at_its_release(wait):
     [
         (Action.PAUSE, {}, "reopen it first"),
         (Action.RELEASE, {}, "reopen it first"),
-        (Action.LOAD, {"at_ms": NOW + HOUR - 1}, "before the release of"),
-        (Action.MOVE, {"place": "rack", "at_ms": NOW + HOUR - 1}, "before the release of"),
+        (Action.LOAD, {"at_ms": NOW + HOUR - ONE_MOMENT_MS}, "before the release of"),
+        (
+            Action.MOVE,
+            {"place": "rack", "at_ms": NOW + HOUR - ONE_MOMENT_MS},
+            "before the release of",
+        ),
     ],
 )
 def test_what_cannot_be_while_a_joint_sets_is_refused(action, fields, why):

@@ -13,6 +13,7 @@ from monitor.air.current import air_now
 from monitor.air.latest_air import recent
 from monitor.commands import Commands, Journal
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.events import ONE_MOMENT_MS
 from monitor.science.plates.assessment import Close, Reason, WoodAssumptions
 from monitor.science.wood import equilibrium_moisture_content
 from monitor.store import Reader, Writer
@@ -234,7 +235,8 @@ def test_one_that_came_in_cold_warms_up_by_a_lump_of_one_temperature(shop):
     assert warm_up_margins_k(one, 20.0, 9.0, at_ms) == pytest.approx(
         [-7.0, 4.378, 10.104], abs=1e-3
     )
-    outside = one.arrived_ms + np.array([-1, WATCH_WARM_UP_MS])
+    assert warm_up_margins_k(one, 20.0, 9.0, one.arrived_ms - 40) == -7.0  # a clock set back
+    outside = one.arrived_ms + np.array([-ONE_MOMENT_MS, WATCH_WARM_UP_MS])
     assert np.isnan(warm_up_margins_k(one, 20.0, 9.0, outside)).all()
     warm = shop.instrument(shop.take_in("b", ago=HOUR))
     assert np.isnan(warm_up_margins_k(warm, 20.0, 9.0, at_ms)).all()

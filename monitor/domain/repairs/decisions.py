@@ -8,6 +8,7 @@ from typing import Any
 
 from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import Request, fields_given, given
+from monitor.domain.events import in_order
 from monitor.domain.repairs import step as steps_module
 from monitor.domain.repairs.repair import STEPS_MAX, Repair, replaced, with_step, with_steps
 from monitor.domain.repairs.requests import (
@@ -218,7 +219,7 @@ def _handed_out(repair: Repair, request: HandOutRepair, now_ms: int) -> dict[str
         raise Rejected(f"not finished: {names}. Finish them, or hand it out unfinished")
     if waiting := [one for one in left if one.wait]:
         raise Rejected(f"{waiting[0].label} still waits: release it first")
-    at_ms = given(request.at_ms, now_ms)
+    at_ms = in_order(given(request.at_ms, now_ms), repair.taken_in_ms)
     if at_ms < repair.taken_in_ms:
         raise Rejected(Fault("is before the repair was taken in", "at_ms"))
     return {"at_ms": at_ms, "unfinished": bool(left) or not repair.steps}
@@ -244,7 +245,7 @@ def _of_step(repair: Repair, request: OneStepRequest, now_ms: int) -> dict[str, 
             raise Rejected(f"{name} is not started: start it when the clamps or the coat are on")
         if step.started_ms is None:
             _check_startable(repair, step)
-        body["at_ms"] = at_ms = given(request.at_ms, now_ms)
+        body["at_ms"] = at_ms = in_order(given(request.at_ms, now_ms), *_before_ms(repair, step))
         _check_not_before(repair, step, at_ms)
         if step.started_ms is not None and at_ms < step.started_ms:
             raise Rejected(Fault(f"is before {name} was started", "at_ms"))
@@ -253,7 +254,7 @@ def _of_step(repair: Repair, request: OneStepRequest, now_ms: int) -> dict[str, 
         raise Rejected(f"{name} is already started")
     if isinstance(request, StartStep):
         _check_startable(repair, step)
-        body["at_ms"] = at_ms = given(request.at_ms, now_ms)
+        body["at_ms"] = at_ms = in_order(given(request.at_ms, now_ms), *_before_ms(repair, step))
         _check_not_before(repair, step, at_ms)
         return body | _taken(request)
     if isinstance(request, MoveStep):
@@ -279,6 +280,12 @@ def _check_startable(repair: Repair, step: Step) -> None:
             f"{step.label} must follow {names}, which is not finished: finish that first, or change "
             "what it must follow"
         )
+
+
+def _before_ms(repair: Repair, step: Step) -> list[int | None]:
+    """Times of what the start or the end of a step follows."""
+    after = [repair.step(one).finished_ms for one in step.after]
+    return [repair.taken_in_ms, step.started_ms, *after]
 
 
 def _check_not_before(repair: Repair, step: Step, at_ms: int) -> None:
