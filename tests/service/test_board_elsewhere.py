@@ -15,6 +15,7 @@ import urllib.parse
 import urllib.request
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 from board_requests import ask_page
@@ -202,6 +203,11 @@ def starts(address, instrument):
     return [e for e in events(address, About.WAIT) if e.body.get("instrument") == instrument]
 
 
+def stopped(pid):
+    """Return whether the kernel has stopped a process."""
+    return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "T"
+
+
 def open_wait(board, tap, instrument):
     form = {"kind": "plate-crack", "place": "bench", "instrument": instrument}
     return board.do(do="open", id=tap, kind="plate-crack", place="bench", form=form)
@@ -311,6 +317,9 @@ def test_what_a_frozen_service_had_begun_is_done_once_or_not_at_all(shop, tmp_pa
     try:
         status, answer = open_wait(board, "tap-1", "VN-1")
         assert status == (503 if before else 200), answer
+        until(
+            lambda: stopped(service.pid), what="it is frozen: its change is seen a little before"
+        )
         assert open_wait(board, "tap-2", "VN-2")[0] == 503
         until(lambda: "The service stopped at" in board.banner(), what="the banner says so")
     finally:
