@@ -173,6 +173,11 @@ def _ports() -> Iterator[int]:
 PORTS = _ports()
 
 
+CLOCK_STEP_MS = 2_000
+"""Most by which network time may set the machine's clock during a test: two looks at it are in order
+only within so much. [ms]"""
+
+
 def free_port() -> int:
     """A port that nothing listens on and that no other test will be given."""
     for port in PORTS:

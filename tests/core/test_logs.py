@@ -6,9 +6,10 @@ import json
 import logging
 import sys
 import threading
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
+from conftest import CLOCK_STEP_MS
 
 from monitor.core import logs
 
@@ -30,11 +31,12 @@ def lines(tmp_path, monkeypatch):
 
 
 def test_a_line_is_an_object_with_time_level_part_and_message(lines):
-    before = datetime.now(UTC).replace(microsecond=0)
+    step = timedelta(milliseconds=CLOCK_STEP_MS)
+    before = datetime.now(UTC).replace(microsecond=0) - step
     logging.getLogger("monitor.readings").warning('refused topic=%r "%s"\nsecond', "a/b", "ü")
     (line,) = lines()
     at = datetime.fromisoformat(line.pop("time"))
-    assert before <= at <= datetime.now(UTC)
+    assert before <= at <= datetime.now(UTC) + step
     assert at.utcoffset().total_seconds() == 0
     assert line == {
         "level": "WARNING",
