@@ -562,6 +562,7 @@ def test_the_commands_say_what_they_did(shop, tmp_path):
     assert "is not empty" in backup("restore", path, "--data", new, **inside)[2]
 
 
+@pytest.mark.slow
 def test_a_store_on_a_server_is_backed_up_into_a_file(shop, tmp_path, postgresql_server):
     url = postgresql_server.address()
     with contextlib.closing(Writer(url)) as writer:

@@ -75,6 +75,7 @@ def still(monkeypatch):
     monkeypatch.setattr(clock, "time_ns", lambda: now_ns)
 
 
+@pytest.mark.slow
 def test_the_rules_find_and_tell_the_same(both):
     found = []
     for one in both:
@@ -99,6 +100,7 @@ def test_every_page_says_the_same(both):
         assert ours == theirs, path
 
 
+@pytest.mark.slow
 def test_plots_of_past_are_the_same(both):
     clients = [shop_air.board_client(one) for one in both]
     for quantity, span in (("humidity", "day"), ("dew_point", "week")):

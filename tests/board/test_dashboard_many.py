@@ -69,6 +69,7 @@ def names(components):
     return [said(one) for one in parts_of(components, "name")]
 
 
+@pytest.mark.slow
 def test_air_shows_the_gravest_first_and_the_rest_by_pages(many):
     first = air_page.content(many)
     assert names(first)[:2] == ["Room 0042", "Room 0007"]

@@ -145,6 +145,7 @@ def several(postgresql_server, tmp_path_factory):
     return settings_in(folder, config=more)
 
 
+@pytest.mark.slow
 def test_the_page_shows_the_gravest_of_55_shops_first_and_says_what_is_away(several):
     queries = ShopsQueries(several.shops)
     until(lambda: queries.lines() and queries.read_ms, what="the states are read")
@@ -155,6 +156,7 @@ def test_the_page_shows_the_gravest_of_55_shops_first_and_says_what_is_away(seve
     assert lines[-1].name == "Quay"
 
 
+@pytest.mark.slow
 def test_after_a_pause_no_states_from_before_it_are_shown(several, monkeypatch):
     queries = ShopsQueries(several.shops)
     until(lambda: queries.lines() and queries.read_ms, what="the states are read")
@@ -165,6 +167,7 @@ def test_after_a_pause_no_states_from_before_it_are_shown(several, monkeypatch):
     assert queries.read_ms is None or queries.read_ms > before
 
 
+@pytest.mark.slow
 def test_pages_are_bounded_and_a_wrong_number_is_the_nearest_page(several):
     queries = ShopsQueries(several.shops)
     until(lambda: queries.lines() and queries.read_ms, what="the states are read")

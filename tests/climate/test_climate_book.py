@@ -250,6 +250,7 @@ def test_the_page_says_band_standing_classes_and_mould(year, found):
     assert "Mould" in text
 
 
+@pytest.mark.slow
 def test_the_table_holds_those_furthest_outside_first(year, found):
     """Rung: property."""
     assert len(found.exceedances) > past_climate_page.WORST_SHOWN

@@ -134,6 +134,7 @@ def test_a_name_of_any_length_makes_a_short_reason():
     assert len(refused(members=changed(2, **{"x" * 5000: [5]}))) < 200
 
 
+@pytest.mark.slow
 def test_too_many_hours_are_refused_before_a_table_is_made_of_them():
     hour = {"valid_at": "2026-01-05T14:00:00Z", "temp_c": 5, "rh_pct": 80}
     many = [{"temp_c": []}] * 100

@@ -10,6 +10,7 @@ import ast
 import re
 from pathlib import Path
 
+import pytest
 from conftest import ROOT
 
 CLAUSE = re.compile(
@@ -60,6 +61,7 @@ def test_clauses_and_stiff_verbs_are_found_and_plain_lines_pass():
     assert not offends("Dew point from temperature and relative humidity. [°C]")
 
 
+@pytest.mark.slow
 def test_each_first_line_says_what_the_thing_is_or_does():
     found = offenders()
     assert not found, "\n".join(found)

@@ -135,6 +135,7 @@ def ways(postgresql_server):
     postgresql_server.sql(f"DROP SCHEMA {_schema(address)} CASCADE")
 
 
+@pytest.mark.slow
 def test_roles_of_one_store_get_no_rights_in_another(ways, postgresql_server):
     postgresql_server.sql("CREATE DATABASE elsewhere")
     addresses = (postgresql_server.address(), postgresql_server.url(database="elsewhere"))
@@ -184,6 +185,7 @@ def test_no_role_can_do_more_than_it_must(ways, who, statements):
     assert done == []
 
 
+@pytest.mark.slow
 def test_a_board_signs_people_in_and_takes_them_in_with_the_role_for_people_alone(ways, tmp_path):
     files, home = PeopleFolder(tmp_path), PeopleDatabase(ways["people"])
     AccessStore(files).add_person("Ina", Role.OWNER, "elf pipe nor sky", 1)

@@ -218,6 +218,7 @@ def test_an_answer_that_cannot_be_written_keeps_nobody_else_waiting(shop, monkey
         assert len(begun) == 2
 
 
+@pytest.mark.slow
 def test_what_an_asker_was_told_holds_also_when_the_database_was_restarted(
     shop, postgresql_server
 ):
