@@ -252,7 +252,8 @@ class Commands:
                 break
         else:  # the journal grows faster than this command is decided: let nothing come between
             with self._writer.connection.transaction() as run:
-                if command_id and (answer := journal.answered(self._writer, command_id)):
+                answer = journal.answered(self._writer, command_id) if command_id else None
+                if answer is not None:
                     return answer
                 decision = decide(self.journal)
                 write(run, decision)

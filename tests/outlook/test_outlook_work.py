@@ -162,7 +162,7 @@ def test_what_is_kept_is_read_back_whole(settings, looked):
         np.testing.assert_array_equal(
             getattr(fit.learned.shop.room.heat, name), getattr(again.learned.shop.room.heat, name)
         )
-    assert dataclasses.replace(again, learned=fit.learned) == fit or again.scores == fit.scores
+    assert repr(dataclasses.replace(again, learned=fit.learned)) == repr(fit)  # NaN is not NaN
 
 
 def test_it_says_nothing_once_it_is_old(settings, looked):
