@@ -255,7 +255,7 @@ def test_what_a_sensor_sends_in_the_first_moment_of_a_new_shop_is_kept(make_serv
     sent: list[int] = []
 
     def insist() -> None:
-        until(lambda: is_listening("127.0.0.1", service.broker_port))
+        until(lambda: is_listening("127.0.0.1", service.broker_port), within_s=200)
         publisher = Publisher(Address("127.0.0.1", service.broker_port))
         publisher.connect(60)
         for ts_ms in times:
@@ -267,7 +267,7 @@ def test_what_a_sensor_sends_in_the_first_moment_of_a_new_shop_is_kept(make_serv
     sensor = threading.Thread(target=insist)
     sensor.start()
     service.start()
-    sensor.join(60)
+    sensor.join(260)
     assert sent == list(times)
 
     def stored() -> set[int]:
