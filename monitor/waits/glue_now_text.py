@@ -179,9 +179,9 @@ def _reason(
                 "parts or work in smaller steps."
             )
         case Why.NO_GEL:
-            return "The parts are so warm that the glue does not gel. Let them cool."
+            return "The parts are so warm that the glue does not gel. Glue in a cooler room."
         case Why.MAYBE_NO_GEL:
-            return "The parts are so warm that the glue may not gel. Clamp it and let it cool."
+            return "The parts are so warm that the glue may not gel. Glue in a cooler room."
         case Why.ELSEWHERE:
             return f"{_name(s)} is recorded at another place. Record its move first."
         case Why.WOOD_UNKNOWN:
@@ -212,7 +212,7 @@ def _reason(
         case Why.NO_CLAMP_TIME:
             return glue_text.NO_CLAMP_TIME
         case Why.NEVER_READY:
-            return "In the expected air the joint does not harden within five days."
+            return "In the expected air the joint probably does not harden within five days."
         case Why.SLOW:
             return "The air is nearly too damp to harden the glue: the sensor's error decides."
         case Why.HOLD_AHEAD:
@@ -308,7 +308,7 @@ def _ready(found: GlueNow, now_ms: int, zone: ZoneInfo) -> str:
     at = formats.ahead(wait_text.about(one.ready_ms), now_ms, zone)
     low, high = (one.ready_low_ms or one.ready_ms), one.ready_high_ms
     if high is None:
-        span = ", or later than five days"
+        span = "; it may take more than five days"
     elif wait_text.about(low) == wait_text.about(high):
         span = ""
     else:

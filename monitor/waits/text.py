@@ -346,15 +346,11 @@ def _not_sure(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def _after(ms: float, before_ms: float, now_ms: int, zone: ZoneInfo) -> str:
-    """A moment named after another one: with its day unless that is the same, or both are today.
-
-    So a bare time is never of another day than the one before it: `Fri 11:30`, `today 04:35`.
-    """
+    """A moment named after another one: with its day, `Fri 11:30`, `today 04:35`, unless both are
+    today. So a bare time is never of another day than today."""
     day, before, today = (formats.local(at, zone).date() for at in (ms, before_ms, now_ms))
-    if day == before:
-        return formats.clock(ms, zone)
     named = formats.ahead(ms, now_ms, zone)
-    return f"today {named}" if day == today else named
+    return f"today {named}" if day == today != before else named
 
 
 def _rate(found: Readiness, kind: WaitType) -> str:

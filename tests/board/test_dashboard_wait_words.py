@@ -75,7 +75,7 @@ def sentence(found, of=None):
                 "ready_low_ms": NOON + 20 * HOUR,
                 "ready_high_ms": NOON + 22 * HOUR,
             },
-            "Clamps off about tomorrow 09:00 (08:00 to 10:00).",
+            "Clamps off about tomorrow 09:00 (tomorrow 08:00 to tomorrow 10:00).",
         ),
         (
             {
