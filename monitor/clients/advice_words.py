@@ -36,6 +36,8 @@ def lead_words(worked: SheetCalculation) -> str:
         )
     elif advised.held_share < 0.5:
         what = say.text("No measure is certain to be enough. The best one:") + f" {what}"
+    if worked.cold_steps:
+        what += " " + say.text("Lower the setting while it is cold outdoors, as said below.")
     return f"{what} {_share(worked)}" + _known_only(worked)
 
 
@@ -54,12 +56,18 @@ def _share(worked: SheetCalculation) -> str:
             days=say.range(QuantileRange(*(days - n for n in reversed(inside)))),
             known=say.number(days),
         )
-    text = say.text(
-        "This keeps the wood in its band ({low} to {high} %) in {share} homes and cases like yours.",
-        low=low,
-        high=high,
-        share=say.of_ten(share),
-    )
+    values = {"low": low, "high": high, "share": say.of_ten(share)}
+    if worked.cold_uncounted:
+        text = say.text(
+            "As long as it is not so cold outdoors that the setting must be lower, this keeps the wood "
+            "in its band ({low} to {high} %) in {share} homes and cases like yours.",
+            **values,
+        )
+    else:
+        text = say.text(
+            "This keeps the wood in its band ({low} to {high} %) in {share} homes and cases like yours.",
+            **values,
+        )
     if worked.advised.holds is Holds.YES:
         return text
     return text + " " + say.text("Watch the hygrometer.")

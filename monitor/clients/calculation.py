@@ -151,7 +151,7 @@ class SheetCalculation:
         humidifier = self.advised.kind in (*HUMIDIFIED, HomeMeasure.SET_LOWER)
         if room is None or not humidifier or self.never_cold:
             return ()
-        coldest = UNKNOWN_COLD_C
+        coldest = min([UNKNOWN_COLD_C, *self.request.outdoors_c.values()])
         if self.year.outdoors is not None:
             coldest = float(self.year.outdoors.temp_c.reshape(365, 24).mean(axis=1).min())
         cold = np.arange(math.floor(coldest), COLD_STEPS_FROM_C + 1.0)
@@ -167,12 +167,18 @@ class SheetCalculation:
         return found if len(found) <= MOST_STEPS else steps(2 * STEP_PCT)
 
     @property
+    def cold_uncounted(self) -> bool:
+        """True where a humidifier must be set lower in the cold, but nobody said how cold it gets."""
+        known = self.year.outdoors is not None or self.year.outdoor_temp_c is not None
+        return bool(self.cold_steps) and not known
+
+    @property
     def never_cold(self) -> bool:
         """True where no cold day outdoors is known or to be expected: only warm ones were typed, or the
         weather is not known and the home is warm in every month of the year."""
         if self.year.outdoors is not None:
             return float(self.year.outdoors.temp_c.min()) > NOT_COLD_C
-        if typed := self.request.outdoors_c:
+        if typed := self.request.outdoors_c.values():
             return min(typed) > NOT_COLD_C
         month = month_of_hour()
         warmth = [float(self.year.temp_c[month == m].mean()) for m in range(12)]
@@ -229,7 +235,7 @@ def calculate_sheet(
     driest, dampest = min(middles), max(middles)
     outdoors = year.outdoors
     cold_c, warm_c = COLD_C, WARM_C
-    if (typed := request.outdoors_c) and outdoors is None:
+    if (typed := request.outdoors_c.values()) and outdoors is None:
         # A month's mean has colder days, so what is usual stays where it is the colder.
         cold_c, warm_c = min(COLD_C, *typed), max(WARM_C, *typed)
     if outdoors is not None:
@@ -241,7 +247,7 @@ def calculate_sheet(
     room_pct = min(max(months[coldest].high, 1.0), 99.0)
     cold_c = min(round(cold_c), room_c)
     car_c = min(max(round(warm_c), MEASURED_C[0]), MEASURED_C[1])
-    found = SheetCalculation(
+    return SheetCalculation(
         request=request,
         year=year,
         advice=advice,
@@ -254,11 +260,9 @@ def calculate_sheet(
         car_c=car_c,
         car=hot_car(car_c, CAR_MIN),
         wets_c=wets_below_c(room_c, middle),
-        refills=None,
+        refills=_refills(advice),
         station=airs.station,
     )
-    object.__setattr__(found, "refills", _refills(advice))
-    return found
 
 
 def _held(request: SheetRequest, start: float, room: float, limit: float) -> HoldTime:

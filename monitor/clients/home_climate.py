@@ -17,7 +17,7 @@ from monitor.science.case.climates import VAPOUR_TIMES, YEAR_TIMES, city_of
 from monitor.science.case.fields import CaseFault
 from monitor.science.case.from_log import home_from_log, outdoors_from_log, year_of_hours
 from monitor.science.case.home import MOST_WIDE_PCT, HomeYear, home_year
-from monitor.science.case.outdoors import OutdoorYear, from_normals
+from monitor.science.case.outdoors import OutdoorYear, from_normals, through_months
 from monitor.science.ranges import Floats
 from monitor.store import HOUR_S, Reader
 
@@ -147,7 +147,18 @@ def _year_of(request: SheetRequest, airs: HomeSources, members: int) -> HomeYear
         if airs.log is None:
             raise ClientFault({"log": "give the file of the client's logger"})
         return home_from_log(*airs.log, **held)  # type: ignore[arg-type] # by name, from one mapping of several kinds
-    return home_from_readings(request.readings, **held)  # type: ignore[arg-type] # as above
+    year = home_from_readings(request.readings, **held)  # type: ignore[arg-type] # as above
+    return replace(year, outdoor_temp_c=_typed_outdoors(request.outdoors_c))
+
+
+def _typed_outdoors(typed: Mapping[int, float]) -> Floats | None:
+    """Outdoor temperature by the hour, straight from month to month of those typed; None without.
+    [°C]"""
+    if not typed:
+        return None
+    months = np.array(sorted(typed)) - 1.0
+    means = np.interp(np.arange(12.0), months, [typed[m] for m in sorted(typed)], period=12)
+    return through_months(means)
 
 
 def _outdoors(

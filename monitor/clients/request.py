@@ -103,11 +103,11 @@ class SheetRequest:
     typed: Mapping[str, Any] = field(repr=False)
 
     @property
-    def outdoors_c(self) -> list[float]:
-        """Outdoor temperatures that were typed beside readings, without a climate. [°C]"""
+    def outdoors_c(self) -> dict[int, float]:
+        """Outdoor temperatures that were typed beside readings, without a climate, by month. [°C]"""
         if self.climate:
-            return []
-        return [self.typed[f"out.{m}"] for m in self.months if f"out.{m}" in self.typed]
+            return {}
+        return {m: self.typed[f"out.{m}"] for m in self.months if f"out.{m}" in self.typed}
 
     @property
     def readings(self) -> list[MonthReading]:

@@ -10,6 +10,8 @@ import pytest
 from client_fixtures import MADE_MS, PARIS, calculated
 from scenes.sentences import contradictions
 
+from monitor.clients.advice_words import lead_words
+from monitor.clients.calculation import calculate_sheet
 from monitor.clients.journey_words import LEAST_SHUT_H
 from monitor.clients.pdf import pdf_of
 from monitor.clients.request import read_sheet_request
@@ -22,7 +24,7 @@ from monitor.science.case.candidates import (
     MOST_WATER_ML,
 )
 from monitor.science.case.devices import Humidifier
-from monitor.science.case.measures import Holds, HomeMeasure
+from monitor.science.case.measures import HUMIDIFIED, Holds, HomeMeasure
 from monitor.science.case.rooms import cold_limit_pct
 
 
@@ -247,3 +249,33 @@ def test_a_humidifier_is_set_lower_in_the_cold_as_cold_walls_and_panes_allow(one
         settings = [worked.advised.room.set_pct, *(pct for _, pct in worked.cold_steps)]
         for pct, (below_c, _) in zip(settings, worked.cold_steps, strict=False):
             assert cold_limit_pct(worked.cold.room_c, below_c) >= pct
+
+
+@pytest.mark.slow
+def test_no_share_of_homes_is_promised_that_the_cold_walls_rule_out():
+    """What a sheet promises is worked out with the limit of its own list for cold days."""
+
+    def worked_with(**outdoors):
+        asked = {"instrument": "violin", "source": "readings", "temp.12": 21.0, "rh.12": 18.0}
+        return calculate_sheet(read_sheet_request(asked | outdoors))
+
+    lower = "Lower the setting while it is cold outdoors, as said below."
+    unless = "As long as it is not so cold outdoors that the setting must be lower, this keeps"
+    unknown = worked_with()
+    assert unknown.advised.kind in HUMIDIFIED
+    assert unknown.cold_steps
+    assert lower in lead_words(unknown)
+    assert unless in lead_words(unknown)
+    mild = worked_with(**{"out.12": 0.0})
+    assert mild.advised.kind in HUMIDIFIED
+    assert lower in lead_words(mild)
+    assert unless not in lead_words(mild)
+    cold = worked_with(**{"out.12": -15.0})
+    assert cold.advised.kind not in HUMIDIFIED
+    rooms = [one for one in cold.advice.options if one.kind in HUMIDIFIED]
+    assert rooms
+    assert all(one.held_share == 0.0 for one in rooms)
+    limit = cold_limit_pct(21.0, -15.0)
+    december = slice(340, 365)
+    for one in rooms:
+        assert one.around_pct[december].max() <= limit + 0.1

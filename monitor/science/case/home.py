@@ -205,7 +205,8 @@ class HomeYear:
     `litres_day` (365, M): water a room humidifier gives off [L/day]. `clipped`: share of the hours
     in which its windows would run with water. `months_read`: months with a reading, or those that the
     weather alone tells where the year is worked out from it; `months_carried`: those that the
-    readings reach by way of the climate, where it is known.
+    readings reach by way of the climate, where it is known. `outdoor_temp_c` (8760,): temperature
+    outdoors as typed beside the readings, where the climate is not known [°C].
     """
 
     temp_c: Floats
@@ -217,6 +218,7 @@ class HomeYear:
     home: ClientHome | None = None
     outdoors: OutdoorYear | None = None
     months_carried: tuple[int, ...] = ()
+    outdoor_temp_c: Floats | None = None
 
     @property
     def members(self) -> int:

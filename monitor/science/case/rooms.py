@@ -66,8 +66,7 @@ def humidified(year: HomeYear, change: RoomChange) -> ChangedRoom:
     on, per_pct, off = _appliance(year, change)
     most = 1000 * change.litres_day / per_pct
     wanted = np.minimum(change.set_pct + off, year.rh_pct + most)
-    if year.outdoors is not None:
-        wanted = np.minimum(wanted, wall_limit_pct(year)[:, None])
+    wanted = np.minimum(wanted, wall_limit_pct(year)[:, None])
     rh = np.where(on, np.maximum(year.rh_pct, wanted), year.rh_pct)
     return _with_water(year, change, rh, per_pct)
 
@@ -89,11 +88,11 @@ def both(dry: ChangedRoom, change: RoomChange) -> ChangedRoom:
 def wall_limit_pct(year: HomeYear) -> Floats:
     """RH up to which walls stay free of mould and double panes dry, by the day's mean outdoors; 100
     where that is not known. (8760,) [%]"""
-    if year.outdoors is None:
+    outdoors = year.outdoor_temp_c if year.outdoors is None else year.outdoors.temp_c
+    if outdoors is None:
         return np.full(YEAR_H, 100.0)
     out, room = (
-        np.repeat(hours.reshape(365, 24).mean(axis=1), 24)
-        for hours in (year.outdoors.temp_c, year.temp_c)
+        np.repeat(hours.reshape(365, 24).mean(axis=1), 24) for hours in (outdoors, year.temp_c)
     )
     return cold_limit_pct(room, np.minimum(out, room))
 
@@ -112,6 +111,7 @@ def cold_limit_pct(temp_c: ArrayLike, outdoor_c: ArrayLike) -> Floats:
 def set_lower(year: HomeYear, change: RoomChange) -> ChangedRoom:
     """A home that is humidified already, its humidifiers set to `set_pct`."""
     most = change.set_pct + HYGROSTAT_PCT * scores(year.members, 2, SEED)[:, 1]
+    most = np.minimum(most, wall_limit_pct(year)[:, None])
     rh = np.where(_on(change.months)[:, None], np.minimum(year.rh_pct, most), year.rh_pct)
     return ChangedRoom(change, replace(year, rh_pct=rh))
 
