@@ -151,12 +151,10 @@ def next_taps(found: NextFields) -> list[Component]:
     """A month's RH at home, and taps to the fields that would narrow its range most."""
     month = MONTHS[found.month - 1]
     low, middle, high = (formats.figure(value, 0) for value in found.home_pct)
-    parts: list[Component] = [
-        html.P(
-            f"At home in {month}: about {middle} % RH, and {low} to {high} % in 8 of 10 homes like "
-            "this."
-        )
-    ]
+    air = f"At home in {month}: about {middle} % RH, and {low} to {high} % in 8 of 10 homes like this."
+    if not found.known:
+        air = f"The air of the home in {month} is not known: no reading covers that month."
+    parts: list[Component] = [html.P(air)]
     if not found.fields:
         return parts
     taps = []
@@ -176,14 +174,13 @@ def next_taps(found: NextFields) -> list[Component]:
             )
         )
     width = formats.figure(found.width_pct, 0)
-    return [
-        *parts,
-        html.P(
-            f"In homes like this, RH can differ by about {width} points. Before you hand out the sheet, "
-            "ask the client for what narrows this range most:"
-        ),
-        html.Ul(taps, className="client-next"),
-    ]
+    ask_for = (
+        f"In homes like this, RH can differ by about {width} points. Before you hand out the sheet, "
+        "ask the client for what narrows this range most:"
+    )
+    if not found.known:
+        ask_for = "Ask the client for it when the month comes:"
+    return [*parts, html.P(ask_for), html.Ul(taps, className="client-next")]
 
 
 def _cities() -> list[Component]:

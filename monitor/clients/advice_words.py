@@ -37,7 +37,9 @@ def lead_words(worked: SheetCalculation) -> str:
     elif advised.held_share < 0.5:
         what = say.text("No measure is certain to be enough. The best one:") + f" {what}"
     if worked.cold_steps:
-        what += " " + say.text("Lower the setting while it is cold outdoors, as said below.")
+        what += " " + say.text(
+            "Lower the setting while it is cold outdoors, as the list below has it."
+        )
     return f"{what} {_share(worked)}" + _known_only(worked)
 
 

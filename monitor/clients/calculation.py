@@ -168,7 +168,7 @@ class SheetCalculation:
 
     @property
     def cold_uncounted(self) -> bool:
-        """True where a humidifier must be set lower in the cold, but nobody said how cold it gets."""
+        """True where the setting is lower in the cold, and it is not known how cold it gets."""
         known = self.year.outdoors is not None or self.year.outdoor_temp_c is not None
         return bool(self.cold_steps) and not known
 

@@ -38,11 +38,12 @@ class NarrowingField(NamedTuple):
 
 class NextFields(NamedTuple):
     """The month that is asked about, 1 to 12, its RH, 8 of 10 homes like this [%], and the fields that
-    narrow it, the best first."""
+    narrow it, the best first. `known`: whether anything covers the month."""
 
     month: int
     home_pct: QuantileRange
     fields: tuple[NarrowingField, ...]
+    known: bool = True
 
     @property
     def width_pct(self) -> float:
@@ -97,7 +98,8 @@ def _readings_next(year: HomeYear, months: list[QuantileRange]) -> NextFields:
 
     month = max(unread, key=away)
     found = months[month]
-    return _sorted(month, found, {f"rh.{month + 1}": _read_width_pct(month, found, year)})
+    worth = _sorted(month, found, {f"rh.{month + 1}": _read_width_pct(month, found, year)})
+    return worth._replace(known=month + 1 in year.months_known)
 
 
 def _sorted(month: int, found: QuantileRange, known: Mapping[str, float]) -> NextFields:

@@ -259,7 +259,7 @@ def test_no_share_of_homes_is_promised_that_the_cold_walls_rule_out():
         asked = {"instrument": "violin", "source": "readings", "temp.12": 21.0, "rh.12": 18.0}
         return calculate_sheet(read_sheet_request(asked | outdoors))
 
-    lower = "Lower the setting while it is cold outdoors, as said below."
+    lower = "Lower the setting while it is cold outdoors, as the list below has it."
     unless = "As long as it is not so cold outdoors that the setting must be lower, this keeps"
     unknown = worked_with()
     assert unknown.advised.kind in HUMIDIFIED

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from board_requests import said as said_by
 from client_fixtures import INLAND
 
+from dashboard.clients.view import next_taps
 from monitor.clients.home_climate import HomeSources, year_of
 from monitor.clients.next_fields import next_fields
 from monitor.clients.request import GUESSABLE, ClientFault, read_sheet_request
@@ -58,6 +60,10 @@ def test_with_readings_the_month_farthest_from_any_is_asked():
     """Rung: property."""
     found = next_fields(read_sheet_request({"rh.1": 30.0}), HomeSources())
     assert (found.month, [one.name for one in found.fields]) == (7, ["rh.7"])
+    assert not found.known
+    said = " ".join(said_by(next_taps(found)).split())
+    assert "The air of the home in July is not known" in said
+    assert "of 10 homes" not in said
     assert found.fields[0].width_pct < found.width_pct
     every = {f"rh.{m}": 40.0 for m in range(1, 13)}
     assert next_fields(read_sheet_request(every), HomeSources()).fields == ()
