@@ -71,6 +71,18 @@ def drying(waits: Iterable[Wait]) -> dict[str, tuple[str, ...]]:
     return {place: tuple(names) for place, names in found.items()}
 
 
+def fresh_joints(waits: Iterable[Wait], instrument: str) -> list[Wait]:
+    """Joints of an instrument, by its name, in clamps or with the clamps off and not loaded yet."""
+    name = instrument.casefold()
+    return [
+        one
+        for one in waits
+        if name
+        and one.instrument.casefold() == name
+        and (one.setting or (one.open and one.kind.get("load_s")))
+    ]
+
+
 def _solvents(s: Situation) -> str:
     return f"Solvents evaporate here ({' and '.join(dict.fromkeys(s.drying))})."
 

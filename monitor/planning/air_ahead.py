@@ -14,8 +14,8 @@ from monitor.air.place_means import places
 from monitor.core import formats
 from monitor.core.clock import EVER_MS
 from monitor.domain.air_assessment import AirAssessment, AirState, expected, forbids
-from monitor.domain.repairs.step import StepKind
-from monitor.domain.situation import ANYWHERE, drying, opened_plates
+from monitor.domain.repairs.step import WHOLE_INSTRUMENT, StepKind
+from monitor.domain.situation import ANYWHERE, drying, fresh_joints, opened_plates
 from monitor.planning.open_time import LONG_CLOSED_MS
 from monitor.planning.problem import Note, NoteKind
 from monitor.planning.step_check import air_rule
@@ -23,6 +23,7 @@ from monitor.planning.today import SOON_MS
 from monitor.planning.words import planned_at, range_words
 from monitor.science.air import dew_point
 from monitor.science.plates.assessment import AHEAD_S, Close, Closing
+from monitor.waits.evaluation import WaitStatus, statuses
 from monitor.waits.glue_answer import LIKELY_CHANCE
 from monitor.waits.glue_now_text import in_ten
 from monitor.wood.evaluation import instrument_statuses
@@ -81,6 +82,7 @@ class _Notes:
                 if step.kind is StepKind.CLOSE and instrument.open_now:
                     yield from self._of_wood(repair, step, of, instrument)
             yield from self._of_fresh_joints(repair, instrument)
+            yield from self._of_joints_apart(repair, instrument)
             yield from self._left_open(repair, instrument)
 
     def _of_air(
@@ -145,6 +147,27 @@ class _Notes:
                 "you trust it."
             )
             yield Note(NoteKind.FRESH_JOINT, repair.id, one, text)
+
+    def _of_joints_apart(self, repair: Repair, instrument: Instrument) -> Iterator[Note]:
+        """Note on each step that closes, strings or hands over an instrument while joints that belong
+        to no step of its repair perhaps may not be loaded yet."""
+        own = {one.wait for one in repair.steps}
+        waits = fresh_joints(self._journal.waits.values(), instrument.reference)
+        apart = [one for one in waits if one.id not in own]
+        found = statuses(self._reader, self._settings, apart, self._now_ms) if apart else []
+        for step in repair.steps:
+            of = self._planned.get((repair.id, step.id))
+            if of is None or of.running or step.kind not in WHOLE_INSTRUMENT:
+                continue
+            fresh = [one.label for one in found if not _surely_loadable(one, of.from_ms)]
+            if fresh:
+                joints = ", ".join(f"“{label}”" for label in dict.fromkeys(fresh))
+                text = (
+                    f"{self._planned_words(step, of, instrument)} Other joints of it may not be loaded "
+                    f"by then: {joints}. Bench shows when they may. Do not close, load or string it "
+                    "before that."
+                )
+                yield Note(NoteKind.FRESH_JOINT, repair.id, step.id, text)
 
     def _of_wood(
         self, repair: Repair, step: Step, of: PlannedStep, instrument: Instrument
@@ -255,3 +278,9 @@ class _Notes:
     def _label(self, place_id: str) -> str:
         place = self._places.get(place_id)
         return place.label if place is not None else place_id
+
+
+def _surely_loadable(one: WaitStatus, at_ms: int) -> bool:
+    """True if a joint may almost surely be loaded at a moment. [ms]"""
+    ready = one.load or one.readiness
+    return ready is not None and ready.ready_high_ms is not None and ready.ready_high_ms <= at_ms

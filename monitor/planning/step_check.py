@@ -16,8 +16,8 @@ from monitor.core.errors import Rejected
 from monitor.domain.air_assessment import forbids
 from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.repairs.requests import StartStep
-from monitor.domain.repairs.step import CLAMPED, COATED, StepKind, cautions_of
-from monitor.domain.situation import drying
+from monitor.domain.repairs.step import CLAMPED, COATED, WHOLE_INSTRUMENT, StepKind, cautions_of
+from monitor.domain.situation import drying, fresh_joints
 from monitor.domain.wait import is_early
 from monitor.planning.last_start import LastStart, StartVerdict
 from monitor.planning.today import SOON_MS
@@ -175,21 +175,30 @@ class StepCheck:
             return ""
 
     def _soft(self, repair: Repair, step: Step) -> tuple[str, ...]:
-        """Sentence on the last of the joints before a step, if it may not be loaded yet."""
+        """Sentences on the waits before a step, and where it is about the whole instrument on all its
+        joints, that may not be loaded yet; of the same name the last."""
         if not step.loads:
             return ()
-        own = {one.wait: one for one in repair.all_before(step) if one.wait}
-        waits = [self._journal.waits[number] for number in own]
-        setting = [one for one in waits if one.open or one.setting]
-        found = statuses(self._reader, self._settings, setting, self._now_ms)
-        soft = [one for one in found if not one.loadable]
-        if not soft:
-            return ()
+        labels = {one.wait: one.label for one in repair.steps if one.wait}
+        before = [self._journal.waits[one.wait] for one in repair.all_before(step) if one.wait]
+        instrument = self._journal.instruments.get(repair.instrument)
+        whole = instrument.reference if instrument and step.kind in WHOLE_INSTRUMENT else ""
+        joints = fresh_joints(self._journal.waits.values(), whole)
+        setting = {one.id: one for one in (*before, *joints) if one.open or one.setting}
+        found = statuses(self._reader, self._settings, setting.values(), self._now_ms)
         never = 2**62
-        ready = [(of.ready_ms if (of := one.load or one.readiness) else None) for one in soft]
-        last = max(range(len(soft)), key=lambda i: ready[i] or never)
-        label = own[soft[last].wait.id].label
-        return (soft_sentence(label, ready[last], self._now_ms, self._settings.zone),)
+        ready: dict[str, int] = {}
+        for one in found:
+            if not one.loadable:
+                of, label = one.load or one.readiness, labels.get(one.wait.id, one.label)
+                at_ms = never if of is None or of.ready_ms is None else of.ready_ms
+                ready[label] = max(ready.get(label, 0), at_ms)
+        return tuple(
+            soft_sentence(
+                label, None if at_ms == never else at_ms, self._now_ms, self._settings.zone
+            )
+            for label, at_ms in sorted(ready.items(), key=lambda item: item[1])
+        )
 
     def _still_cold(self, instrument: Instrument) -> tuple[str, ...]:
         """Reason not to open the case of an instrument that came in cold."""

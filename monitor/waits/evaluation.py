@@ -57,6 +57,8 @@ class WaitStatus:
 
     `readiness` is for the release, and for the load once a joint is setting. `load` is the
     readiness to be worked, loaded or strung; None where that is the release, or not known.
+    `soft_beside`: other joints of its instrument, among the waits that were asked about, that may
+    not be loaded yet.
     """
 
     wait: Wait
@@ -65,6 +67,7 @@ class WaitStatus:
     why_not: str = ""
     load: arithmetic.Readiness | None = None
     air_from: AirSource = AirSource.NONE
+    soft_beside: tuple[str, ...] = ()
 
     @property
     def late(self) -> bool:
@@ -73,6 +76,11 @@ class WaitStatus:
         if wanted is None or found is None:
             return False
         return found.ready_ms is None or found.ready_ms > wanted
+
+    @property
+    def label(self) -> str:
+        """The work that waits, without its instrument."""
+        return self.wait.what or self.kind.name
 
     @property
     def ready(self) -> bool:
@@ -170,7 +178,21 @@ def statuses(
             found[i] = replace(found[i], load=readiness)
         if not load or found[i].wait.setting:
             found[i] = replace(found[i], readiness=readiness)
-    return found
+    return _beside(found)
+
+
+def _beside(found: list[WaitStatus]) -> list[WaitStatus]:
+    """Statuses, each with the other joints of its instrument that may not be loaded yet."""
+    soft: dict[str, list[WaitStatus]] = {}
+    for one in found:
+        if one.wait.instrument and one.kind.load_s and not one.loadable:
+            soft.setdefault(one.wait.instrument.casefold(), []).append(one)
+    return [
+        replace(one, soft_beside=tuple(dict.fromkeys(s.label for s in others)))
+        if one.loadable and (others := soft.get(one.wait.instrument.casefold()))
+        else one
+        for one in found
+    ]
 
 
 def _airs(reader: Reader, settings: Settings, waits: Iterable[Wait], now_ms: int) -> PlaceAirs:

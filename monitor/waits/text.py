@@ -227,7 +227,7 @@ def _main(
             return (
                 "ready",
                 "may be worked",
-                f"May be worked, loaded or strung since {text}.{sure}",
+                f"{_may_be(status)} since {text}.{sure}{_keep_unloaded(status)}",
             )
         clamps = ": the clamps may come off" if status.kind.load_s else ""
         if found.outside_claim:
@@ -332,6 +332,18 @@ def _range(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
     if low is not None and low > now_ms:
         late = _after(about(high), about(low), now_ms, zone)
     return f" ({early} to {late})"
+
+
+def _may_be(status: WaitStatus) -> str:
+    return "May be worked" if status.soft_beside else "May be worked, loaded or strung"
+
+
+def _keep_unloaded(status: WaitStatus) -> str:
+    """Order not to load an instrument whose other joints are not ready for it; empty without any."""
+    if not status.soft_beside:
+        return ""
+    joints = ", ".join(f"“{name}”" for name in status.soft_beside)
+    return f" Do not load or string {status.wait.instrument} yet: {joints} may not be loaded."
 
 
 def _not_sure(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:

@@ -53,6 +53,7 @@ def noted(tmp_path_factory):
         found = with_air_notes(bench.reader, bench.settings, journal, inputs, plan).notes
         return {one.kind: one.text for one in found}
 
+    notes.made = made
     return notes
 
 
@@ -139,3 +140,17 @@ def test_work_beside_a_joint_that_may_not_be_loaded_yet_says_until_when(noted):
         assert NoteKind.FRESH_JOINT in noted(50, {"glue crack": 0, work: 41}, load_h=20)
         assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, work: 42}, load_h=20)
     assert NoteKind.FRESH_JOINT not in noted(50, {"glue crack": 0, "retouch": 3})
+
+
+def test_closing_over_joints_that_no_step_has_is_noted(noted):
+    """Air of 55 % RH: a shop of its own, as its joint stays."""
+    assert NoteKind.FRESH_JOINT not in noted(55, {"close": 5})
+    bench, _ = noted.made[20, 55]
+    bench.open("plate-crack", instrument="vn-1")
+    text = noted(55, {"close": 5})[NoteKind.FRESH_JOINT]
+    assert text.startswith("VN-1: Close is planned for ")
+    assert "Other joints of it may not be loaded by then: “Plate crack”." in text
+    assert NoteKind.FRESH_JOINT not in noted(55, {"varnish": 5})
+    bench.open("plate-crack", instrument="VN-2")
+    assert noted(55, {"close": 5})[NoteKind.FRESH_JOINT] == text
+    assert NoteKind.FRESH_JOINT not in noted(55, {"close": 500})

@@ -18,6 +18,7 @@ from monitor.planning.last_start import StartVerdict
 from monitor.planning.step_check import StepCheck, doubts, start_cautions
 from monitor.planning.words import Names, last_start_sentence
 from monitor.store import Reader, Writer
+from monitor.waits.evaluation import counting
 
 
 @pytest.fixture(scope="module")
@@ -84,14 +85,15 @@ def bench(tmp_path_factory):
     return one
 
 
-def step(bench, kind, **more):
-    return bench.do("add", about="repair", repair="1", kind=kind, between=False, **more)["step"]
+def step(bench, kind, repair="1", **more):
+    more |= {"about": "repair", "repair": repair, "kind": kind, "between": False}
+    return bench.do("add", **more)["step"]
 
 
-def asked(bench, do, own, now=NOW, **more):
+def asked(bench, do, own, now=NOW, repair="1", **more):
     """The question that a start or a finish is answered with, or "" if it is carried out."""
     try:
-        bench.do(do, now=now, about="repair", repair="1", step=own, **more)
+        bench.do(do, now=now, about="repair", repair=repair, step=own, **more)
     except Rejected as exc:
         return next(one.problem for one in exc.faults if one.field == SURE)
     return ""
@@ -108,7 +110,7 @@ def asked(bench, do, own, now=NOW, **more):
         ("glue crack", "", ""),
         ("varnish", "", ""),
         ("clean", "damp", ""),
-        ("set up", "cold", ""),
+        ("fit", "cold", ""),
     ],
 )
 def test_work_in_air_that_is_wrong_for_it_is_asked_about(bench, kind, place, words):
@@ -155,19 +157,60 @@ def test_what_was_done_earlier_is_noted_without_a_question(bench):
     assert not asked(bench, "start", own, now=NOW + HOUR, at_ms=NOW)
 
 
+def taken_in(bench, reference):
+    """The repair of a new instrument."""
+    more = {"kind": "violin", "place": "bench"}
+    made = bench.do("register", about="instrument", reference=reference, **more)["instrument"]
+    return bench.do("take in", about="repair", instrument=made, name="Crack")["repair"]
+
+
 def test_clamps_before_the_safe_minimum_and_soft_joints_are_asked_about(bench):
-    glue = step(bench, "glue crack", name="bass side", place="", after=[], needs={})
-    work = step(bench, "clean", after=[glue], wait_kind="", needs={})
-    load = step(bench, "set up", after=[work])
-    assert not asked(bench, "start", glue)
-    early = asked(bench, "finish", glue, now=NOW + HOUR)
+    repair = taken_in(bench, "VN-3")
+    own = {"repair": repair}
+    glue = step(bench, "glue crack", name="bass side", place="", after=[], needs={}, **own)
+    work = step(bench, "clean", after=[glue], wait_kind="", needs={}, **own)
+    load = step(bench, "set up", after=[work], **own)
+    assert not asked(bench, "start", glue, **own)
+    early = asked(bench, "finish", glue, now=NOW + HOUR, **own)
     assert early == (
         "The wait of “Glue crack, bass side” has not reached its safe minimum, 3 h. Leave the clamps "
         "on. Finish “Glue crack, bass side” anyway?"
     )
-    assert not asked(bench, "finish", glue, now=NOW + HOUR, sure=True)
-    assert not asked(bench, "finish", work, now=NOW + 2 * HOUR)
-    soft = asked(bench, "start", load, now=NOW + 2 * HOUR)
+    assert not asked(bench, "finish", glue, now=NOW + HOUR, **own, sure=True)
+    assert not asked(bench, "finish", work, now=NOW + 2 * HOUR, **own)
+    soft = asked(bench, "start", load, now=NOW + 2 * HOUR, **own)
     assert soft.startswith("“Glue crack, bass side” is not ready yet. Do not work,")
     assert soft.endswith("Start “Set up” anyway?")
-    assert not asked(bench, "start", load, now=NOW + 2 * HOUR, sure=True)
+    assert not asked(bench, "start", load, now=NOW + 2 * HOUR, **own, sure=True)
+
+
+def test_who_closes_or_strings_an_instrument_is_asked_about_all_its_joints(bench):
+    own = {"repair": taken_in(bench, "VN-4")}
+    for what in ("top crack, treble side", "linings"):
+        more = {"kind": "plate-crack", "place": "bench", "instrument": "VN-4", "what": what}
+        bench.commands.carry_out({"do": "open", "about": "wait"} | more, NOW)
+    work = {"after": [], "needs": {}, "place": "bench", "wait_kind": ""} | own
+    for kind in ("close", "set up"):
+        found = asked(bench, "start", step(bench, kind, **work), **own)
+        assert "“top crack, treble side” is not ready yet. Do not work, load or string it" in found
+        assert "“linings” is not ready yet." in found
+    assert not asked(bench, "start", step(bench, "fit", **work), **own)
+
+
+def test_a_joint_that_may_be_loaded_names_the_fresh_ones_of_its_instrument(bench):
+    def beside(wait):
+        waits = Journal(bench.reader).waits.values()
+        found = counting(bench.reader, bench.settings, waits, NOW)
+        return next(one for one in found if one.wait.id == wait)
+
+    old = bench.open("plate-crack", ago_h=36, instrument="VN-5")
+    assert not beside(old).soft_beside  # in clamps itself
+    bench.do("release", wait=old, at_ms=NOW)
+    assert beside(old).loadable
+    assert not beside(old).soft_beside
+    bench.open("linings", instrument="VN-6")
+    bench.open("spirit-coat", instrument="VN-5")
+    assert not beside(old).soft_beside
+    fresh = bench.open("linings", instrument="vn-5")
+    assert beside(old).soft_beside == ("Linings",)
+    assert not beside(fresh).soft_beside

@@ -154,6 +154,8 @@ DEFAULTS: Mapping[StepKind, StepDefaults] = {
 }
 """Defaults by kind of step."""
 
+WHOLE_INSTRUMENT = (StepKind.CLOSE, StepKind.SET_UP, StepKind.SETTLE, StepKind.HAND_OUT)
+"""Kinds of step that shut, string or hand over all of an instrument, whatever joints it has."""
 NAME_MAX, HANDS_ON_MAX_MIN, NEED_MAX = 80, 480.0, 200
 """Longest name [characters], longest hands-on time of a step [min], most pieces of one stock."""
 SPREAD = (2 / 3, 1.5)
