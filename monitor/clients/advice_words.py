@@ -342,13 +342,17 @@ def _slowly(worked: SheetCalculation) -> str:
             "Begin a little below what the hygrometer reads now. Set the appliance 5 % "
             "lower every week."
         )
+    elif kind is HomeMeasure.AIR_CONDITIONED:
+        slow = say.text(
+            "Begin with little cooling and cool more every week, so that the RH around the instrument "
+            "changes by about 5 points a week."
+        )
     else:
-        return say.text(
-            "Change the air around the instrument slowly, by about 5 % a week. If it has become damp, "
-            "dry it gently, by 5 % a day at most."
+        slow = say.text(
+            "Change the air around the instrument slowly, its RH by about 5 points a week."
         )
     return f"{slow} " + say.text(
-        "If the instrument has become damp, dry it gently, by 5 % a day at most."
+        "Only an instrument that got wet may dry faster, by 5 points a day at most."
     )
 
 
