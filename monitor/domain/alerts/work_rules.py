@@ -96,11 +96,14 @@ def waits_rules() -> tuple[Rule, ...]:
             quantity="ready",
             urgency=1,
             calm_s=0,
-            why="It has had its full time in the air of its place.",
+            why=(
+                "It has probably had its full time in the air of its place. Bench says by when it is "
+                "almost surely ready."
+            ),
             source="the formula and the usual time of its kind",
             do=(
-                "Check the work before you trust it. Then tap “Unclamp” or “Release” on the wait, "
-                "and record how the work was."
+                "If you can, wait until it is almost surely ready. Check the work before you trust it. "
+                "Then tap “Unclamp” or “Release” on the wait, and record how the work was."
             ),
             caution=f"{ANY_WORK} Use extraction and a mask when you sand.",
         ),
@@ -110,11 +113,15 @@ def waits_rules() -> tuple[Rule, ...]:
             quantity="loadable",
             urgency=1,
             calm_s=0,
-            why="The joint has had its full time in the air of its place since it was glued.",
+            why=(
+                "The joint has probably had its full time in the air of its place since it was glued. "
+                "Bench says by when it is almost surely ready."
+            ),
             source="the formula and the usual time of its kind: common practice, no source",
             do=(
-                "Check the joint before you trust it. Then it may be worked, loaded or strung. "
-                "Tap “Start work” on the wait."
+                "If you can, wait until it is almost surely ready. Check the joint before you trust it. "
+                "Then it may be worked. Load or string the instrument only if Bench shows no other "
+                "joint of it that may not be loaded. Tap “Start work” on the wait."
             ),
             caution=f"{ANY_WORK} Use extraction and a mask when you sand.",
         ),
