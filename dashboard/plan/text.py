@@ -92,6 +92,9 @@ NOTES = {
     NoteKind.FRESH_JOINT,
 }
 """Kinds of notes that no other sentence of the page says."""
+AGAINST = {NoteKind.NOT_SAFE, NoteKind.AIR_AHEAD, NoteKind.FRESH_JOINT}
+"""Kinds of notes that may move a step, and so the ready time."""
+ASSUMED = "The ready time and the chance assume that each step starts as planned. Read what is against it:"
 
 
 WARNINGS = {
@@ -118,15 +121,17 @@ def warning(present: PresentPlan | None, of: AgendaStep) -> str:
 def notes(
     repair: Repair, present: PresentPlan | None, names: Names, unit: formats.Unit
 ) -> list[str]:
-    """Sentences of the plan on a repair, without its instrument: it is in the heading."""
+    """Sentences of the plan on a repair, without its instrument: it is in the heading. Before what
+    may move a step, that the ready time does not count it."""
     plan = present.plan if present is not None else None
     found = [one for one in plan.notes if one.repair == repair.id] if plan is not None else []
     whose = f"{names.instrument(repair.id)}: "
-    return [
-        formats.in_reader_unit(one.text.removeprefix(whose), unit)
-        for one in found
-        if one.kind in NOTES
-    ]
+    found = sorted(
+        (one for one in found if one.kind in NOTES), key=lambda one: one.kind in AGAINST
+    )
+    texts = [formats.in_reader_unit(one.text.removeprefix(whose), unit) for one in found]
+    first = next((i for i, one in enumerate(found) if one.kind in AGAINST), None)
+    return texts if first is None else [*texts[:first], ASSUMED, *texts[first:]]
 
 
 def usable(present: PresentPlan | None, now_ms: int) -> PresentPlan | None:

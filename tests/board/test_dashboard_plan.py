@@ -27,7 +27,7 @@ from monitor.domain.repairs.repair import Repair
 from monitor.domain.repairs.step import Step, StepKind, cautions_of
 from monitor.planning import present
 from monitor.planning.last_start import LastStart, StartVerdict
-from monitor.planning.problem import DampAir, Note, PlannedStep, TimeRange
+from monitor.planning.problem import DampAir, Note, NoteKind, PlannedStep, TimeRange
 from monitor.planning.sensitivity import Shift
 from monitor.planning.words import BY_RULES, Names
 from monitor.service.state_publisher import repair_state
@@ -129,6 +129,19 @@ def test_what_stands_against_a_step_is_beside_it_in_now_and_next(data, book, rep
     for plan in (kept, warned):
         shown = said(page.head(found, journal, plan, hours, data, now, writer=True))
         assert (text.WARNINGS[kind] in shown) == (plan is warned)
+
+
+def test_a_ready_time_says_that_it_does_not_count_what_is_against_a_step(book, repair):
+    kept, journal = book.plan(), book.journal()
+    fixed, unsafe = NoteKind.FIXED_LATER, NoteKind.NOT_SAFE
+
+    def listed(*kinds):
+        plan = replace(kept.plan, notes=tuple(Note(one, repair, "1", f"{one}.") for one in kinds))
+        warned = replace(kept, plan=plan)
+        return text.notes(journal.repairs[repair], warned, Names(journal), "C")
+
+    assert listed(unsafe, fixed) == [f"{fixed}.", text.ASSUMED, f"{unsafe}."]
+    assert listed(fixed) == [f"{fixed}."]
 
 
 def test_cautions_stand_where_a_step_can_be_started_and_nowhere_else(data, book, repair):
