@@ -94,7 +94,7 @@ NOTES = {
 """Kinds of notes that no other sentence of the page says."""
 AGAINST = {NoteKind.NOT_SAFE, NoteKind.AIR_AHEAD, NoteKind.FRESH_JOINT}
 """Kinds of notes that may move a step, and so the ready time."""
-ASSUMED = "The ready time and the chance assume that each step starts as planned. Read what is against it:"
+ASSUMED = "The ready time and the chance assume that each step starts as planned. Against that:"
 
 
 WARNINGS = {
