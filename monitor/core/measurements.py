@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from enum import StrEnum
-from typing import NamedTuple
+from typing import NamedTuple, Self
 
 
 class Quantity(StrEnum):
@@ -58,10 +58,16 @@ class Reading(NamedTuple):
     value: float
 
 
+REFUSED_TEXT_MAX, REFUSED_PAYLOAD_MAX = 500, 4096
+"""Longest part of a rejected message that is stored: of its topic and reason; of its payload. [-],
+[bytes]"""
+
+
 class Refusal(NamedTuple):
     """A message that was rejected, whole or in part, with the reason in words.
 
-    `payload` is cut at `REFUSED_PAYLOAD_MAX` bytes; `size` is its full length. [bytes]
+    `topic`, `payload` and `reason` are cut, see `REFUSED_TEXT_MAX`; `size` is the payload's full
+    length. [bytes]
     """
 
     received_ms: int
@@ -70,9 +76,17 @@ class Refusal(NamedTuple):
     size: int
     reason: str
 
+    @classmethod
+    def of(cls, received_ms: int, topic: str, payload: bytes, reason: str) -> Self:
+        """The rejected message as it is stored."""
+        return cls(
+            received_ms,
+            topic[:REFUSED_TEXT_MAX],
+            payload[:REFUSED_PAYLOAD_MAX],
+            len(payload),
+            reason[:REFUSED_TEXT_MAX],
+        )
 
-REFUSED_PAYLOAD_MAX = 4096
-"""Longest part of a rejected payload that is stored. [bytes]"""
 
 BY_HAND = "by-hand"
 """Name of the sensor whose readings a person types. No message may name it."""

@@ -9,7 +9,7 @@ from monitor.commands.asides import AsideWork
 from monitor.core.clock import AHEAD_MAX_MS
 from monitor.core.errors import BadPayload, Rejected
 from monitor.core.formats import duration
-from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal
+from monitor.core.measurements import Reading, Refusal
 from monitor.core.steady_clock import SteadyClock
 from monitor.domain.aside import AsideAction
 from monitor.domain.events import About, Event
@@ -125,7 +125,5 @@ class AsideMessages:
                 found, faults, timed = [], [str(exc)], False
             (readings if timed else arrived).extend(found)
             if faults:
-                kept = one.payload[:REFUSED_PAYLOAD_MAX]
-                reason = reason_of(faults)
-                refusals.append(Refusal(came_ms, one.topic, kept, len(one.payload), reason))
+                refusals.append(Refusal.of(came_ms, one.topic, one.payload, reason_of(faults)))
         return readings, arrived, refusals

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from monitor.core.clock import AHEAD_MAX_MS, EVER_MS
 from monitor.core.errors import BadPayload
-from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal
+from monitor.core.measurements import Reading, Refusal
 from monitor.core.steady_clock import JUMP_MS, Moment, SteadyClock
 from monitor.domain.topic_rules import command_about, forecast_source
 from monitor.mqtt.client import BURST_MS, Arrival
@@ -21,8 +21,6 @@ from monitor.store.aside import AsideMessage
 
 log = logging.getLogger(__name__)
 
-REFUSED_TEXT_MAX = 500
-"""Longest part of a rejected message's topic, and of the reason, that is stored. [characters]"""
 LATENESS_EVERY_MS = 60_000
 """Period of storing the lateness of messages. [ms]"""
 
@@ -189,12 +187,13 @@ class BatchReader:
     ) -> None:
         """Read a message whose repeat cannot be recognised by its readings alone; `kept` is the form
         in which it is kept aside, if it is."""
-        if arrival.retained and (
-            (readings and not timed)  # an old value of unknown age
-            or self._writer.refused_before(arrival.topic, arrival.payload)
-        ):
-            batch.tallies["repeats"] += len(readings)
-            return
+        if arrival.retained:
+            known_bad = self._writer.refused_before(arrival.topic, arrival.payload)
+            if known_bad or (readings and not timed):  # an old value of unknown age
+                batch.tallies["repeats"] += len(readings)
+                if faults and not known_bad:
+                    _reject(batch, arrival, faults)
+                return
         known = digest = None
         if arrival.qos:
             digest = digest_of(arrival)
@@ -222,9 +221,13 @@ class BatchReader:
             batch.readings.extend(readings)
         self._passing_ms = max(self._passing_ms, arrival.received_ms)
         if faults:
-            reason = reason_of(faults)
-            log.debug("message rejected topic=%s reason=%s", arrival.topic, reason)
-            batch.refusals.append(refusal_of(arrival, reason))
+            _reject(batch, arrival, faults)
+
+
+def _reject(batch: Batch, arrival: Arrival, faults: list[str]) -> None:
+    reason = reason_of(faults)
+    log.debug("message rejected topic=%s reason=%s", arrival.topic, reason)
+    batch.refusals.append(refusal_of(arrival, reason))
 
 
 def digest_of(arrival: Arrival) -> bytes:
@@ -235,10 +238,4 @@ def digest_of(arrival: Arrival) -> bytes:
 
 def refusal_of(arrival: Arrival, reason: str) -> Refusal:
     """Message as it is stored if it is rejected."""
-    return Refusal(
-        arrival.received_ms,
-        arrival.topic[:REFUSED_TEXT_MAX],
-        arrival.payload[:REFUSED_PAYLOAD_MAX],
-        len(arrival.payload),
-        reason[:REFUSED_TEXT_MAX],
-    )
+    return Refusal.of(arrival.received_ms, arrival.topic, arrival.payload, reason)

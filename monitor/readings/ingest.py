@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable
 
 from monitor.commands import Commands
 from monitor.core.errors import BadPayload, MonitorError, StoreFault, StoreUnavailable
-from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal, name_fault
+from monitor.core.measurements import Reading, Refusal, name_fault
 from monitor.core.steady_clock import SteadyClock
 from monitor.domain.events import About
 from monitor.domain.topic_rules import command_about, forecast_source
@@ -305,11 +305,8 @@ class Ingest:
                 if not found or not admission.held(visit, found[0].series, message):
                     (readings if timed else arrived).extend(found)
                 if faults and not found:
-                    kept = one.payload[:REFUSED_PAYLOAD_MAX]
                     reason = reason_of(faults)
-                    refusals.append(
-                        Refusal(one.received_ms, one.topic, kept, len(one.payload), reason)
-                    )
+                    refusals.append(Refusal.of(one.received_ms, one.topic, one.payload, reason))
 
             def finish(
                 run: Cursor,

@@ -156,7 +156,7 @@ def _refusal(reading: Reading, until_ms: int, now_ms: int) -> Refusal:
         "means kept (keep.readings_years); a reading cannot be added to a mean"
     )
     topic = f"{series.place}/{series.sensor}/{series.quantity}"
-    return Refusal(now_ms, topic, payload, len(payload), reason)
+    return Refusal.of(now_ms, topic, payload, reason)
 
 
 def span(

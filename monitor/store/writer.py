@@ -9,7 +9,14 @@ from typing import NamedTuple, TypeVar
 from monitor.core.backoff import Backoff
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
-from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
+from monitor.core.measurements import (
+    REFUSED_PAYLOAD_MAX,
+    REFUSED_TEXT_MAX,
+    Quantity,
+    Reading,
+    Refusal,
+    Series,
+)
 from monitor.store import aside, retention
 from monitor.store.aside import AsideMessage
 from monitor.store.connection import BUSY_WAIT_S, Cursor, Fence, Row3, StoreAddress, opened
@@ -269,7 +276,7 @@ class Writer:
         """Return whether this very message is among the rejected ones."""
         row = self.connection.row(
             "SELECT 1 FROM refused WHERE topic = ? AND payload = ? AND size = ? LIMIT 1",
-            (topic, payload[:REFUSED_PAYLOAD_MAX], len(payload)),
+            (topic[:REFUSED_TEXT_MAX], payload[:REFUSED_PAYLOAD_MAX], len(payload)),
         )
         return row is not None
 

@@ -116,10 +116,20 @@ def test_a_retained_value_of_unknown_age_is_not_taken_as_new(parts):
     assert stored(parts[2]) == 1
 
 
-def test_a_retained_refused_message_is_kept_once(parts):
+@pytest.mark.parametrize("topic", [TOPIC, f"{TOPIC}/{600 * 'x'}"])
+def test_a_retained_refused_message_is_kept_once(parts, topic):
     for packet_id in (1, 2):
-        deliver(parts, arrival(packet_id, b"junk", retained=True))
+        deliver(parts, arrival(packet_id, b"junk", topic=topic, retained=True))
     assert len(parts[2].refused(9)) == 1
+
+
+def test_what_is_wrong_in_a_retained_value_of_unknown_age_is_kept_with_its_reason(parts):
+    half = b'[{"n": "temperature", "u": "Cel", "v": 20}, {"n": "humidity", "u": "%RH", "v": 999}]'
+    for packet_id in (1, 2):
+        deliver(parts, arrival(packet_id, half, retained=True))
+    (refused,) = parts[2].refused(9)
+    assert "999" in refused.reason
+    assert stored(parts[2]) == 0
 
 
 def test_a_message_that_breaks_the_decoder_is_kept_and_stops_nothing(parts, monkeypatch):

@@ -12,7 +12,7 @@ import numpy as np
 
 from monitor.air.place_means import means
 from monitor.core.errors import BadPayload
-from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Refusal
+from monitor.core.measurements import Refusal
 from monitor.domain.forecast import HOUR_MS, STALE_MS, Forecast, at_moments, position
 from monitor.outlook.weather.agreement import Agreement, agreement
 from monitor.outlook.weather.formats import from_json
@@ -125,9 +125,7 @@ class ForecastIntake:
     def refuse(self, topic: str, payload: bytes, reason: str, arrived_ms: int) -> None:
         """Store a rejected document, with the reason, among the rejected messages."""
         log.warning("forecast rejected from=%s reason=%s", topic, reason)
-        refusal = Refusal(
-            arrived_ms, topic, payload[:REFUSED_PAYLOAD_MAX], len(payload), reason[:500]
-        )
+        refusal = Refusal.of(arrived_ms, topic, payload, reason)
         self.writer.write([], refusals=[refusal])
 
     def _compared_with_the_shop(self, one: Forecast, *, archive: bool) -> Forecast:
