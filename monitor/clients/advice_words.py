@@ -36,6 +36,8 @@ def lead_words(worked: SheetCalculation) -> str:
         )
     elif advised.held_share < 0.5:
         what = say.text("No measure is certain to be enough. The best one:") + f" {what}"
+    if advised is worked.advice.own:
+        what = say.text("What you have is enough.") + " " + what
     if worked.cold_steps:
         what += " " + say.text(
             "Lower the setting while it is cold outdoors, as the list below has it."

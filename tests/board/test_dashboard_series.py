@@ -177,22 +177,22 @@ def test_a_wait_left_far_beyond_its_basis_says_what_just_right_would_mean(do):
     assert "It had" not in said(bench_view.feel_question([answered], writer=True))
 
 
-def test_what_was_foreseen_is_told_to_five_minutes_and_each_day_once(do):
+def test_what_was_foreseen_is_told_to_five_minutes_and_each_time_with_its_day(do):
     cleats(do, 1)
     at = [NOON + 30 * HOUR + m * MINUTE for m in (1, 22, 71)]
     wait = replace(do.waits()[0], foreseen_ms=tuple(at))
     told = wait_text.foreseen(wait, NOON + 40 * HOUR, PARIS)
-    assert told == "clamps off yesterday 18:25 (18:05 to 19:15)"
+    assert told == "clamps off yesterday 18:25 (yesterday 18:05 to yesterday 19:15)"
     coat = replace(wait, kind={**wait.kind, "load_s": 0.0})
     assert wait_text.foreseen(coat, NOON + 40 * HOUR, PARIS).startswith("ready yesterday 18:25")
 
 
-def test_a_bare_time_is_never_of_another_day_than_the_one_before_it(do):
+def test_a_time_of_today_after_one_of_another_day_says_so(do):
     cleats(do, 1)
     at = [NOON - 22 * HOUR, NOON - 20 * HOUR, NOON - 7 * HOUR]  # yesterday, yesterday, today
     wait = replace(do.waits()[0], foreseen_ms=tuple(at))
     told = wait_text.foreseen(wait, NOON, PARIS)
-    assert told == "clamps off yesterday 16:00 (14:00 to today 05:00)"
+    assert told == "clamps off yesterday 16:00 (yesterday 14:00 to today 05:00)"
 
 
 def test_a_kind_taken_off_the_list_is_put_back_as_it_was_by_a_tap(tmp_path):

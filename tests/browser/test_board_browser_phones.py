@@ -86,10 +86,10 @@ def test_a_push_becomes_a_notice_and_no_page_is_kept(board, visit):
         ".then(all => all.map(n => [n.title, n.body, n.tag]))"
     )
     found = []
-    for _ in range(200):
+    for _ in range(600):
         if found := page.evaluate(shown):
             break
-        page.wait_for_timeout(50)
+        page.wait_for_timeout(100)
     assert found == [["Dry snap likely", "About 31 % RH.", "alert-7"]]
     assert page.evaluate("caches.keys()") == []
     seen.context.set_offline(True)
@@ -98,10 +98,10 @@ def test_a_push_becomes_a_notice_and_no_page_is_kept(board, visit):
 
 
 def until_there(page, found) -> None:
-    for _ in range(200):
+    for _ in range(600):
         if found:
             return
-        page.wait_for_timeout(50)
+        page.wait_for_timeout(100)
     raise AssertionError("no service worker")
 
 

@@ -252,6 +252,31 @@ def test_a_humidifier_is_set_lower_in_the_cold_as_cold_walls_and_panes_allow(one
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("rh_pct", [28.0, 32.0, 35.0])
+def test_what_a_client_has_is_advised_where_it_is_enough(rh_pct):
+    home = {"instrument": "violin", "source": "readings", "temp.12": 21.0, "rh.12": rh_pct}
+    has = {"device": "humidifier", "device_water_ml": 20.0, "device_every_d": 7.0}
+    worked = calculate_sheet(read_sheet_request(home | {"out.12": 0.0} | has))
+    assert worked.advice.own is not None
+    assert worked.advice.own.holds is Holds.YES
+    assert worked.advised is worked.advice.own
+    assert lead_words(worked).startswith(
+        "What you have is enough. Keep a case humidifier that holds"
+    )
+
+
+@pytest.mark.slow
+def test_what_a_client_has_is_not_advised_where_it_is_too_little():
+    home = {"instrument": "violin", "source": "readings", "temp.12": 21.0, "rh.12": 15.0}
+    has = {"device": "humidifier", "device_water_ml": 5.0, "device_every_d": 28.0}
+    worked = calculate_sheet(read_sheet_request(home | {"out.12": 0.0} | has))
+    assert worked.advice.own is not None
+    assert worked.advice.own.holds is Holds.NO
+    assert worked.advised is not worked.advice.own
+    assert "What you have is enough." not in lead_words(worked)
+
+
+@pytest.mark.slow
 def test_no_share_of_homes_is_promised_that_the_cold_walls_rule_out():
     """What a sheet promises is worked out with the limit of its own list for cold days."""
 

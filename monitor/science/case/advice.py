@@ -67,7 +67,8 @@ def advise(
     band_pct : (float, float)
         RH the wood should keep, 20 to 75, at least 5 apart. [%]
     own : Humidifier or Buffer, optional
-        What the client has in the case already: told, and not sized.
+        What the client has in the case already: not sized, and advised where it is enough and
+        something is needed.
     humidified : bool
         Whether humidifiers run in the home already.
 
@@ -90,6 +91,9 @@ def advise(
     if own is not None:
         kind = HomeMeasure.HUMIDIFIER if isinstance(own, Humidifier) else HomeMeasure.BUFFER
         has = trial.judged(kind, trial.careful, own)
+        enough = has.holds is Holds.YES and has.harm <= advised.harm + ALIKE_DAYS
+        if enough and advised.kind not in (HomeMeasure.NOTHING, HomeMeasure.DISCIPLINE):
+            advised = has
     unplayed = None
     if advised.device is not None and trial.use.played:
         key = (advised.kind, advised.use, advised.device, advised.beside)
