@@ -114,7 +114,7 @@ def _indoors(air: PlaceAir, unit: Unit) -> Component:
     """RH of the outdoor air once it is in the shop: what outdoors means for the work."""
     return html.Div(
         [
-            _figure(formats.shown("humidity", air.heated_rh_pct, unit), "% indoors"),
+            _figure(formats.shown("humidity", air.heated_rh_pct, unit), "% if heated"),
             html.P(text.brought_in(air, unit), className="what"),
         ],
         className="indoors",
@@ -242,8 +242,8 @@ def mark_state(air: PlaceAir) -> AirState:
     """State shown by the mark on the strip, in step with the assessment of the air."""
     if air.place.kind == "outdoors":
         return AirState.RIGHT
-    if air.assessment.state in (AirState.DRY, AirState.DAMP):
-        return air.assessment.state
+    for state in air.assessment.states & {AirState.DRY, AirState.DAMP}:
+        return state
     low, high = air.band_pct
     return (
         AirState.DRY

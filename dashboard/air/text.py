@@ -49,7 +49,7 @@ def headline(
         return Headline("unknown", "No reading yet.", "")
     acting = [a for a in judged if not a.old and a.assessment.weight >= 2]
     if acting:
-        return _worst(max(acting, key=lambda air: air.assessment.weight), now_ms, zone, unit)
+        return _worst(max(acting, key=lambda air: air.gravity), now_ms, zone, unit)
     quiet = [air for air in judged if air.old]
     if quiet:
         air = min(quiet, key=lambda air: air.heard_ms or 0)
@@ -63,7 +63,7 @@ def headline(
         )
     minded = [a for a in judged if a.assessment.weight == 1]
     if minded:
-        return _worst(minded[0], now_ms, zone, unit)
+        return _worst(max(minded, key=lambda air: air.gravity), now_ms, zone, unit)
     doubted = [air for air in judged if air.in_doubt]
     if doubted:
         return Headline(
@@ -93,19 +93,14 @@ def headline(
 
 def _worst(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
     found = air.assessment
-    about_air = found.state in (AirState.COLD, AirState.HOT)
-    figure = (
-        formats.with_unit("temperature", air.temp_c, unit)
-        if about_air
-        else formats.with_unit("humidity", air.rh_pct, unit)
-    )
     until = ""
     if math.isfinite(found.ends_at):
-        quantity = "temperature" if about_air else "humidity"
+        warmth = found.state in (AirState.COLD, AirState.HOT)
+        quantity = "temperature" if warmth else "humidity"
         until = f", until it is back at {formats.with_unit(quantity, found.ends_at, unit)}"
     return Headline(
         found.state,
-        f"{air.place.label}, {figure}. {found.title}.",
+        air.state_words(unit),
         f"{found.state.capitalize()} {since(air, now_ms, zone)}{until}. {found.advice}".strip(),
     )
 

@@ -10,7 +10,6 @@ from dashboard.ui import formats
 from dashboard.ui.sentences import Headline
 from monitor.air.current import PlaceAir
 from monitor.alerting.messages import ending, figures_and_rest, value_text, worst_text
-from monitor.domain.air_assessment import AirState
 from monitor.domain.alerts.alert import Alert, AlertAction
 from monitor.domain.alerts.rule import WATCHABLE, Of, Rule, Test
 
@@ -115,13 +114,7 @@ def outlook_headline(alert: Alert) -> Headline:
 
 def air_line(air: PlaceAir, unit: Unit) -> str:
     """Line on Air about a place that is not right: `Front bench, 55.9 °F. Too cold to glue.`"""
-    warmth = air.assessment.state in (AirState.COLD, AirState.HOT)
-    figure = (
-        formats.with_unit("temperature", air.temp_c, unit)
-        if warmth
-        else formats.with_unit("humidity", air.rh_pct, unit)
-    )
-    return f"{air.place.label}, {figure}. {air.assessment.sentence}"
+    return f"{air.state_words(unit)} {air.assessment.advice}"
 
 
 NO_ALERT = (

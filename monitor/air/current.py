@@ -12,9 +12,17 @@ import numpy as np
 
 from monitor.air.derived_values import EMC, RH, DerivedValues, T, derived_values
 from monitor.air.kept_looks import Inputs, KeptLooks
+from monitor.core import formats
 from monitor.core.formats import TemperatureUnit, unit_of
 from monitor.core.measurements import BY_HAND, Quantity
-from monitor.domain.air_assessment import AirAssessment, AirCourse, assessment_of, course
+from monitor.domain.air_assessment import (
+    AirAssessment,
+    AirCourse,
+    AirState,
+    assessment_of,
+    course,
+    forbids,
+)
 from monitor.domain.cold_walls import SafeHumidity, add_water, safe_humidities
 from monitor.domain.hand_reading import fresh_ms
 from monitor.domain.places import AirLimits, Kind, Place, band
@@ -81,6 +89,26 @@ class PlaceAir:
     situation: Situation
     assessment: AirAssessment
     trace: DayTrace
+
+    @property
+    def gravity(self) -> tuple[int, bool, float]:
+        """Sort key: how much its air matters for the work; of equal weight first what forbids work,
+        then what is furthest beyond its limit."""
+        found = self.assessment
+        return found.weight, forbids(self.place.kind, found), found.beyond
+
+    def state_words(self, unit: TemperatureUnit) -> str:
+        """First sentence on air that is not right: `Front bench, 6.0 °C, 62 %. Too cold to glue, and
+        damp.`"""
+        found = self.assessment
+        warmth = {AirState.COLD, AirState.HOT}
+        figures = [
+            formats.with_unit("temperature", self.temp_c, unit)
+            if state in warmth
+            else formats.with_unit("humidity", self.rh_pct, unit)
+            for state in (found.state, *([found.also.state] if found.also else []))
+        ]
+        return f"{', '.join((self.place.label, *figures))}. {found.title}."
 
     def fresh_s(self, settings: Settings) -> float:
         """Age up to which the last reading is the present air. [s]"""

@@ -90,7 +90,7 @@ def brief(
 def _title(airs: Sequence[PlaceAir], statuses: Sequence[WaitStatus], journal: Journal) -> str:
     ready = sum(_state(one) is WaitState.READY for one in statuses)
     alerts = sum(alert.open for alert in journal.alerts.values())
-    worst = max(airs, key=lambda air: air.assessment.weight, default=None)
+    worst = max(airs, key=lambda air: air.gravity, default=None)
     air = "No air readings"
     if worst is not None and worst.assessment.state is not AirState.UNKNOWN:
         air = (

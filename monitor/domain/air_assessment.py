@@ -6,8 +6,10 @@ assessment in any process, after any restart.
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -39,7 +41,9 @@ class AirAssessment(NamedTuple):
     empty. `weight` orders assessments by urgency: 0 all is right, 1 take note, 2 act, 3 act now.
     `since_ms` is when the state began, or the start of an older trace. [ms since 1970-01-01 UTC]
     `ends_at` is where the state ends, if the air is back within its limit but not there yet: RH [%],
-    for cold and heat the temperature [°C]; else NaN.
+    for cold and heat the temperature [°C]; else NaN. `beyond` is how far the value that the state is
+    judged by lies beyond its limit. [%], [K]  `also` is the other state that the air is in: `title`
+    and `advice` have its words too, after those of the state that forbids work.
     """
 
     state: AirState
@@ -48,6 +52,13 @@ class AirAssessment(NamedTuple):
     advice: str
     since_ms: int
     ends_at: float = math.nan
+    beyond: float = 0.0
+    also: AirAssessment | None = None
+
+    @property
+    def states(self) -> frozenset[AirState]:
+        """All states that the air is in."""
+        return frozenset([self.state, *([self.also.state] if self.also else [])])
 
     @property
     def sentence(self) -> str:
@@ -66,6 +77,10 @@ class _Rule(NamedTuple):
     title: str
     advice: str
 
+    def beyond(self, value: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Distance of a value beyond the limit at which the state begins."""
+        return self.begins - value if self.ends > self.begins else value - self.begins
+
 
 NOTHING_KNOWN = "No reading of temperature and humidity yet"
 FORBIDS_WEIGHT = 3
@@ -74,7 +89,7 @@ COAT_WEIGHT = 2
 """Lowest weight of an assessment of a varnish place in which no coat should be applied."""
 
 
-def forbids(kind: str, found: AirAssessment) -> bool:
+def forbids(kind: str, found: AirAssessment | _Rule) -> bool:
     """True if work should wait for better air: glue at a place judged as a bench, a coat at a varnish
     place."""
     if kind == "varnish":
@@ -114,13 +129,15 @@ def judge(
 
 
 class AirCourse(NamedTuple):
-    """Result of the recent air of a place: the number of the rule that it meets now, -1 for none,
-    since when [ms since 1970-01-01 UTC] and where it ends, as in `AirAssessment`; the temperature
-    now, NaN if it or RH is not known [°C], and whether it is too hot."""
+    """Result of the recent air of a place: the numbers of the rules that it meets now, the gravest
+    first; of that one since when [ms since 1970-01-01 UTC], where it ends and how far it is beyond,
+    as in `AirAssessment`; the temperature now, NaN if it or RH is not known [°C], and whether it is
+    too hot."""
 
-    rule: int
+    rules: tuple[int, ...]
     since_ms: int
     ends_at: float
+    beyond: float
     temp_c: float
     hot: bool
 
@@ -135,25 +152,27 @@ def course(
 ) -> AirCourse:
     """The part of `judge` that needs the whole trace, not the situation."""
     if not len(ts_ms) or np.isnan(rh_pct[-1]) or np.isnan(temp_c[-1]):
-        return AirCourse(-1, int(ts_ms[-1]) if len(ts_ms) else 0, math.nan, math.nan, hot=False)
+        since_ms = int(ts_ms[-1]) if len(ts_ms) else 0
+        return AirCourse((), since_ms, math.nan, 0.0, math.nan, hot=False)
     values = {"rh": rh_pct, "temp": temp_c, "spread": temp_c - dew_point_c}
-    worst, weight, since_ms, ends_at = -1, -1, 0, math.nan
     last_end = int(ts_ms[0])
     hot = bool(latched(temp_c, limits.temp_high_c, limits.temp_high_c - limits.temp_margin_c)[-1])
+    met: dict[int, tuple[_Rule, NDArray[np.bool_]]] = {}
     for number, rule in enumerate(_rules(place, limits, ANYWHERE)):
         on = latched(values[rule.of], rule.begins, rule.ends)
         if on[-1]:
-            if rule.weight > weight:
-                off = np.flatnonzero(~on)
-                since_ms = int(ts_ms[off[-1] + 1] if len(off) else ts_ms[0])
-                worst, weight = number, rule.weight
-                value, dry = values[rule.of][-1], rule.ends > rule.begins
-                back = value >= rule.begins if dry else value <= rule.begins
-                ends_at = rule.ends if back and rule.of != "spread" else math.nan
+            met[number] = rule, on
         elif on.any():
             last_end = max(last_end, int(ts_ms[np.flatnonzero(on)[-1] + 1]))
-    since_ms = last_end if worst < 0 else since_ms
-    return AirCourse(worst, since_ms, ends_at, float(temp_c[-1]), hot)
+    if not met:
+        return AirCourse((), last_end, math.nan, 0.0, float(temp_c[-1]), hot)
+    numbers = sorted(met, key=lambda one: _order(place.kind, met[one][0]))
+    rule, on = met[numbers[0]]
+    off = np.flatnonzero(~on)
+    since_ms = int(ts_ms[off[-1] + 1] if len(off) else ts_ms[0])
+    beyond = float(rule.beyond(values[rule.of][-1:])[0])
+    ends_at = rule.ends if beyond <= 0 and rule.of != "spread" else math.nan
+    return AirCourse(tuple(numbers), since_ms, ends_at, beyond, float(temp_c[-1]), hot)
 
 
 def assessment_of(
@@ -162,12 +181,39 @@ def assessment_of(
     """The assessment that follows from the course of the air, with the advice for a situation."""
     if math.isnan(found.temp_c):
         return AirAssessment(AirState.UNKNOWN, 1, NOTHING_KNOWN, "", found.since_ms)
-    if found.rule < 0:
+    if not found.rules:
         return AirAssessment(AirState.RIGHT, 0, "", _RIGHT[place.kind], found.since_ms)
     situation = situation._replace(temp_c=found.temp_c, hot=found.hot)
-    rule = [*_rules(place, limits, situation)][found.rule]
-    return AirAssessment(
-        rule.state, rule.weight, rule.title, rule.advice, found.since_ms, found.ends_at
+    rules = [*_rules(place, limits, situation)]
+    assessment = _assessed(place, [rules[number] for number in found.rules])
+    return assessment._replace(since_ms=found.since_ms, ends_at=found.ends_at, beyond=found.beyond)
+
+
+def _order(kind: str, rule: _Rule) -> tuple[bool, int]:
+    """Sort key of rules: those that forbid work first, then by weight."""
+    return not forbids(kind, rule), -rule.weight
+
+
+def _assessed(place: Place, rules: Iterable[_Rule]) -> AirAssessment:
+    """The assessment of air that meets these rules, the gravest first.
+
+    Where no coat may be applied, and beside cold parts, the advice on the graver state is enough: the
+    other would say how to work.
+    """
+    head, *others = [
+        AirAssessment(rule.state, rule.weight, rule.title, rule.advice, 0) for rule in rules
+    ]
+    also = next((one for one in others if one.state is not head.state), None)
+    if also is None:
+        return head
+    advice = head.advice
+    if place.kind == "bench" and also.state is not AirState.COLD:
+        advice = " ".join(dict.fromkeys(re.split(r"(?<=\.) ", f"{advice} {also.advice}")))
+    return head._replace(
+        weight=max(head.weight, also.weight),
+        title=f"{head.title}, and {also.title[0].lower()}{also.title[1:]}",
+        advice=advice,
+        also=also,
     )
 
 
@@ -187,17 +233,18 @@ def expected(
         [°C], [%], [°C]
     """
     values = {"rh": rh_pct, "temp": temp_c, "spread": temp_c - dew_point_c}
-    rest = np.ones(len(rh_pct), bool)
-    found = []
-    for rule in sorted(_rules(place, limits, situation), key=lambda one: -one.weight):
-        above = rule.begins >= rule.ends
-        of = values[rule.of]
-        on = rest & ((of > rule.begins) if above else (of < rule.begins))
-        rest &= ~on
-        if on.any():
-            made = AirAssessment(rule.state, rule.weight, rule.title, rule.advice, 0)
-            found.append((made, float(on.mean())))
-    return sorted(found, key=lambda one: -one[1])
+    rules = [*_rules(place, limits, situation)]
+    rules.sort(key=lambda rule: _order(place.kind, rule))
+    if not rules:
+        return []
+    on = np.array([rule.beyond(values[rule.of]) > 0 for rule in rules])
+    shares: dict[AirAssessment, float] = {}
+    met, counts = np.unique(on, axis=1, return_counts=True)
+    for column, count in zip(met.T, counts, strict=True):
+        if column.any():
+            one = _assessed(place, itertools.compress(rules, column))
+            shares[one] = shares.get(one, 0.0) + float(count / on.shape[1])
+    return sorted(shares.items(), key=lambda one: -one[1])
 
 
 def weights(

@@ -210,7 +210,7 @@ class _Notes:
         if not opens_ms or not self._open_at(repair, instrument, closes_ms):
             return
         found = self._likely(
-            "bench", place, closes_ms, opens_ms, lambda one: one.state is AirState.DRY
+            "bench", place, closes_ms, opens_ms, lambda one: AirState.DRY in one.states
         )
         if found is not None:
             when = formats.between(closes_ms, opens_ms, self._now_ms, self._zone)

@@ -216,11 +216,13 @@ def _of_air(s: Joint) -> Iterator[Finding]:
     if air is None or assessment is None:
         return
     cold = assessment.state is AirState.COLD
+    # Cold is a matter of the parts, and so said of them.
+    minded = assessment.also if cold else assessment
     if assessment.weight >= FORBIDS_WEIGHT:
         yield Finding(Why.AIR, Answer.NO, {"assessment": assessment})
-    elif assessment.weight >= MINDS_WEIGHT and not cold:
-        yield Finding(Why.AIR, Answer.CARE, {"assessment": assessment})
-    elif cold and s.parts_from == "typed":
+    elif minded is not None and minded.weight >= MINDS_WEIGHT:
+        yield Finding(Why.AIR, Answer.CARE, {"assessment": minded})
+    if cold and s.parts_from == "typed":
         yield Finding(Why.ROOM_COLD, Answer.CARE, {"assessment": assessment})
     if s.drying and s.hot_glue:
         yield Finding(Why.SOLVENTS, Answer.CARE)
@@ -244,7 +246,7 @@ def _of_air(s: Joint) -> Iterator[Finding]:
 
 def _of_parts(s: Joint) -> Iterator[Finding]:
     temp, limit = s.parts_temp_c, s.limits.glue_temp_low_c
-    room_is_cold = s.glue_air is not None and s.glue_air.state is AirState.COLD
+    room_is_cold = s.glue_air is not None and AirState.COLD in s.glue_air.states
     if temp < limit or (room_is_cold and s.parts_from != "typed"):
         yield Finding(Why.PARTS_COLD, Answer.NO)
     elif s.parts_from == "room" and temp - s.sensor.u_temp_k < limit:

@@ -57,7 +57,7 @@ def test_anyone_who_may_look_sees_the_wall_page_without_menu_and_buttons(client)
     page = client.get("/wall").get_data(as_text=True)
     assert client.get("/wall").headers["Cache-Control"] == "no-store"
     assert "Very dry" in page
-    assert "% indoors" in page
+    assert "% if heated" in page
     assert "More advice is on Air." in page
     assert "Nothing in clamps." in page
     for tag in ("<nav", "<a ", "<button", "<input", "<details"):

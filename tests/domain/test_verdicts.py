@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.domain.air_assessment import AirState, judge, latched
+from monitor.domain.air_assessment import AirState, expected, forbids, judge, latched
 from monitor.domain.places import AirLimits, Place, band
 from monitor.science.air import dew_point
 
@@ -36,7 +38,13 @@ def verdict(place, temps, humidities, limits=LIMITS):
         (20, 75.1, AirState.DAMP, 3, "may not harden"),
         (17.9, 50, AirState.COLD, 1, "glue. Warm the parts first: use a warm room, not an oven"),
         (28.1, 50, AirState.HOT, 1, "stays soft"),
-        (17, 35, AirState.DRY, 2, "shrink"),
+        (17, 35, AirState.COLD, 2, "Too cold to glue, and dry. Warm the parts first"),
+        (17, 35, AirState.COLD, 2, "Opened plates shrink"),
+        (6, 62, AirState.COLD, 2, "Too cold to glue, and damp. Warm the parts first"),
+        (6, 62, AirState.COLD, 2, "Hide glue hardens slowly. Leave the clamps on longer."),
+        (14, 98, AirState.DAMP, 3, "Very damp, and too cold to glue."),
+        (14, 25, AirState.DRY, 3, "Very dry, and too cold to glue."),
+        (29, 65, AirState.DAMP, 2, "Damp, and hot."),
     ],
 )
 def test_the_bench_is_judged_by_its_limits(temp, rh, state, weight, says):
@@ -61,6 +69,69 @@ def test_the_bench_is_judged_by_its_limits(temp, rh, state, weight, says):
 def test_the_varnish_corner_is_judged_by_its_own(temp, rh, state, weight):
     found = verdict(CORNER, temp, [rh])
     assert (found.state, found.weight) == (state, weight)
+
+
+def words_of(found):
+    """Words in a title for each of its states."""
+    return [
+        "dew point" if "dew point" in found.title and one is AirState.DAMP else one.value
+        for one in (found.state, found.also.state)
+    ]
+
+
+COLD_OR_HOT = (-5, 2, 6, 14, 15.9, 17.9, 18.2, 20, 27.8, 28.5, 33)
+FROM_DRY_TO_DAMP = (10, 29, 31, 35, 41, 50, 59, 62, 70, 74, 76, 84, 86, 98)
+
+
+def traces():
+    """Air of each temperature and RH, steady, and come from beyond each limit: then a state lasts
+    that the newest values alone do not show."""
+    for temp, rh in itertools.product(COLD_OR_HOT, FROM_DRY_TO_DAMP):
+        for before in ((temp, rh), (10, rh), (32, rh), (temp, 20), (temp, 99), (10, 99), (10, 20)):
+            yield (before[0], temp), (before[1], rh)
+
+
+@pytest.mark.parametrize(("place", "limit"), [(BENCH, 18.0), (CORNER, 16.0)])
+def test_air_too_cold_for_the_work_is_called_so_and_headed_by_what_forbids_it(place, limit):
+    for temps, rhs in traces():
+        found = verdict(place, temps, rhs)
+        where = (temps, rhs, found.title)
+        cold = AirState.COLD in found.states
+        assert cold == ("too cold" in found.title.lower()), where
+        if temps[-1] < limit:
+            assert cold, where
+            assert forbids(place.kind, found._replace(also=None)), where
+        if found.also is not None:
+            assert found.weight >= found.also.weight, where
+        if found.weight == 3:  # nothing that asks for work stands beside an advice not to work
+            assert "Warm the parts first" not in found.advice, where
+
+
+@pytest.mark.parametrize("place", [BENCH, CORNER])
+def test_of_two_states_the_one_that_forbids_work_is_named_first(place):
+    seen = set()
+    for temps, rhs in traces():
+        found = verdict(place, temps, rhs)
+        if found.also is None:
+            continue
+        seen.add((found.state, found.also.state))
+        if forbids(place.kind, found.also):
+            assert forbids(place.kind, found._replace(also=None)), (temps, rhs, found.title)
+        first, second = (found.title.lower().find(word) for word in words_of(found))
+        assert 0 <= first < second, found.title
+    assert len(seen) >= 4
+
+
+def test_expected_air_that_is_cold_and_damp_forbids_gluing_and_is_still_dry_where_dry():
+    temp, rh = np.array([6.0, 6.0, 6.0, 20.0]), np.array([62.0, 62.0, 35.0, 50.0])
+    found = expected(BENCH, LIMITS, temp, rh, dew_point(temp, rh))
+    assert [(one.title, share) for one, share in found] == [
+        ("Too cold to glue, and damp", 0.5),
+        ("Too cold to glue, and dry", 0.25),
+    ]
+    assert all(forbids("bench", one) for one, _ in found)
+    assert [AirState.DRY in one.states for one, _ in found] == [False, True]
+    assert expected(Place(id="o", kind="outdoors"), LIMITS, temp, rh, dew_point(temp, rh)) == []
 
 
 def test_three_kelvin_above_the_dew_point_stops_varnish_below_the_rh_limit():

@@ -57,7 +57,7 @@ def test_only_the_work_in_the_damp_cellar_is_taken_from_now(shop):
     assert [(one.repair, one.step) for one in verdicts] == [steps["cellar"]]
     assert verdicts[0].verdict is StartVerdict.AIR
     words = last_start_sentence(verdicts[0], Names(journal), now, settings.zone)
-    assert "Do not start it. Wood store, cellar: Very damp." in words
+    assert "Do not start it. Wood store, cellar: Very damp, and too cold to glue." in words
     # The same where the night speaks against it too: the plan starts it now, so its air counts.
     alone = verdicts[0]._replace(verdict=StartVerdict.LEFT_ALONE, why="")
     with closing(Reader(settings.store_path)) as reader:

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 import wait_bench
 
-from dashboard.air.text import headline
+from dashboard.air.text import headline, meaning
 from monitor.air.current import air_now
 from monitor.air.latest_air import LatestAir, recent
 from monitor.commands import Commands, Journal
@@ -25,7 +25,7 @@ from monitor.core.clock import to_ms
 from monitor.core.errors import Rejected
 from monitor.core.formats import in_reader_unit
 from monitor.core.measurements import Quantity, Reading, Series
-from monitor.domain.air_assessment import AirState, judge
+from monitor.domain.air_assessment import AirState, forbids, judge
 from monitor.domain.alerts.alert import Alert
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import Of
@@ -175,6 +175,38 @@ def test_no_answer_contradicts_air_or_an_open_alert(settings, kind, parts):
             assert "right for glue" not in text_of(s).sentence, where
         checked += 1
     assert checked == len(TEMPS) * len(RHS) * (1 + len(OF_PLACE))
+
+
+def test_air_and_may_i_glue_never_contradict_each_other_on_cold_places(settings):
+    """Rung: property."""
+    for temp, rh in itertools.product(TEMPS, RHS):
+        s = situation(settings, temp, rh)
+        answer, findings = answered(s)
+        found = s.air.assessment
+        # the first sentence of Air and of the wall, and the one in its row
+        said = headline([s.air], NOW, PARIS, "C").sentence
+        assert found.title in said or found.state is AirState.RIGHT
+        assert meaning(s.air, NOW, PARIS).startswith(found.title)
+        where = (temp, rh, said, answer)
+        cold = Why.PARTS_COLD in [one.why for one in findings]
+        assert cold == ("too cold to glue" in said.lower()), where
+        if cold:
+            assert answer is Answer.NO, where
+            assert forbids("bench", found._replace(also=None)), where
+        if forbids("bench", found):
+            assert answer is Answer.NO, where
+        text = text_of(s)
+        if cold and found.also is not None:  # and the other state is among the reasons
+            states = (found.also, found)[found.weight == 3]
+            assert states.title in " ".join((text.sentence, *text.reasons)), where
+
+
+def test_warm_parts_in_a_cold_and_damp_room_are_minded_for_both(settings):
+    """Rung: property."""
+    s = situation(settings, 14, 65, parts_temp_c=28.0, parts_from="typed")
+    assert {Why.ROOM_COLD, Why.AIR} <= set(whys(s))
+    said = " ".join((text_of(s).sentence, *text_of(s).reasons))
+    assert "Front bench: Damp. Hide glue hardens slowly." in said
 
 
 def test_the_table_has_every_answer(settings):
