@@ -98,17 +98,15 @@ class PlaceAir:
         return found.weight, forbids(self.place.kind, found), found.beyond
 
     def state_words(self, unit: TemperatureUnit) -> str:
-        """First sentence on air that is not right: `Front bench, 6.0 °C, 62 %. Too cold to glue, and
-        damp.`"""
+        """First sentence on air that is not right: `Front bench, 6.0 °C. Too cold to glue, and damp.`"""
         found = self.assessment
-        warmth = {AirState.COLD, AirState.HOT}
-        figures = [
+        warmth = found.state in (AirState.COLD, AirState.HOT)
+        figure = (
             formats.with_unit("temperature", self.temp_c, unit)
-            if state in warmth
+            if warmth
             else formats.with_unit("humidity", self.rh_pct, unit)
-            for state in (found.state, *([found.also.state] if found.also else []))
-        ]
-        return f"{', '.join((self.place.label, *figures))}. {found.title}."
+        )
+        return f"{self.place.label}, {figure}. {found.title}."
 
     def fresh_s(self, settings: Settings) -> float:
         """Age up to which the last reading is the present air. [s]"""
