@@ -135,7 +135,7 @@ def _figure(value: str, unit: str) -> Component:
 def _meaning(air: PlaceAir, now: int, zone: ZoneInfo, head: Headline) -> list[Component | str]:
     """Sentences on a place's air. Where the page lacks room, only the first advice is shown and
     where the rest is found; advice that the headline has is dropped before that."""
-    title, advice = air.assessment.title, air.assessment.advice
+    title, advice = air.assessment.titles, air.assessment.advice
     meaning = text.meaning(air, now, zone)
     if not title or not advice or meaning != air.assessment.sentence:
         return [meaning]

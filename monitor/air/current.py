@@ -98,7 +98,7 @@ class PlaceAir:
         return found.weight, forbids(self.place.kind, found), found.beyond
 
     def state_words(self, unit: TemperatureUnit) -> str:
-        """First sentence on air that is not right: `Front bench, 6.0 °C. Too cold to glue, and damp.`"""
+        """First sentence on air that is not right: `Front bench, 6.0 °C. Too cold to glue.`"""
         found = self.assessment
         warmth = found.state in (AirState.COLD, AirState.HOT)
         figure = (

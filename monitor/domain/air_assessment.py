@@ -42,8 +42,8 @@ class AirAssessment(NamedTuple):
     `since_ms` is when the state began, or the start of an older trace. [ms since 1970-01-01 UTC]
     `ends_at` is where the state ends, if the air is back within its limit but not there yet: RH [%],
     for cold and heat the temperature [°C]; else NaN. `beyond` is how far the value that the state is
-    judged by lies beyond its limit. [%], [K]  `also` is the other state that the air is in: `title`
-    and `advice` have its words too, after those of the state that forbids work.
+    judged by lies beyond its limit. [%], [K]  `also` is the other state that the air is in: `advice`
+    has its words too, after those of the state that forbids work.
     """
 
     state: AirState
@@ -61,9 +61,16 @@ class AirAssessment(NamedTuple):
         return frozenset([self.state, *([self.also.state] if self.also else [])])
 
     @property
+    def titles(self) -> str:
+        """Titles of all states that the air is in: `Too cold to glue, and damp`."""
+        if self.also is None:
+            return self.title
+        return f"{self.title}, and {self.also.title[0].lower()}{self.also.title[1:]}"
+
+    @property
     def sentence(self) -> str:
-        """Title and advice as one text."""
-        return f"{self.title}. {self.advice}".strip() if self.title else self.advice
+        """Titles and advice as one text."""
+        return f"{self.titles}. {self.advice}".strip() if self.title else self.advice
 
 
 class _Rule(NamedTuple):
@@ -209,12 +216,7 @@ def _assessed(place: Place, rules: Iterable[_Rule]) -> AirAssessment:
     advice = head.advice
     if place.kind == "bench" and also.state is not AirState.COLD:
         advice = " ".join(dict.fromkeys(re.split(r"(?<=\.) ", f"{advice} {also.advice}")))
-    return head._replace(
-        weight=max(head.weight, also.weight),
-        title=f"{head.title}, and {also.title[0].lower()}{also.title[1:]}",
-        advice=advice,
-        also=also,
-    )
+    return head._replace(weight=max(head.weight, also.weight), advice=advice, also=also)
 
 
 def expected(

@@ -100,7 +100,7 @@ class _Notes:
                 repair.id,
                 step.id,
                 f"{self._planned_words(step, of, instrument)} The air at {self._label(place)} is "
-                f"likely to be wrong for it then ({in_ten(share)}): {worst.title.lower()}. "
+                f"likely to be wrong for it then ({in_ten(share)}): {worst.titles.lower()}. "
                 f"{worst.advice}",
             )
 

@@ -74,7 +74,7 @@ def test_the_varnish_corner_is_judged_by_its_own(temp, rh, state, weight):
 def words_of(found):
     """Words in a title for each of its states."""
     return [
-        "dew point" if "dew point" in found.title and one is AirState.DAMP else one.value
+        "dew point" if "dew point" in found.titles and one is AirState.DAMP else one.value
         for one in (found.state, found.also.state)
     ]
 
@@ -97,7 +97,7 @@ def test_air_too_cold_for_the_work_is_called_so_and_headed_by_what_forbids_it(pl
         found = verdict(place, temps, rhs)
         where = (temps, rhs, found.title)
         cold = AirState.COLD in found.states
-        assert cold == ("too cold" in found.title.lower()), where
+        assert cold == ("too cold" in found.titles.lower()), where
         if temps[-1] < limit:
             assert cold, where
             assert forbids(place.kind, found._replace(also=None)), where
@@ -117,7 +117,7 @@ def test_of_two_states_the_one_that_forbids_work_is_named_first(place):
         seen.add((found.state, found.also.state))
         if forbids(place.kind, found.also):
             assert forbids(place.kind, found._replace(also=None)), (temps, rhs, found.title)
-        first, second = (found.title.lower().find(word) for word in words_of(found))
+        first, second = (found.titles.lower().find(word) for word in words_of(found))
         assert 0 <= first < second, found.title
     assert len(seen) >= 4
 
@@ -125,7 +125,7 @@ def test_of_two_states_the_one_that_forbids_work_is_named_first(place):
 def test_expected_air_that_is_cold_and_damp_forbids_gluing_and_is_still_dry_where_dry():
     temp, rh = np.array([6.0, 6.0, 6.0, 20.0]), np.array([62.0, 62.0, 35.0, 50.0])
     found = expected(BENCH, LIMITS, temp, rh, dew_point(temp, rh))
-    assert [(one.title, share) for one, share in found] == [
+    assert [(one.titles, share) for one, share in found] == [
         ("Too cold to glue, and damp", 0.5),
         ("Too cold to glue, and dry", 0.25),
     ]

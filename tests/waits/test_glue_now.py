@@ -25,7 +25,7 @@ from monitor.core.clock import to_ms
 from monitor.core.errors import Rejected
 from monitor.core.formats import in_reader_unit
 from monitor.core.measurements import Quantity, Reading, Series
-from monitor.domain.air_assessment import AirState, forbids, judge
+from monitor.domain.air_assessment import FORBIDS_WEIGHT, AirState, forbids, judge
 from monitor.domain.alerts.alert import Alert
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import Of
@@ -186,18 +186,20 @@ def test_air_and_may_i_glue_never_contradict_each_other_on_cold_places(settings)
         # the first sentence of Air and of the wall, and the one in its row
         said = headline([s.air], NOW, PARIS, "C").sentence
         assert found.title in said or found.state is AirState.RIGHT
-        assert meaning(s.air, NOW, PARIS).startswith(found.title)
+        row = meaning(s.air, NOW, PARIS)
+        assert row.startswith(found.titles)
         where = (temp, rh, said, answer)
         cold = Why.PARTS_COLD in [one.why for one in findings]
-        assert cold == ("too cold to glue" in said.lower()), where
+        assert cold == ("too cold to glue" in row.lower()), where
         if cold:
+            assert found.weight == FORBIDS_WEIGHT or "Too cold to glue." in said, where
             assert answer is Answer.NO, where
             assert forbids("bench", found._replace(also=None)), where
         if forbids("bench", found):
             assert answer is Answer.NO, where
         text = text_of(s)
         if cold and found.also is not None:  # and the other state is among the reasons
-            states = (found.also, found)[found.weight == 3]
+            states = (found.also, found)[found.weight == FORBIDS_WEIGHT]
             assert states.title in " ".join((text.sentence, *text.reasons)), where
 
 
