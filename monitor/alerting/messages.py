@@ -56,8 +56,12 @@ def figures_and_rest(detail: str) -> tuple[str, str]:
 
 
 def value_text(value: float | None, unit: str, *, fahrenheit: bool = False) -> str:
-    """A value with its unit: `27 %`, `4.5 °C`, `3 h`; empty if there is none."""
-    return formats.rule_value(value, unit, formats.unit_of(fahrenheit))
+    """A value with its unit: `27 %`, `4.5 °C`, `3 h`, `12.8 K below the dew point`, as all margins
+    are from there; empty if there is none."""
+    words = formats.rule_value(value, unit, formats.unit_of(fahrenheit))
+    if value is None or unit != "K":
+        return words
+    return f"{words.lstrip('-−')} {'below' if value < 0 else 'above'} the dew point"
 
 
 def sentence(alert: Alert, *, fahrenheit: bool = False) -> str:

@@ -11,6 +11,7 @@ from monitor.cli.alerts import URGENCY
 from monitor.cli.asking import ask
 from monitor.cli.output import out, print_json, print_table
 from monitor.cli.shared import Json, command, journal_of, known, suggestion, wrong
+from monitor.core.formats import rule_value
 from monitor.domain.events import About
 from monitor.settings import Settings
 
@@ -216,7 +217,7 @@ def _condition(rule: Rule) -> str:
     if not rule.unit:
         return f"{rule.quantity.replace('_', ' ')}{held}"
     low, high = (
-        "its band" if limit is None else value_text(limit, rule.unit) or f"{limit:g}"
+        "its band" if limit is None else rule_value(limit, rule.unit, "C") or f"{limit:g}"
         for limit in (rule.low, rule.high)
     )
     beyond = {"below": f"below {low}", "above": f"above {high}"}.get(

@@ -14,7 +14,7 @@ from msgspec.structs import replace as replace_fields
 from dashboard.alerts import rule_fields as alerts_rule_fields
 from dashboard.alerts import text as alerts_text
 from dashboard.alerts import wall as alerts_wall
-from monitor.alerting.messages import notices
+from monitor.alerting.messages import notices, value_text
 from monitor.domain.alerts.alert import AlertAction, apply
 from monitor.domain.alerts.rule import NO_TRACE, WATCHABLE, Of, Rule, Test
 from monitor.domain.alerts.state_machine import BY, NO_LONGER
@@ -373,3 +373,15 @@ def test_a_change_over_time_is_offered_only_where_a_trace_tells_of_it():
     for rule in RULES.values():
         offered = "over_h" in alerts_rule_fields.scales(rule, "C")
         assert offered is (rule.of is Of.PLACE and rule.quantity not in NO_TRACE)
+
+
+@pytest.mark.parametrize(
+    ("margin_k", "fahrenheit", "words"),
+    [
+        (-12.8, False, "12.8 K below the dew point"),
+        (-13.0, True, "23.4 °F below the dew point"),
+        (2.0, False, "2.0 K above the dew point"),
+    ],
+)
+def test_a_margin_is_never_taken_for_a_temperature(margin_k, fahrenheit, words):
+    assert value_text(margin_k, "K", fahrenheit=fahrenheit) == words
