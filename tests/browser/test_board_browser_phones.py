@@ -76,21 +76,22 @@ def test_a_push_becomes_a_notice_and_no_page_is_kept(board, visit):
     )
     until_there(page, ids)
     notice = {"id": "alert-7", "title": "Dry snap likely", "text": "About 31 % RH."}
-    for _ in range(2):  # at least once: the second is the first again
-        line.send(
-            "ServiceWorker.deliverPushMessage",
-            {"origin": board.url, "registrationId": ids[0], "data": json.dumps(notice)},
-        )
     shown = (
         "navigator.serviceWorker.ready.then(r => r.getNotifications())"
         ".then(all => all.map(n => [n.title, n.body, n.tag]))"
     )
-    found = []
-    for _ in range(600):
-        if found := page.evaluate(shown):
-            break
-        page.wait_for_timeout(100)
-    assert found == [["Dry snap likely", "About 31 % RH.", "alert-7"]]
+    # At least once: the second is the first again. Of two at the same moment Chromium may show none.
+    for _ in range(2):
+        line.send(
+            "ServiceWorker.deliverPushMessage",
+            {"origin": board.url, "registrationId": ids[0], "data": json.dumps(notice)},
+        )
+        found = []
+        for _ in range(600):
+            if found := page.evaluate(shown):
+                break
+            page.wait_for_timeout(100)
+        assert found == [["Dry snap likely", "About 31 % RH.", "alert-7"]]
     assert page.evaluate("caches.keys()") == []
     seen.context.set_offline(True)
     with pytest.raises(Exception, match="ERR_INTERNET_DISCONNECTED"):
