@@ -144,11 +144,6 @@ class Board:
         self.writer.close()
 
 
-SCRIPTS = "--no-maglev --no-turbofan"
-"""No page of a test lives long enough for the optimising compilers to pay: they took a quarter of the
-renderer's processor time. What scripts do stays the same."""
-
-
 @contextlib.contextmanager
 def launched(driver, program):
     """The browser, started without windows."""
@@ -163,7 +158,6 @@ def launched(driver, program):
             "--disable-background-networking",
             "--disable-component-update",
             "--disable-sync",
-            f"--js-flags={SCRIPTS}",
             "--host-resolver-rules=MAP *.test 127.0.0.1",
         ],
     )
