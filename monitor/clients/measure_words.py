@@ -124,7 +124,10 @@ def table_of(worked: SheetCalculation) -> Table:
         say.text("driest, dampest day"),
         say.text("water per year"),
     )
-    advised = next(i for i, o in enumerate(options) if o is worked.advised)
+    if worked.advised is worked.advice.own:
+        advised = len(options)  # its row is the last
+    else:
+        advised = next(i for i, o in enumerate(options) if o is worked.advised)
     return Table(say.text("Measures compared"), heads, tuple(rows), advised)
 
 

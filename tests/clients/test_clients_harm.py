@@ -67,6 +67,8 @@ HOMES = {
         "device_lost_d": 5.0,
         "device_lost_rh": 35.0,
     },
+    "device that is enough": {"temp.12": 21.0, "rh.12": 32.0, "out.12": 0.0}
+    | {"device": "humidifier", "device_water_ml": 20.0, "device_every_d": 7.0},
     "two readings": {"temp.1": 21.0, "rh.1": 27.0, "temp.7": 24.0, "rh.7": 52.0},
     "warm outdoors": {"temp.7": 26.0, "rh.7": 70.0, "out.7": 28.0},
     "dry and damp": months(12 * [22], [18, 20, 28, 38, 55, 70, 78, 78, 66, 45, 28, 20])
@@ -263,6 +265,16 @@ def test_what_a_client_has_is_advised_where_it_is_enough(rh_pct):
     assert lead_words(worked).startswith(
         "What you have is enough. Keep a case humidifier that holds"
     )
+
+
+@pytest.mark.slow
+def test_a_sheet_marks_the_row_of_what_the_client_has_where_it_is_enough():
+    worked, *sheets = found("device that is enough")
+    assert worked.advised is worked.advice.own
+    for sheet in sheets:
+        assert sheet.table.strong == len(sheet.table.rows) - 1
+        assert pdf_of(sheet).startswith(b"%PDF")
+    assert "A humidifier in the case is not advised" not in str(sheets[0].to_do)
 
 
 @pytest.mark.slow

@@ -171,7 +171,7 @@ def _why(
         why.append(MeasureReason.TOO_DAMP)
     if advised.made_damp_share > FEW:
         why.append(MeasureReason.MADE_DAMP)
-    elif any(
+    elif not isinstance(advised.device, Humidifier) and any(
         isinstance(o.device, Humidifier) and o is not advised and o.made_damp_share > FEW
         for o in options
     ):
