@@ -20,6 +20,7 @@ from monitor.domain.cautions import (
     WARM_TO_DRY,
     Caution,
 )
+from monitor.domain.glue import takes_glue
 from monitor.domain.wait import Wait
 from monitor.domain.wait_type_registry import from_mapping
 
@@ -72,14 +73,15 @@ def drying(waits: Iterable[Wait]) -> dict[str, tuple[str, ...]]:
 
 
 def fresh_joints(waits: Iterable[Wait], instrument: str) -> list[Wait]:
-    """Joints of an instrument, by its name, in clamps or with the clamps off and not loaded yet."""
+    """Joints of an instrument, by its name, in clamps or with the clamps off and not loaded yet. Of a
+    kind with a fixed time nobody knows whether it is a joint: it counts as one."""
     name = instrument.casefold()
     return [
         one
         for one in waits
         if name
         and one.instrument.casefold() == name
-        and (one.setting or (one.open and one.kind.get("load_s")))
+        and (one.setting or (one.open and takes_glue(from_mapping(one.kind))))
     ]
 
 

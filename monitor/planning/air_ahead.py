@@ -163,9 +163,9 @@ class _Notes:
             if fresh:
                 joints = ", ".join(f"“{label}”" for label in dict.fromkeys(fresh))
                 text = (
-                    f"{self._planned_words(step, of, instrument)} Other joints of it may not be loaded "
-                    f"by then: {joints}. Bench shows when they may. Do not close, load or string it "
-                    "before that."
+                    f"{self._planned_words(step, of, instrument)} Other joints of it are perhaps not "
+                    f"ready by then: {joints}. Do not close, load or string it before Bench shows that "
+                    "all may be loaded."
                 )
                 yield Note(NoteKind.FRESH_JOINT, repair.id, step.id, text)
 

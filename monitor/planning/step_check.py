@@ -189,7 +189,7 @@ class StepCheck:
         never = 2**62
         ready: dict[str, int] = {}
         for one in found:
-            if not one.loadable:
+            if one.soft:
                 of, label = one.load or one.readiness, labels.get(one.wait.id, one.label)
                 at_ms = never if of is None or of.ready_ms is None else of.ready_ms
                 ready[label] = max(ready.get(label, 0), at_ms)

@@ -11,6 +11,7 @@ import numpy as np
 
 from monitor.core.errors import OutOfRange
 from monitor.core.steady_clock import cautious_ms, doubted_ahead
+from monitor.domain.glue import takes_glue
 from monitor.domain.wait import Expectation, ExpectedAir, Wait
 from monitor.domain.wait_type_registry import from_mapping
 from monitor.domain.wait_types import LOAD_SPREAD, WaitType
@@ -91,6 +92,11 @@ class WaitStatus:
     def loadable(self) -> bool:
         """True if the clamps are off and it may be worked, loaded or strung."""
         return self.wait.setting and self._done
+
+    @property
+    def soft(self) -> bool:
+        """True if it may not be worked, loaded or strung yet, or nobody knows that it may."""
+        return not (self.loadable or (self.ready and not self.kind.load_s))
 
     @property
     def _done(self) -> bool:
@@ -185,7 +191,7 @@ def _beside(found: list[WaitStatus]) -> list[WaitStatus]:
     """Statuses, each with the other joints of its instrument that may not be loaded yet."""
     soft: dict[str, list[WaitStatus]] = {}
     for one in found:
-        if one.wait.instrument and one.kind.load_s and not one.loadable:
+        if one.wait.instrument and takes_glue(one.kind) and one.soft:
             soft.setdefault(one.wait.instrument.casefold(), []).append(one)
     return [
         replace(one, soft_beside=tuple(dict.fromkeys(s.label for s in others)))

@@ -15,7 +15,7 @@ from monitor.commands.closing import shop_hours
 from monitor.commands.glue import glue_of
 from monitor.core.errors import Fault, Rejected, range_fault
 from monitor.domain.alerts.alert import Alert
-from monitor.domain.glue import Glue, wait_type_with
+from monitor.domain.glue import Glue, takes_glue, wait_type_with
 from monitor.domain.opening_hours import is_open, next_opening
 from monitor.domain.places import Place, band
 from monitor.domain.situation import drying
@@ -28,7 +28,6 @@ from monitor.science.waits.monte_carlo import SensorUncertainty
 from monitor.science.waits.open_time import OpenTime, open_time
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.readiness import ready_times
-from monitor.science.waits.timed_rest import FixedLaw
 from monitor.science.waits.wait import Readiness, WaitInputs, WaitState
 from monitor.store import Reader
 from monitor.waits.glue_answer import (
@@ -187,7 +186,7 @@ def _before_closing(
 
 def joint_kinds(kinds: Iterable[WaitType]) -> list[WaitType]:
     """The wait types of joints: those of a glue, and plain fixed times."""
-    return [kind for kind in kinds if isinstance(kind.law, GlueLaw | FixedLaw)]
+    return [kind for kind in kinds if takes_glue(kind)]
 
 
 def _joint(journal: Journal, kind_id: str, glue: Glue | None) -> WaitType:

@@ -343,7 +343,7 @@ def _keep_unloaded(status: WaitStatus) -> str:
     if not status.soft_beside:
         return ""
     joints = ", ".join(f"“{name}”" for name in status.soft_beside)
-    return f" Do not load or string {status.wait.instrument} yet: {joints} may not be loaded."
+    return f" Do not load or string {status.wait.instrument} yet. Not ready for that: {joints}."
 
 
 def _not_sure(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:

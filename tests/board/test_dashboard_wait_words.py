@@ -306,8 +306,8 @@ def test_an_instrument_with_another_fresh_joint_is_not_to_be_loaded():
     done = off(in_clamps(), state=WaitState.READY, ready_ms=NOON - HOUR, ready_high_ms=NOON)
     beside = replace(done, soft_beside=("top crack, treble side",))
     assert wait_text.status_text(beside, NOON, PARIS).sentence == (
-        f"May be worked since 11:00. Do not load or string {done.wait.instrument} yet: “top crack, "
-        "treble side” may not be loaded."
+        f"May be worked since 11:00. Do not load or string {done.wait.instrument} yet. Not ready for "
+        "that: “top crack, treble side”."
     )
 
 

@@ -149,7 +149,7 @@ def test_closing_over_joints_that_no_step_has_is_noted(noted):
     bench.open("plate-crack", instrument="vn-1")
     text = noted(55, {"close": 5})[NoteKind.FRESH_JOINT]
     assert text.startswith("VN-1: Close is planned for ")
-    assert "Other joints of it may not be loaded by then: “Plate crack”." in text
+    assert "Other joints of it are perhaps not ready by then: “Plate crack”." in text
     assert NoteKind.FRESH_JOINT not in noted(55, {"varnish": 5})
     bench.open("plate-crack", instrument="VN-2")
     assert noted(55, {"close": 5})[NoteKind.FRESH_JOINT] == text

@@ -213,4 +213,8 @@ def test_a_joint_that_may_be_loaded_names_the_fresh_ones_of_its_instrument(bench
     assert not beside(old).soft_beside
     fresh = bench.open("linings", instrument="vn-5")
     assert beside(old).soft_beside == ("Linings",)
+    fixed = bench.open("fixed", instrument="VN-5")  # perhaps a joint of another glue
+    assert beside(old).soft_beside == ("Linings", "Fixed time")
+    bench.do("release", wait=fixed, at_ms=NOW)
+    assert beside(old).soft_beside == ("Linings",)
     assert not beside(fresh).soft_beside

@@ -120,8 +120,8 @@ def waits_rules() -> tuple[Rule, ...]:
             source="the formula and the usual time of its kind: common practice, no source",
             do=(
                 "If you can, wait until it is almost surely ready. Check the joint before you trust it. "
-                "Then it may be worked. Load or string the instrument only if Bench shows no other "
-                "joint of it that may not be loaded. Tap “Start work” on the wait."
+                "Then it may be worked. Load or string the instrument only when Bench shows that all "
+                "its joints may be loaded. Tap “Start work” on the wait."
             ),
             caution=f"{ANY_WORK} Use extraction and a mask when you sand.",
         ),
