@@ -39,9 +39,7 @@ def lead_words(worked: SheetCalculation) -> str:
     if advised is worked.advice.own:
         what = say.text("What you have is enough.") + " " + what
     if worked.cold_steps:
-        what += " " + say.text(
-            "Lower the setting while it is cold outdoors, as the list below has it."
-        )
+        what += " " + say.text("Lower the setting while it is cold outdoors: see the list below.")
     return f"{what} {_share(worked)}" + _known_only(worked)
 
 

@@ -168,9 +168,9 @@ class SheetCalculation:
 
     @property
     def cold_uncounted(self) -> bool:
-        """True where the setting is lower in the cold, and it is not known how cold it gets."""
-        known = self.year.outdoors is not None or self.year.outdoor_temp_c is not None
-        return bool(self.cold_steps) and not known
+        """True where the setting is lower in the cold, and it is not known how cold it gets: a typed
+        temperature is that of one month."""
+        return bool(self.cold_steps) and self.year.outdoors is None
 
     @property
     def never_cold(self) -> bool:
