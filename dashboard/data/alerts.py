@@ -17,6 +17,7 @@ from monitor.core.clock import now_ms
 from monitor.domain.alerts import rule_registry
 from monitor.domain.alerts.rule import Of
 from monitor.domain.shop_clock import trouble_of
+from monitor.planning import present
 from monitor.planning.words import last_start_sentences
 from monitor.runtime.service_troubles import broker_trouble
 
@@ -132,7 +133,9 @@ class AlertQueries:
                 troubles,
                 at_ms,
                 only,
-                last_starts=last_start_sentences(reader, settings, journal, at_ms),
+                last_starts=last_start_sentences(
+                    present.last_starts(reader, settings, at_ms), journal, at_ms, settings.zone
+                ),
             )
             return {
                 (rule_id, one.subject): one.value

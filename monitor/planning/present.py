@@ -8,13 +8,16 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from monitor.planning.last_start import LastStart
+from monitor.commands.closing import shop_hours
+from monitor.domain.opening_hours import is_open
+from monitor.planning.last_start import BEFORE_MS, LastStart
 from monitor.planning.problem import SOLVER, Plan
 from monitor.planning.sensitivity import Shift
 from monitor.store.documents import documents_of
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
+    from monitor.store import Reader
 
 log = logging.getLogger(__name__)
 
@@ -74,6 +77,15 @@ def read(settings: Settings) -> PresentPlan | None:
         log.warning("plan cannot be read reason=%s", exc)
         return None
     return found if found.format == FORMAT else None
+
+
+def last_starts(reader: Reader, settings: Settings, now_ms: int) -> tuple[LastStart, ...]:
+    """Last starts of today by the stored plan; none earlier in the day."""
+    hours, zone = shop_hours(reader, settings), settings.zone
+    if not is_open(hours, zone, now_ms) or is_open(hours, zone, now_ms + BEFORE_MS):
+        return ()
+    found = read(settings)
+    return found.last_starts if found is not None and found.fresh(now_ms) else ()
 
 
 def kept_at(settings: Settings) -> int:

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.commands.closing import shop_hours
 from monitor.core import formats
 from monitor.core.errors import Rejected
-from monitor.domain.opening_hours import is_open
 from monitor.domain.repairs.step import CLAMPED
-from monitor.planning import present
-from monitor.planning.last_start import BEFORE_MS, LastStart, StartVerdict
+from monitor.planning.last_start import LastStart, StartVerdict
 from monitor.waits.text import about
 
 if TYPE_CHECKING:
@@ -20,8 +17,6 @@ if TYPE_CHECKING:
     from monitor.commands import Journal
     from monitor.planning.problem import TimeRange
     from monitor.planning.sensitivity import Shift
-    from monitor.settings import Settings
-    from monitor.store import Reader
 
 
 class Names:
@@ -127,17 +122,11 @@ def unknown_air(places: Iterable[str]) -> str:
 
 
 def last_start_sentences(
-    reader: Reader, settings: Settings, journal: Journal, now_ms: int
+    starts: Iterable[LastStart], journal: Journal, now_ms: int, zone: ZoneInfo
 ) -> list[str]:
-    """Sentences on the last starts of today, by the present plan; none earlier in the day."""
-    hours, zone = shop_hours(reader, settings), settings.zone
-    if not is_open(hours, zone, now_ms) or is_open(hours, zone, now_ms + BEFORE_MS):
-        return []
-    found = present.read(settings)
-    if found is None or not found.fresh(now_ms):
-        return []
+    """Verdicts on starts before closing, each as a sentence."""
     names = Names(journal)
-    return [last_start_sentence(one, names, now_ms, zone) for one in found.last_starts]
+    return [last_start_sentence(one, names, now_ms, zone) for one in starts]
 
 
 def last_start_sentence(one: LastStart, names: Names, now_ms: int, zone: ZoneInfo) -> str:

@@ -133,7 +133,12 @@ class EvaluationCycle:
             now_ms,
             kept=self._outlooks,
             looks=self._looks,
-            last_starts=last_start_sentences(self._reader, self._settings, self._journal, now_ms),
+            last_starts=last_start_sentences(
+                present.last_starts(self._reader, self._settings, now_ms),
+                self._journal,
+                now_ms,
+                self._settings.zone,
+            ),
         )
         try:
             self._update_alerts(sight, now_ms)
