@@ -98,10 +98,11 @@ def _worst(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
         warmth = found.state in (AirState.COLD, AirState.HOT)
         quantity = "temperature" if warmth else "humidity"
         until = f", until it is back at {formats.with_unit(quantity, found.ends_at, unit)}"
+    also = f", and {found.also.state}" if found.also is not None else ""
     return Headline(
         found.state,
         air.state_words(unit),
-        f"{found.state.capitalize()} {since(air, now_ms, zone)}{until}. {found.advice}".strip(),
+        f"{found.state.capitalize()} {since(air, now_ms, zone)}{until}{also}. {found.advice}".strip(),
     )
 
 

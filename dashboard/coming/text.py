@@ -161,7 +161,7 @@ def wall_line(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Hea
     by = at if at == "now" else f"by {at}"
     detail = f"{name}: {likely(spell.chance)} chance, {_extreme(sort, spell, unit)} {by}."
     state = "damp" if sort == "over" else sort
-    return Headline(state, f"{formats.first_upper(sentence)}", detail)
+    return Headline(state, formats.first_upper(sentence), detail)
 
 
 _WALL_WORDS = {"dry": "dry", "over": "damp"}

@@ -385,3 +385,6 @@ def test_a_change_over_time_is_offered_only_where_a_trace_tells_of_it():
 )
 def test_a_margin_is_never_taken_for_a_temperature(margin_k, fahrenheit, words):
     assert value_text(margin_k, "K", fahrenheit=fahrenheit) == words
+    margins = [one.text for one in WATCHABLE.values() if one.unit == "K"]
+    assert margins
+    assert all("above the dew point" in one for one in margins)
