@@ -185,7 +185,7 @@ def forked(
 ) -> int | None:
     """Fuzz an edge in a fork of this process, unguided: 24 times the imports take 15 s."""
     import dashboard.app  # noqa: F401 - what most edges need
-    import monitor.cli  # noqa: F401
+    import monitor.cli  # noqa: F401 - likewise
 
     def begin() -> None:
         os.dup2(said.fileno(), 1)

@@ -219,7 +219,7 @@ def outages(chromium: Any, *, quick: bool) -> None:
             for pid in service.children(word):
                 os.kill(pid, signal.SIGKILL)
 
-        nothing = lambda: None  # noqa: E731
+        nothing = lambda: None  # noqa: E731 - one line
         case("board killed", lambda: kill("dashboard"), nothing)
         if quick:
             seen.context.close()
