@@ -20,6 +20,10 @@
 
   function fits(air) {
     if (air.scrollHeight > air.clientHeight + 1 || air.scrollWidth > air.clientWidth + 1) return false;
+    const low = air.getBoundingClientRect().bottom + 0.5; // a height to scroll is rounded
+    for (const part of air.children) {
+      if (part.getBoundingClientRect().bottom > low) return false;
+    }
     for (const part of air.querySelectorAll(".in, .who, .clamps li, .clamps .when, .ribbon-said")) {
       if (part.scrollWidth > part.clientWidth + 1) return false;
     }
@@ -88,14 +92,16 @@
 
   new MutationObserver((changes) => {
     const real = changes.some((change) => {
-      const at = change.target;
-      return !(at.nodeType === 1 && at.closest(".heard, .clock, .js-plotly-plot"));
+      const at = change.target.nodeType === 3 ? change.target.parentElement : change.target;
+      return !(at?.nodeType === 1 && at.closest(".heard, .clock, .js-plotly-plot"));
     });
     if (real && (document.getElementById("air") || root.dataset.fit)) fit();
   }).observe(document.documentElement, {
-    subtree: true, childList: true, attributes: true, attributeFilter: ["hidden"], // a notice comes or goes
+    subtree: true, childList: true, characterData: true,
+    attributes: true, attributeFilter: ["hidden"], // a notice comes or goes
   });
   window.addEventListener("resize", fit);
   document.addEventListener("toggle", fit, true);
-  if (document.fonts && document.fonts.ready) document.fonts.ready.then(fit);
+  document.fonts?.ready.then(fit);
+  document.fonts?.addEventListener("loadingdone", fit); // of a text that came later
 })();

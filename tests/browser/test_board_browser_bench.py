@@ -75,6 +75,26 @@ def test_the_wall_with_clamps_and_five_places_neither_scrolls_nor_cuts(bench, vi
     assert min(sizes) >= 96
 
 
+def test_the_wall_is_fitted_again_when_a_text_grows(bench, visit):
+    page = opened(visit("wall"), bench, "/")
+    first = page.locator(".clamps .of").first
+    before = first.bounding_box()["height"]
+    first.evaluate(
+        "of => { of.firstChild.nodeValue = 'As long as a line of five words. '.repeat(4); }"
+    )
+    until(page, f"document.querySelector('.clamps .of').getBoundingClientRect().height > {before}")
+    assert page.evaluate(CUT) == []
+
+
+def test_no_height_of_the_screen_cuts_the_wall(bench, visit):
+    """A height to scroll is a whole number, so a part can reach beyond the screen unseen by it."""
+    seen = visit("wall")
+    page = opened(seen, bench, "/")
+    for height in range(1000, 1090, 3):
+        seen.resize((1920, height))
+        assert page.evaluate(CUT) == [], height
+
+
 def test_a_pot_is_tapped_on_and_off_and_a_batch_is_recorded(bench, visit):
     seen = visit("phone")
     page = opened(seen, bench, "/bench/glue")
