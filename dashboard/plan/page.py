@@ -229,14 +229,12 @@ def listed(
 ) -> list[Component]:
     """Every open repair with its ready time and promise."""
     zone, names = shop.settings.zone, Names(journal)
-    ready = agendas.planned_repairs(present)
     items = []
     for repair in agendas.open_repairs(journal):
-        of = ready.get(repair.id)
         done = sum(one.finished for one in repair.steps)
         lines = [
-            text.ready(repair, of, now, zone),
-            text.promise(repair, of, now, zone),
+            text.ready(repair, present, now, zone),
+            text.promise(repair, present, now, zone),
             text.sensitive(repair, present, names, shop.place_names(), now, zone),
             *text.notes(repair, present, names, formats.unit_of(shop.settings)),
         ]

@@ -93,13 +93,12 @@ def live(shop: ShopData, book: PlanQueries, repair: Repair, *, writer: bool) -> 
     trouble, present = text.state(journal, present, now), text.usable(present, now)
     planned = agendas.planned_steps(present)
     wrong = agendas.in_wrong_air(present)
-    of = agendas.planned_repairs(present).get(repair.id)
     if repair.handed_out_ms is not None:
         lines = [f"Handed out {formats.when(repair.handed_out_ms, now, zone)}."]
     else:
         lines = [
-            text.ready(repair, of, now, zone),
-            text.promise(repair, of, now, zone),
+            text.ready(repair, present, now, zone),
+            text.promise(repair, present, now, zone),
             text.sensitive(repair, present, names, shop.place_names(), now, zone),
             *text.notes(repair, present, names, unit),
             trouble,

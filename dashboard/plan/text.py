@@ -10,7 +10,15 @@ from dashboard.ui import formats
 from monitor.domain.repairs.step import CLAMPED, StepState
 from monitor.planning.last_start import shown_from
 from monitor.planning.problem import NoteKind
-from monitor.planning.words import chance, planned_at, range_words, shift_sentence, soft_sentence
+from monitor.planning.words import (
+    as_planned,
+    chance,
+    note_texts,
+    planned_at,
+    range_words,
+    shift_sentence,
+    soft_sentence,
+)
 from monitor.runtime.service_troubles import full_stop
 from monitor.waits.text import ROUND_MS
 
@@ -23,7 +31,7 @@ if TYPE_CHECKING:
     from monitor.domain.repairs.repair import Repair
     from monitor.domain.repairs.step import Step
     from monitor.planning.present import PresentPlan
-    from monitor.planning.problem import PlannedRepair, PlannedStep
+    from monitor.planning.problem import PlannedStep, TimeRange
     from monitor.planning.words import Names
 
 SHIFTS_SHOWN = 2
@@ -92,11 +100,6 @@ NOTES = {
     NoteKind.FRESH_JOINT,
 }
 """Kinds of notes that no other sentence of the page says."""
-AGAINST = {NoteKind.NOT_SAFE, NoteKind.AIR_AHEAD, NoteKind.FRESH_JOINT}
-"""Kinds of notes that may move a step, and so the ready time."""
-ASSUMED = "The ready time and the chance assume that each step starts as planned. Against that:"
-
-
 WARNINGS = {
     NoteKind.NOT_SAFE: "Not safe to close then.",
     NoteKind.AIR_AHEAD: "The air is likely to be wrong for it then.",
@@ -126,12 +129,10 @@ def notes(
     plan = present.plan if present is not None else None
     found = [one for one in plan.notes if one.repair == repair.id] if plan is not None else []
     whose = f"{names.instrument(repair.id)}: "
-    found = sorted(
-        (one for one in found if one.kind in NOTES), key=lambda one: one.kind in AGAINST
+    return note_texts(
+        (one for one in found if one.kind in NOTES),
+        lambda one: formats.in_reader_unit(one.text.removeprefix(whose), unit),
     )
-    texts = [formats.in_reader_unit(one.text.removeprefix(whose), unit) for one in found]
-    first = next((i for i, one in enumerate(found) if one.kind in AGAINST), None)
-    return texts if first is None else [*texts[:first], ASSUMED, *texts[first:]]
 
 
 def usable(present: PresentPlan | None, now_ms: int) -> PresentPlan | None:
@@ -178,8 +179,9 @@ def wall_line(
     return first
 
 
-def ready(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) -> str:
-    """Sentence on when a repair will be ready."""
+def ready(repair: Repair, present: PresentPlan | None, now: int, zone: ZoneInfo) -> str:
+    """Sentence on when a repair will be ready, with its condition."""
+    of = agendas.planned_repairs(present).get(repair.id)
     if repair.ready_ms is not None:
         return f"All work was finished {formats.when(repair.ready_ms, now, zone)}."
     if not repair.steps:
@@ -189,24 +191,31 @@ def ready(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) ->
             labels = ", ".join(one.label for one in repair.consents_awaited)
             return f"The ready time is not known until the client agrees to: {labels}."
         return "The ready time is not known yet."
-    return f"Ready {range_words(of.ready, now, zone, ' (8 in 10 cases)')}."
+    times = range_words(of.ready, now, zone, " (8 in 10 cases)")
+    return f"Ready {times}{as_planned(present, repair.id)}."
 
 
-def promise(repair: Repair, of: PlannedRepair | None, now: int, zone: ZoneInfo) -> str:
-    """The promise and the chance to keep it, and the earliest date to promise."""
-    found = []
+def promise(repair: Repair, present: PresentPlan | None, now: int, zone: ZoneInfo) -> str:
+    """The promise and the chance to keep it, and the earliest date to promise, with their condition."""
+    found, only_if = [], as_planned(present, repair.id)
+    of = agendas.planned_repairs(present).get(repair.id)
     if repair.promised_ms is not None:
         at = formats.ahead(repair.promised_ms, now, zone)
         if repair.promised_ms <= now:
             found.append(f"It was promised for {at}. Agree on a new date with the client.")
         elif of is not None and of.kept is not None:
-            found.append(f"Promised for {at}: {chance(of.kept)} chance to keep it.")
+            found.append(f"Promised for {at}: {chance(of.kept)} chance to keep it{only_if}.")
         else:
             found.append(f"Promised for {at}.")
     if of is not None and of.ready is not None and repair.ready_ms is None:
-        date = planned_at(of.ready.high_ms, now, zone)
-        found.append(f"Earliest time to promise with a 90 % chance: {date}.")
+        found.append(earliest_promise(of.ready, only_if, now, zone))
     return " ".join(found)
+
+
+def earliest_promise(ready: TimeRange, only_if: str, now: int, zone: ZoneInfo) -> str:
+    """Sentence on the earliest date to promise, with its condition."""
+    date = planned_at(ready.high_ms, now, zone)
+    return f"Earliest time to promise with a 90 % chance{only_if}: {date}."
 
 
 def sensitive(

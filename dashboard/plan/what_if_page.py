@@ -19,7 +19,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 from monitor.domain.repairs.stock import Sort
 from monitor.planning.what_if import HELD_PCT, NEW
-from monitor.planning.words import Names, planned_at, range_words
+from monitor.planning.words import AS_PLANNED, ASSUMED_IF, Names, planned_at, range_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -159,7 +159,8 @@ def answered(shop: ShopData, book: PlanQueries, given: Mapping[str, str]) -> lis
 
 
 def effect_lines(found: Sequence[Effect], names: Names, now: int, zone: ZoneInfo) -> list[str]:
-    """Effects of a change: the new repair and its earliest promise first, then each repair."""
+    """Effects of a change: the new repair and its earliest promise first, then each repair, and what
+    the times assume."""
     first, rest = [], []
     for one in found:
         if one.repair == NEW:
@@ -167,11 +168,8 @@ def effect_lines(found: Sequence[Effect], names: Names, now: int, zone: ZoneInfo
                 first.append("The new repair: it cannot be planned in the known opening hours.")
                 continue
             ready = range_words(one.after, now, zone)
-            promise = planned_at(one.after.high_ms, now, zone)
-            first.append(
-                f"The new repair: ready {ready}. Earliest time to promise with a 90 % chance: "
-                f"{promise}."
-            )
+            promise = text.earliest_promise(one.after, f", {AS_PLANNED}", now, zone)
+            first.append(f"The new repair: ready {ready}. {promise}")
             continue
         name = names.repair(one.repair)
         if one.before is None or one.after is None:
@@ -180,4 +178,4 @@ def effect_lines(found: Sequence[Effect], names: Names, now: int, zone: ZoneInfo
         moved = text.moved_words(one.before.usual_ms, one.after.usual_ms)
         ready = planned_at(one.after.usual_ms, now, zone)
         rest.append(f"{name}: {moved}. Ready {ready}.")
-    return [*first, *rest]
+    return [*first, *rest, ASSUMED_IF] if found else []

@@ -94,6 +94,7 @@ def promise(
     """Show the earliest date to promise a client, for a repair that is not taken in yet."""
     from monitor.domain.repairs.learning import kept_promises
     from monitor.planning.what_if import NEW, Changes
+    from monitor.planning.words import AS_PLANNED
 
     with journal_of(settings) as (reader, journal):
         known(template, journal.templates, "template")
@@ -116,7 +117,8 @@ def promise(
             | {"ready": ready, "promises": kept}
         )
         return
-    out.print(f"Promise {formats.day(day)} or later: ready by then in 9 of 10 cases.")
+    at = f"{formats.day(day)} or later"
+    out.print(f"Promise {at}: ready by then in 9 of 10 cases, {AS_PLANNED}.")
     out.print(f"Usually ready {when(ready.usual_ms, settings)}, if you take it in now.")
     if kept.promised:
         out.print(f"Promises kept so far: {kept.kept} of {kept.promised}.")
@@ -189,6 +191,7 @@ def _print_present(
         BY_RULES,
         Names,
         last_start_sentence,
+        note_texts,
         planned_at,
         shift_sentence,
         unknown_air,
@@ -215,8 +218,9 @@ def _print_present(
             for one in found.steps
         ],
     )
-    _print_repairs(found, journal, names, settings)
-    for note in (*(note.text for note in found.notes), unknown_air(present.unknown)):
+    _print_repairs(present, found, journal, names, settings)
+    notes = note_texts(found.notes, lambda one: one.text)
+    for note in (*notes, unknown_air(present.unknown)):
         if note:
             out.print(in_reader_unit(note, settings))
     places = {place.id: place.label for place in settings.places}
@@ -259,18 +263,21 @@ def _ready(one: PlannedStep, names: Names, now: int, settings: Settings) -> str:
     return range_words(one.ready, now, settings.zone) if one.known else "not known"
 
 
-def _print_repairs(found: Plan, journal: Journal, names: Names, settings: Settings) -> None:
-    from monitor.planning.words import chance, range_words
+def _print_repairs(
+    present: PresentPlan, found: Plan, journal: Journal, names: Names, settings: Settings
+) -> None:
+    from monitor.planning.words import as_planned, chance, range_words
 
     rows = []
     for one in found.repairs:
         own = journal.repairs.get(one.repair)
         promised_ms = own.promised_ms if own is not None else None
         promised = formats.ahead(promised_ms, now_ms(), settings.zone) if promised_ms else ""
-        kept = "" if one.kept is None else chance(one.kept)
+        only_if = as_planned(present, one.repair)
+        kept = "" if one.kept is None else f"{chance(one.kept)}{only_if}"
         ready = "not known"
         if one.ready is not None:
-            ready = range_words(one.ready, now_ms(), settings.zone)
+            ready = f"{range_words(one.ready, now_ms(), settings.zone)}{only_if}"
         rows.append((names.repair(one.repair), ready, promised, kept))
     print_table(("repair", "ready about", "promised", "chance to keep it"), rows)
 
@@ -285,7 +292,7 @@ def _print_change(
     as_json: bool,
 ) -> None:
     from monitor.planning.what_if import NEW, later_ms
-    from monitor.planning.words import Names, planned_at, range_words
+    from monitor.planning.words import ASSUMED_IF, Names, planned_at, range_words
 
     after = _planned(reader, settings, journal, changes)
     if present.plan is None:
@@ -307,6 +314,7 @@ def _print_change(
         name = f"New: {changes.template}" if one.repair == NEW else names.repair(one.repair)
         rows.append((name, old, ready, days_words(moved.get(one.repair))))
     print_table(("repair", "ready now", "ready then", "difference"), rows)
+    out.print(ASSUMED_IF)
 
 
 def days_words(later_by_ms: int | None) -> str:

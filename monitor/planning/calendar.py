@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from monitor.core import formats
 from monitor.core.clock import from_ms
-from monitor.planning.words import Names, chance, range_words
+from monitor.planning.words import Names, as_planned, chance, range_words
 from monitor.waits.text import about
 
 if TYPE_CHECKING:
@@ -109,11 +109,12 @@ def _ready(
     event.add("transp", "TRANSPARENT")
     event.add("status", "TENTATIVE")
     event.add("summary", f"Ready, about: {names.repair(repair.repair)}")
-    lines = [f"Ready: {range_words(repair.ready, now_ms, settings.zone)}"]
+    only_if = as_planned(present, repair.repair)
+    lines = [f"Ready: {range_words(repair.ready, now_ms, settings.zone)}{only_if}"]
     own = journal.repairs.get(repair.repair)
     if own is not None and own.promised_ms is not None:
         lines.append(f"Promised: {formats.ahead(own.promised_ms, now_ms, settings.zone)}")
         if repair.kept is not None:
-            lines.append(f"Chance to keep the promise: {chance(repair.kept)}")
+            lines.append(f"Chance to keep the promise: {chance(repair.kept)}{only_if}")
     event.add("description", "\n".join(lines))
     return event

@@ -8,13 +8,15 @@ from monitor.core import formats
 from monitor.core.errors import Rejected
 from monitor.domain.repairs.step import CLAMPED
 from monitor.planning.last_start import LastStart, StartVerdict
+from monitor.planning.problem import Note, NoteKind
 from monitor.waits.text import about
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from zoneinfo import ZoneInfo
 
     from monitor.commands import Journal
+    from monitor.planning.present import PresentPlan
     from monitor.planning.problem import TimeRange
     from monitor.planning.sensitivity import Shift
 
@@ -103,6 +105,35 @@ def chance(share: float) -> str:
     if share > 0.99:
         return "more than 99 %"
     return "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
+AGAINST = frozenset((NoteKind.NOT_SAFE, NoteKind.AIR_AHEAD, NoteKind.FRESH_JOINT))
+"""Kinds of notes that may move a step, and so the ready time."""
+AS_PLANNED = "if each step starts as planned"
+"""Condition of a ready time and a chance."""
+ASSUMED = "The ready time and the chance assume that each step starts as planned. Against that:"
+ASSUMED_IF = (
+    "These times assume that each step starts as planned. For the repairs in the shop, Plan shows "
+    "what is against it."
+)
+"""Sentence on times that are only supposed."""
+
+
+def as_planned(present: PresentPlan | None, repair: str) -> str:
+    """Condition to put behind the figures of a repair; "" where nothing is against a step of it."""
+    if present is None or present.plan is None:
+        return ""
+    against = [one.repair for one in present.plan.notes if one.kind in AGAINST]
+    against += [one.repair for one in present.last_starts if one.verdict is StartVerdict.AIR]
+    return f", {AS_PLANNED}" if repair in against else ""
+
+
+def note_texts(notes: Iterable[Note], said: Callable[[Note], str]) -> list[str]:
+    """Texts of notes, those against a step last, under what the figures assume."""
+    found = sorted(notes, key=lambda one: one.kind in AGAINST)
+    texts = [said(one) for one in found]
+    first = next((i for i, one in enumerate(found) if one.kind in AGAINST), None)
+    return texts if first is None else [*texts[:first], ASSUMED, *texts[first:]]
 
 
 BY_RULES = (

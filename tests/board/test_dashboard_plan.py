@@ -23,13 +23,13 @@ from dashboard.ui import plots
 from dashboard.ui.themes import theme
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import WORDS
-from monitor.domain.repairs.repair import Repair
+from monitor.domain.repairs.repair import Promise, Repair
 from monitor.domain.repairs.step import Step, StepKind, cautions_of
 from monitor.planning import present
 from monitor.planning.last_start import LastStart, StartVerdict
-from monitor.planning.problem import DampAir, Note, NoteKind, PlannedStep, TimeRange
+from monitor.planning.problem import DampAir, Note, NoteKind, PlannedRepair, PlannedStep, TimeRange
 from monitor.planning.sensitivity import Shift
-from monitor.planning.words import BY_RULES, Names
+from monitor.planning.words import AGAINST, AS_PLANNED, ASSUMED, ASSUMED_IF, BY_RULES, Names
 from monitor.service.state_publisher import repair_state
 from monitor.store import Writer
 
@@ -140,8 +140,38 @@ def test_a_ready_time_says_that_it_does_not_count_what_is_against_a_step(book, r
         warned = replace(kept, plan=plan)
         return text.notes(journal.repairs[repair], warned, Names(journal), "C")
 
-    assert listed(unsafe, fixed) == [f"{fixed}.", text.ASSUMED, f"{unsafe}."]
+    assert listed(unsafe, fixed) == [f"{fixed}.", ASSUMED, f"{unsafe}."]
     assert listed(fixed) == [f"{fixed}."]
+
+
+def test_a_figure_that_rests_on_a_step_that_is_advised_against_says_so_beside_it(
+    data, book, repair
+):
+    now, zone = now_ms(), data.settings.zone
+    kept = replace(book.plan(), last_starts=())
+    of = PlannedRepair(repair, TimeRange(now + DAY, now + 2 * DAY, now + 3 * DAY), 0.995)
+    promises = (Promise(now, now + 9 * DAY),)
+    found = replace(book.journal().repairs[repair], promises=promises)
+
+    def told(*notes, starts=()):
+        plan = replace(kept.plan, repairs=(of,), notes=notes)
+        plan = replace(kept, plan=plan, last_starts=starts)
+        return text.ready(found, plan, now, zone), text.promise(found, plan, now, zone)
+
+    def ends(ready, promise):
+        chance, date = promise.split("chance to keep it")[1].split(" Earliest time to promise ")
+        return ready.rpartition(" (8 in 10 cases)")[2], chance, date.partition(": ")[0]
+
+    figures = (".", ".", "with a 90 % chance")
+    assert ends(*told()) == figures
+    assert ends(*told(Note(NoteKind.NOT_SAFE, "another", "1", "Not safe."))) == figures
+    condition = f", {AS_PLANNED}"
+    with_it = (f"{condition}.", f"{condition}.", f"with a 90 % chance{condition}")
+    for kind in AGAINST:
+        assert ends(*told(Note(kind, repair, "1", "A whole sentence."))) == with_it
+    start = LastStart(repair, "1", StartVerdict.AIR, of.ready, True, why="Too cold to glue.")
+    assert ends(*told(starts=(start,))) == with_it  # the present air is against it
+    assert ends(*told(starts=(start._replace(verdict=StartVerdict.NIGHT),))) == figures
 
 
 def test_cautions_stand_where_a_step_can_be_started_and_nowhere_else(data, book, repair):
@@ -490,7 +520,8 @@ def test_what_if_answers_in_days_and_refuses_in_words(client, book, repair, monk
     assert "Choose at least one change" in asked()
     answer = asked(template="bushing", rush="yes", saturday="yes", place="front-bench", rh="45")
     assert "The new repair: ready" in answer
-    assert "90 % chance" in answer
+    assert f"90 % chance, {AS_PLANNED}" in answer
+    assert ASSUMED_IF in answer
     assert Names(book.journal()).repair(repair) in answer
     assert "must be 0 to 100" in asked(clamps="spool-clamps", more="-4")
     assert "must be 20 to 80" in asked(place="front-bench", rh="wet")

@@ -27,7 +27,8 @@ from monitor.domain.opening_hours import DAYS
 from monitor.domain.wait_types import KINDS
 from monitor.people.board_keys import make_board_keys
 from monitor.planning import present
-from monitor.planning.problem import Plan, PlannedRepair, PlannedStep, TimeRange
+from monitor.planning.problem import Note, NoteKind, Plan, PlannedRepair, PlannedStep, TimeRange
+from monitor.planning.words import AS_PLANNED
 from monitor.science.waits.latest_start import LatestStart
 from monitor.store.secret_files import FolderFiles
 from monitor.waits.evaluation import CLOCK_DOUBTED
@@ -344,6 +345,9 @@ def test_the_plan_is_a_calendar_of_its_own(settings, commands, client):
         seconds=0.1,
     )
     present.keep(settings, present.PresentPlan(made_ms=now, version=1, plan=found))
+    assert AS_PLANNED not in client.get(link).text
+    unsafe = replace(found, notes=(Note(NoteKind.NOT_SAFE, "1", "3", "Not safe to close."),))
+    present.keep(settings, present.PresentPlan(made_ms=now, version=1, plan=unsafe))
     answer = client.get(link)
     assert (answer.status_code, answer.mimetype) == (200, "text/calendar")
     work, out = icalendar.Calendar.from_ical(answer.data).walk("VEVENT")
@@ -353,7 +357,7 @@ def test_the_plan_is_a_calendar_of_its_own(settings, commands, client):
     assert is_rounded_up(to_ms(out["dtstart"].dt), ready.usual_ms)
     assert work["status"] == "TENTATIVE"
     assert str(out["summary"]) == "Ready, about: VN-9, Bass bar"
-    assert "Chance to keep the promise: 93 %" in str(out["description"])
+    assert f"Chance to keep the promise: 93 %, {AS_PLANNED}" in str(out["description"])
     commands.carry_out(
         {"about": "repair", "do": "move", "repair": "1", "step": "3", "fixed_ms": now + HOUR}, now
     )

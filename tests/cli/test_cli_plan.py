@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import command_server
@@ -18,6 +19,8 @@ from monitor.core.clock import now_ms
 from monitor.domain.alerts.rule_registry import in_use
 from monitor.domain.topic_rules import COMMAND_TOPIC
 from monitor.planning import present
+from monitor.planning.problem import Note, NoteKind
+from monitor.planning.words import AS_PLANNED, ASSUMED, ASSUMED_IF
 from monitor.planning.worker import Planner
 from monitor.service.state_publisher import REPAIR_FILTER
 from monitor.settings import load
@@ -80,11 +83,23 @@ def test_the_plan_is_shown_and_what_if_says_what_would_change(shop):
     text = shop.command("plan").stdout
     assert "Glue crack, bass side: VN-1" in text
     assert "VN-2, Crack" in text
+    with closing(Reader(shop.store)) as reader:
+        Planner(shop.settings, reader).look(now_ms())
+    kept = present.read(shop.settings)
+    notes = tuple(
+        Note(kind, "1", "2", f"VN-1: {kind}.") for kind in (NoteKind.NOT_SAFE, NoteKind.LEFT_OPEN)
+    )
+    present.keep(shop.settings, replace(kept, plan=replace(kept.plan, notes=notes)))
+    lines = " ".join(shop.command("plan").stdout.split())
+    assert f"VN-1: left open. {ASSUMED} VN-1: not safe to close." in lines
+    present.keep(shop.settings, replace(kept, plan=replace(kept.plan, notes=notes[1:])))
+    assert ASSUMED not in " ".join(shop.command("plan").stdout.split())
     more = shown(shop, "plan", "--stock", "crack clamps=8")
     assert min(more["later_days"].values()) < -0.3
     told = shop.command("plan", "--stock", "crack-clamps=12", "--rush", "crack").stdout
     assert "later" in told  # the rush job goes first
     assert "New: crack" in told
+    assert ASSUMED_IF in " ".join(told.split())
     assert "must be one of" in shop.command("plan", "--stock", "bananas=3").stderr
     none = shop.command("plan", "--stock", "crack-clamps=-4").stderr
     assert "number of crack-clamps = -4: must be 0 to 200" in none
@@ -100,7 +115,7 @@ def test_a_date_is_promised_for_a_repair_that_is_not_taken_in(shop):
     assert ready["low_at"] <= ready["usual_at"] <= ready["high_at"]
     assert found["promise"] >= ready["high_at"][:10]
     assert (
-        "ready by then in 9 of 10 cases"
+        f"ready by then in 9 of 10 cases, {AS_PLANNED}."
         in shop.command("promise", "crack", "--place", "bench").stdout
     )
     assert "There is no template 'crak'" in shop.command("promise", "crak").stderr
