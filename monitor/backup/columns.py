@@ -41,7 +41,10 @@ JSON: dict[str, tuple[str, dict[str, str]]] = {
     "tally": ("Totals since the start.", {"name": "what is counted", "n": "number"}),
     "delivered": (
         "Messages that came without a time, so that a repeat is known.",
-        {"packet_id": "number of the MQTT packet", "digest": "checksum of the message"},
+        {
+            "packet_id": "number of the MQTT packet",
+            "digest": "checksum of the message; for packet 0 of each ingest the mark of a transaction",
+        },
     ),
     "refused": (
         "Rejected messages.",

@@ -28,8 +28,8 @@ LATENESS_EVERY_MS = 60_000
 class Batch(NamedTuple):
     """The content of a group of messages. `arrived` has readings dated by their arrival whose
     times may be those of others: a clock that is set back shows each time twice. `deliveries` has
-    digests by packet id; `singly` are commands and forecasts, each a transaction of its own;
-    `lateness` is as `Writer.write` has it."""
+    digests by packet id, and the group's mark; `singly` are commands and forecasts, each a transaction
+    of its own; `lateness` is as `Writer.write` has it."""
 
     readings: list[Reading]
     arrived: list[Reading]
@@ -85,22 +85,26 @@ class BatchReader:
         self._contract, self._writer, self._clock = contract, writer, clock
         self._newcomers, self._first_packet = newcomers, first_packet
         self.lateness = Lateness()
-        self._passed_ms = self._passing_ms = clock.now_ms() + AHEAD_MAX_MS
-        """No reading that was dated by its arrival is later: of those stored, and with the group
-        that is being read. [ms]"""
+        self._last_ms, self._passed_ms = 0, clock.now_ms() + AHEAD_MAX_MS
+        """The last arrival, and the time before which the clock may show a time for a second time.
+        [ms]"""
 
     def read(
-        self, arrivals: list[Arrival], came: Moment | None = None, within_ms: int = 0
+        self,
+        arrivals: list[Arrival],
+        came: Moment | None = None,
+        within_ms: int = 0,
+        mark: bytes = b"",
     ) -> Batch:
         """Decode a group of messages that came in the `within_ms` before a moment, or before now;
-        nothing is stored yet. [ms]"""
+        nothing is stored yet. If a second try would store something twice, the group's `mark` is
+        among the deliveries, under our first packet id. [ms]"""
         batch = Batch([], [], [], {}, Counter(), [], {}, [], Visit())
         came, unknown = came or self._clock.moment(), self._clock.unknown()
-        self._passing_ms = self._passed_ms
         doubted = unknown or came.wall_ms != came.steady_ms
         latest_ms = came.steady_ms + AHEAD_MAX_MS
         batch.tallies["messages"] = len(arrivals)
-        note_lateness = self.lateness.note
+        note_lateness, with_care = self.lateness.note, False
         for arrival in arrivals:
             if command_about(arrival.topic) or forecast_source(arrival.topic):
                 batch.singly.append(arrival)
@@ -125,17 +129,19 @@ class BatchReader:
                 if readings and not arrival.retained and not unknown:
                     note_lateness(arrival, readings)
             else:
+                with_care = True
                 self._read_with_care(
                     arrival, readings, faults, timed=timed, batch=batch, kept=kept
                 )
         if batch.visit.beyond:
             batch.tallies[newcomers.BEYOND] += batch.visit.beyond
+        if with_care:
+            batch.deliveries[self._first_packet] = mark
         batch.lateness.update(self.lateness.due())
         return batch
 
     def stored(self, batch: Batch) -> None:
         """Note that the group that was read last is stored."""
-        self._passed_ms = self._passing_ms
         if batch.lateness:
             self.lateness.stored()
 
@@ -194,12 +200,12 @@ class BatchReader:
                 if faults and not known_bad:
                     _reject(batch, arrival, faults)
                 return
-        known = digest = None
         if arrival.qos:
             digest = digest_of(arrival)
             packet_id = self._first_packet + arrival.packet_id
-            known = batch.deliveries.get(packet_id) or self._writer.delivered(packet_id)
-            if arrival.repeat and known == digest:
+            if arrival.repeat and digest == (
+                batch.deliveries.get(packet_id) or self._writer.delivered(packet_id)
+            ):
                 batch.tallies["repeats"] += len(readings)
                 return
             batch.deliveries[packet_id] = digest
@@ -214,12 +220,11 @@ class BatchReader:
         elif kept is not None:
             batch.aside.append(kept)
             return
-        anew = not timed and arrival.received_ms < self._passing_ms
-        if anew and (known is None or known != digest):  # else it may be our own second try
-            batch.arrived.extend(readings)
-        else:
-            batch.readings.extend(readings)
-        self._passing_ms = max(self._passing_ms, arrival.received_ms)
+        if arrival.received_ms < self._last_ms:  # set back: the last time may come again too
+            self._passed_ms = max(self._passed_ms, self._last_ms + 1)
+        self._last_ms = arrival.received_ms
+        anew = not timed and arrival.received_ms < self._passed_ms
+        (batch.arrived if anew else batch.readings).extend(readings)
         if faults:
             _reject(batch, arrival, faults)
 

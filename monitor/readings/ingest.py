@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import logging
+import secrets
 import threading
 import time
 from collections.abc import Callable, Iterable
@@ -34,7 +35,10 @@ PRUNE_EVERY = 2_000
 BATCH_MAX = 1_000
 """Most messages in one transaction."""
 PACKET_IDS = 1 << 16
-"""Number of packet ids of an MQTT session."""
+"""Number of packet ids of an MQTT session. No message has the first: under it the store keeps the mark
+of the last transaction that must not be repeated."""
+MARK_BYTES = 16
+"""Length of the random mark by which we know a transaction whose end we did not hear."""
 IDLE_WAIT_S = 0.5
 """Longest wait for a message before checking for a stop. [s]"""
 
@@ -136,21 +140,23 @@ class Ingest:
         singly: list[Arrival] = []
         came = self._clock.moment()
         within_ms, self._came_ms = came.counter_ms - self._came_ms, came.counter_ms
+        mark = secrets.token_bytes(MARK_BYTES)
 
         def store() -> None:
-            batch = self._batches.read(arrivals, came, within_ms)
+            batch = self._batches.read(arrivals, came, within_ms, mark)
             try:
-                self.writer.write(
-                    batch.readings,
-                    arrived=batch.arrived,
-                    refusals=batch.refusals,
-                    deliveries=batch.deliveries.items(),
-                    tallies=batch.tallies,
-                    lateness=batch.lateness,
-                    messages_aside=batch.aside,
-                    also=functools.partial(self._also, batch.visit),
-                    alone=bool(batch.visit.states),
-                )
+                if not self._is_stored(mark):
+                    self.writer.write(
+                        batch.readings,
+                        arrived=batch.arrived,
+                        refusals=batch.refusals,
+                        deliveries=batch.deliveries.items(),
+                        tallies=batch.tallies,
+                        lateness=batch.lateness,
+                        messages_aside=batch.aside,
+                        also=functools.partial(self._also, batch.visit),
+                        alone=bool(batch.visit.states),
+                    )
             except VisitOutdated:  # another ingest has met somebody new: decide again
                 if self._newcomers is not None:
                     self._newcomers.reload()
@@ -172,7 +178,10 @@ class Ingest:
                 self._keep(sent_once)
             return
         for arrival in singly:
-            if not self._until_stored(functools.partial(self._handle_singly, arrival), 1):
+            handle = functools.partial(
+                self._handle_singly, arrival, secrets.token_bytes(MARK_BYTES)
+            )
+            if not self._until_stored(handle, 1):
                 return
         self.subscription.acknowledge(arrivals)
         self.messages += len(arrivals)
@@ -211,13 +220,20 @@ class Ingest:
             self.store_trouble = ""
         return True
 
-    def _handle_singly(self, arrival: Arrival) -> None:
+    def _is_stored(self, mark: bytes) -> bool:
+        """Return whether a try that failed as it seemed has stored what has this mark."""
+        return bool(self.store_trouble) and self.writer.delivered(self._first_packet) == mark
+
+    def _handle_singly(self, arrival: Arrival, mark: bytes) -> None:
         """Carry out a command or store a forecast; otherwise store the message as rejected."""
         digest = digest_of(arrival)
         packet_id = self._first_packet + arrival.packet_id
-        if arrival.repeat and self.writer.delivered(packet_id) == digest:
+        again = arrival.repeat and self.writer.delivered(packet_id) == digest
+        if again or self._is_stored(mark):
             return
-        deliveries = [(packet_id, digest)] if arrival.qos else []
+        deliveries = [(self._first_packet, mark)]
+        if arrival.qos:
+            deliveries.append((packet_id, digest))
         try:
             source = forecast_source(arrival.topic)
             most = PAYLOAD_MAX if source is None else FORECAST_MAX

@@ -177,7 +177,8 @@ class Writer:
         ------
         StoreUnavailable
             If the disk is full, locked or away: nothing was stored, and the same batch may be
-            tried again.
+            tried again. If a server was cut off during the commit and cannot be asked, all of it may
+            be stored: a mark among the `deliveries` tells.
         StoreFault
             If the database is damaged, or a value is not finite or beyond `LARGEST`.
         """

@@ -55,10 +55,11 @@ class Shop:
         )
         self.ingest.start()
 
-    def hears(self, payload=UNTIMED, *, repeat=False) -> None:
+    def hears(self, payload=UNTIMED, *, repeat=False, qos=1) -> None:
         self.sent += not repeat
-        self.script.groups.append([arrival(self.sent, payload, at=self.wall, repeat=repeat)])
+        one = arrival(self.sent, payload, at=self.wall, repeat=repeat, qos=qos)
         wanted = len(self.script.acknowledged) + 1
+        self.script.groups.append([one])
         until(lambda: len(self.script.acknowledged) == wanted)
 
     def hears_all(self, *received_ms: int, payloads: Iterable[bytes] = ()) -> None:
@@ -68,6 +69,17 @@ class Shop:
         self.sent += len(arrivals)
         self.script.groups.append(arrivals)
         until(lambda: arrivals[-1].packet_id in self.script.acknowledged)
+
+    def end_of_next_commit_is_lost(self, monkeypatch) -> None:
+        """The next group is stored, and the ingest hears that it is not."""
+        write = self.writer.write
+
+        def uncertain(*given: object, **more: object) -> None:
+            monkeypatch.setattr(self.writer, "write", write)
+            write(*given, **more)
+            raise StoreUnavailable("cut off after the commit")
+
+        monkeypatch.setattr(self.writer, "write", uncertain)
 
     def humidity(self) -> list[float]:
         """The stored values, in the order of their times."""
@@ -186,24 +198,45 @@ def test_a_clock_that_is_set_back_shows_each_time_twice_and_no_reading_is_lost(s
     assert stored_humidity(shop.reader) == [46, 61, 62, 62, 46]
 
 
+def test_no_reading_is_lost_at_the_last_millisecond_before_the_clock_was_set_back(shop):
+    shop.passes(HOUR)
+    shop.hears()
+    shop.wall -= HOUR // 2
+    shop.hears(UNTIMED.replace(b"46", b"61"))
+    shop.passes(HOUR // 2)
+    shop.hears(UNTIMED.replace(b"46", b"62"))
+    assert shop.reader.tallies()["repeats"] == 0
+    assert stored_humidity(shop.reader) == [46, 61, 46, 62]
+
+
+def test_nor_within_one_group(shop):
+    shop.passes(HOUR)
+    payloads = [UNTIMED.replace(b"46", b"%d" % value) for value in (60, 61, 62)]
+    shop.hears_all(shop.wall, shop.wall - HOUR // 2, shop.wall, payloads=payloads)
+    assert shop.reader.tallies()["repeats"] == 0
+    assert stored_humidity(shop.reader) == [46, 61, 60, 62]
+
+
+@pytest.mark.parametrize("qos", [0, 1])
 @pytest.mark.parametrize("back", [0, HOUR])
-def test_a_group_whose_storing_is_reported_as_failed_is_stored_once(shop, back, monkeypatch):
-    write, fails = shop.writer.write, [True]
-
-    def uncertain(*given: object, **more: object) -> object:
-        done = write(*given, **more)
-        if fails.pop():
-            fails.append(False)
-            raise StoreUnavailable("cut off after the commit")
-        fails.append(False)
-        return done
-
+def test_a_group_whose_storing_is_reported_as_failed_is_stored_once(shop, back, qos, monkeypatch):
     shop.passes(MIN)
     shop.wall -= back
-    monkeypatch.setattr(shop.writer, "write", uncertain)
-    shop.hears()
+    shop.end_of_next_commit_is_lost(monkeypatch)
+    shop.hears(qos=qos)
     assert shop.times() == {START, START + MIN - back}
     assert shop.reader.tallies()["readings"] == 4
+
+
+def test_so_is_what_is_kept_aside_and_what_is_rejected(shop, monkeypatch):
+    shop.end_of_next_commit_is_lost(monkeypatch)
+    shop.hears(b"nothing", qos=0)
+    shop.wall += TO_2039
+    shop.end_of_next_commit_is_lost(monkeypatch)
+    shop.hears(qos=0)
+    assert [one.messages for one in aside.by_sensor(shop.reader)] == [1]
+    assert shop.reader.tallies()["refused"] == 1
+    assert shop.reader.tallies()["messages"] == 3
 
 
 def test_a_group_in_which_the_clock_steps_keeps_each_message_at_its_time(shop):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
 import socket
@@ -9,11 +10,15 @@ import threading
 import traceback
 
 import pytest
-from conftest import end_accepting
+from conftest import end_accepting, until
+from scripted_subscription import TOPIC, Script, arrival
 
 from monitor.core.clock import EVER_MS, from_ms, now_ms
 from monitor.core.errors import StoreFault, StoreMissing, StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
+from monitor.domain.topic_rules import COMMAND_TOPIC, FORECAST_TOPIC
+from monitor.readings.ingest import Ingest
+from monitor.readings.payload import Contract
 from monitor.store import Reader, Writer, rollups
 
 psycopg = pytest.importorskip("psycopg", reason="pip install '.[postgresql]'")
@@ -128,6 +133,46 @@ def test_a_commit_whose_answer_is_lost_is_not_done_twice(server):
     assert writer.write(readings(1), refusals=[refusal], tallies={"messages": 1}) == (1, 0)
     reader = Reader(server.shared)
     assert (len(reader.refused(9)), reader.tallies()["messages"]) == (1, 1)
+    writer.close()
+    way.close()
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload", "table"),
+    [
+        (TOPIC, b'[{"n":"humidity","u":"%RH","v":46}]', "reading"),
+        (TOPIC, b"nothing", "refused"),
+        (COMMAND_TOPIC.format("glue"), b'{"do":"mix","kind":"hide"}', "event"),
+        (COMMAND_TOPIC.format("glue"), b"nothing", "refused"),
+        (FORECAST_TOPIC.format("x"), b"nothing", "refused"),
+    ],
+)
+def test_nor_is_what_a_message_asks_for_if_the_server_cannot_be_asked_about_the_commit(
+    server, monkeypatch, caplog, topic, payload, table
+):
+    monkeypatch.setattr("monitor.store.postgresql.connection.ASK_S", 0)
+    monkeypatch.setattr("monitor.store.writer.RETRY_FIRST_S", 0.02)
+    way, script = CutAtCommit(server.port), Script()
+    writer = Writer(server.emptied().replace(f":{server.port}", f":{way.port}"))
+    ingest = Ingest(script, Contract(), writer)
+    script.groups.append([arrival(1, payload, topic=topic, qos=0)])
+    rows = f"SELECT count(*) FROM {table}"
+    transaction = writer.connection.transaction
+
+    @contextlib.contextmanager
+    def cut_once(**how):
+        with transaction(**how) as run:
+            yield run
+            if run.execute(rows).fetchone() == (1,):
+                monkeypatch.setattr(writer.connection, "transaction", transaction)
+                way.arm()
+
+    monkeypatch.setattr(writer.connection, "transaction", cut_once)
+    ingest.start()
+    until(lambda: script.acknowledged == [1])
+    ingest.stop(60)
+    assert "It is not known whether" in caplog.text
+    assert writer.connection.rows(rows) == [(1,)]
     writer.close()
     way.close()
 
