@@ -12,8 +12,9 @@ from dashboard.data.journal import SharedAnswers
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.domain.instrument import id_of
+from monitor.planning.step_check import closing_statuses
 from monitor.science.waits.air_ensemble import AirEnsemble
-from monitor.wood.evaluation import InstrumentStatus, instrument_statuses, wood_ahead, wood_history
+from monitor.wood.evaluation import InstrumentStatus, wood_ahead, wood_history
 
 if TYPE_CHECKING:
     from dashboard.data.journal import CachedJournal
@@ -49,14 +50,14 @@ class WoodQueries:
 
         def answer(reader: Reader, journal: Journal) -> list[InstrumentStatus]:
             here = [one for one in journal.instruments.values() if one.here]
-            found = instrument_statuses(reader, self._shop.settings, here, now_ms())
+            found = closing_statuses(reader, self._shop.settings, journal, here, now_ms())
             return sorted(found, key=lambda one: (-off_pct(one), one.instrument.arrived_ms))
 
-        return self._ask(
-            lambda reader, journal: self._statuses.get(
-                _grown(journal), lambda: answer(reader, journal)
-            )
-        )
+        def known(reader: Reader, journal: Journal) -> list[InstrumentStatus]:
+            waits = sum(one.version for one in journal.waits.values() if one.instrument)
+            return self._statuses.get((_grown(journal), waits), lambda: answer(reader, journal))
+
+        return self._ask(known)
 
     def status(self, instrument_id: str) -> InstrumentStatus | None:
         """Wood status of one instrument; None if no such one is in the shop."""

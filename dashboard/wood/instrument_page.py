@@ -125,7 +125,8 @@ def current_state(
         lead = f"{text.facts(one, places)}; {text.stay(one, now, zone)}."
     parts: list[Component] = [html.P(formats.first_upper(lead), className="lead")]
     if status is not None:
-        parts.append(wood_view.closing(status, now, zone))
+        unit = formats.unit_of(shop.settings)
+        parts.append(wood_view.closing(status, now, zone, unit))
     if writer and one.here:
         parts.append(tap_row(_taps(one)))
     elif writer:

@@ -48,7 +48,7 @@ def layout(shop: ShopData, book: WoodQueries) -> Component:
 def live(shop: ShopData, book: WoodQueries) -> list[Component]:
     """Parts that change by themselves: the sentence on top, the instruments, cautions."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
-    found = book.statuses()
+    unit, found = formats.unit_of(shop.settings), book.statuses()
     head, after = text.title(found)
     keys = dict.fromkeys(key for one in found for key in text.cautions(one))
     top = html.Div([html.H1(head), html.P(after)], className="wood-head")
@@ -60,7 +60,9 @@ def live(shop: ShopData, book: WoodQueries) -> list[Component]:
     return [
         top,
         view.heads(),
-        html.Ul([view.row(one, places, now, zone) for one in found], className="instruments"),
+        html.Ul(
+            [view.row(one, places, now, zone, unit) for one in found], className="instruments"
+        ),
         *view.cautions(list(keys)),
         html.P(
             [

@@ -31,8 +31,8 @@ OVER_A_YEAR = "more than a year"
 CUTS = {Cut.RADIAL: "quarter-sawn", Cut.TANGENTIAL: "slab-cut"}
 FACES = {Faces.BOTH: "both faces", Faces.INNER: "inner face only"}
 CAUTIONS = {
-    "joints": "Safe to close is about the wood and the air only. Close an instrument only when Bench "
-    "shows that its joints may be loaded.",
+    "joints": "Safe to close counts only the joints that are on Bench. Check all others before you "
+    "close an instrument.",
     "sudden": "Sudden drying cracks opened wood. Keep heaters, lamps, sun and draughts off it. Change "
     "the room's air slowly, a few % RH a day.",
     "humidifier": f"Humidifier: {HUMIDIFIER}",
@@ -174,8 +174,19 @@ def closing_question(instrument: Instrument) -> str:
     return "Safe to close" if instrument.open_now else "If opened now, safe to close"
 
 
-def closeness(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> Closeness:
-    """Advice on whether an instrument may be closed."""
+def closeness(
+    status: InstrumentStatus, now_ms: int, zone: ZoneInfo, unit: formats.Unit = "C"
+) -> Closeness:
+    """Advice on whether an instrument may be closed: what forbids it now comes first."""
+    wood = _by_wood(status, now_ms, zone)
+    if not status.against:
+        return wood
+    against = formats.in_reader_unit(" ".join(status.against), unit)
+    alone = " ".join(filter(None, (f"By its wood alone: {wood.word}.", wood.why, wood.then)))
+    return Closeness(Close.NOT_YET, "Not now", against, alone)
+
+
+def _by_wood(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> Closeness:
     answer = status.answer
     if answer is None:
         return Closeness(Close.UNKNOWN, "Not known", status.why_not, "")

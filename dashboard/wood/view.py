@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
+    from dashboard.ui import formats
     from monitor.domain.instrument import Instrument
     from monitor.science.plates.assessment import PartStatus, WoodStatus
     from monitor.wood.evaluation import InstrumentStatus
@@ -88,9 +89,11 @@ def heads() -> Component:
     )
 
 
-def closing(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> Component:
+def closing(
+    status: InstrumentStatus, now_ms: int, zone: ZoneInfo, unit: formats.Unit
+) -> Component:
     """Answer to whether an instrument may be closed, in large type."""
-    found = wood_text.closeness(status, now_ms, zone)
+    found = wood_text.closeness(status, now_ms, zone, unit)
     return html.Div(
         [
             html.P(wood_text.closing_question(status.instrument), className="asked-of"),
@@ -104,7 +107,11 @@ def closing(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> Component:
 
 
 def row(
-    status: InstrumentStatus, places: Mapping[str, str], now_ms: int, zone: ZoneInfo
+    status: InstrumentStatus,
+    places: Mapping[str, str],
+    now_ms: int,
+    zone: ZoneInfo,
+    unit: formats.Unit,
 ) -> Component:
     """An instrument on the wood page."""
     one = status.instrument
@@ -120,7 +127,7 @@ def row(
                 className="named",
             ),
             html.Ul([line(part) for part in parts], className="parts") if parts else html.Div(),
-            closing(status, now_ms, zone),
+            closing(status, now_ms, zone, unit),
         ],
         key=one.id,
         className="instrument",

@@ -17,6 +17,7 @@ from monitor.cli.shared import (
     at_field,
     command,
     failed,
+    in_reader_unit,
     instrument_of,
     journal_of,
     moment_of,
@@ -94,7 +95,7 @@ def list_(
                 f"{instrument.reference}\n{instrument.kind}, {state}\n{instrument.place}",
                 f"{part.part.name}\n{_from_home(part.from_home_pct)}" if part else "not known",
                 _moved(part) if part else "",
-                _closing(one.answer) if one.answer else one.why_not,
+                _closing(one, one.answer, settings) if one.answer else one.why_not,
             )
         )
     print_table(("instrument", "furthest part", "its width", "safe to close"), rows)
@@ -107,7 +108,8 @@ def show(settings: Settings, instrument: Reference, as_json: Json = False) -> No
     statuses = _statuses(settings, found.id) if found.here else []
     if as_json:
         wood = statuses[0].answer if statuses else None
-        print_json({"instrument": found, "wood": wood})
+        against = statuses[0].against if statuses else ()
+        print_json({"instrument": found, "wood": wood, "against": against})
         return
     home, zone = found.home, settings.zone
     air = (
@@ -126,7 +128,7 @@ def show(settings: Settings, instrument: Reference, as_json: Json = False) -> No
         if one.answer is None:
             out.print(one.why_not)
             continue
-        out.print(f"safe to close: {_closing(one.answer)}")
+        out.print(f"safe to close: {_closing(one, one.answer, settings)}")
         print_table(
             ("part", "from home moisture", "width", "settles", "strain, % of what it can bear"),
             [
@@ -264,11 +266,11 @@ def _end_of(day: str, settings: Settings) -> int:
 
 
 def _statuses(settings: Settings, only: str = "") -> list[InstrumentStatus]:
-    from monitor.wood.evaluation import instrument_statuses
+    from monitor.planning.step_check import closing_statuses
 
     with journal_of(settings) as (reader, journal):
         here = [one for one in journal.instruments.values() if one.here and only in ("", one.id)]
-        return instrument_statuses(reader, settings, here, now_ms())
+        return closing_statuses(reader, settings, journal, here, now_ms())
 
 
 def _print_returned(settings: Settings, *, as_json: bool) -> None:
@@ -319,6 +321,7 @@ def _record(one: InstrumentStatus) -> dict[str, Any]:
         "due_ms": found.due_ms,
         "wood": one.answer,
         "why_not_known": one.why_not,
+        "against": one.against,
     }
 
 
@@ -330,9 +333,12 @@ def _off(one: InstrumentStatus) -> float:
     return max((abs(part.from_home_pct.median) for part in _parts(one)), default=-1.0)
 
 
-def _closing(answer: WoodStatus) -> str:
+def _closing(one: InstrumentStatus, answer: WoodStatus, settings: Settings) -> str:
     found, yes = answer.closing, answer.closing.close == "yes"
     text = f"{found.word.lower()}: {found.reason}"
+    if one.against:
+        against = in_reader_unit(" ".join(one.against), settings)
+        text = f"not now: {against}\nBy the wood alone: {text}"
     if found.part:
         text += f"\n{found.part}: strain {_percent(found.yield_share)} of what it can bear"
     if yes and math.isfinite(found.until_in_s):

@@ -6,6 +6,7 @@ a joint may be loaded, and the safe minimum of a wait.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from monitor.air.current import air_as
@@ -15,13 +16,22 @@ from monitor.core import formats
 from monitor.core.errors import Rejected
 from monitor.domain.air_assessment import forbids
 from monitor.domain.cautions import WORDS, Caution
+from monitor.domain.repairs.repair import Repair
 from monitor.domain.repairs.requests import StartStep
-from monitor.domain.repairs.step import CLAMPED, COATED, WHOLE_INSTRUMENT, StepKind, cautions_of
+from monitor.domain.repairs.step import (
+    CLAMPED,
+    COATED,
+    WHOLE_INSTRUMENT,
+    StepKind,
+    cautions_of,
+    step_of,
+)
 from monitor.domain.situation import drying, fresh_joints
 from monitor.domain.wait import is_early
 from monitor.planning.last_start import LastStart, StartVerdict
 from monitor.planning.today import SOON_MS
 from monitor.planning.words import soft_sentence
+from monitor.science.plates.assessment import Close
 from monitor.science.waits.glue import GlueLaw
 from monitor.science.waits.timed_rest import FixedLaw
 from monitor.waits.evaluation import statuses
@@ -29,6 +39,7 @@ from monitor.waits.glue_answer import WoodNow
 from monitor.waits.glue_now import GlueQuestion, glue_now
 from monitor.waits.glue_now_text import coat_is_drying, why_not
 from monitor.wood.evaluation import (
+    InstrumentStatus,
     instrument_statuses,
     instrument_temp_c,
     is_colder_than_dew_point,
@@ -40,7 +51,6 @@ if TYPE_CHECKING:
     from monitor.commands import Journal
     from monitor.domain.instrument import Instrument
     from monitor.domain.places import Kind
-    from monitor.domain.repairs.repair import Repair
     from monitor.domain.repairs.requests import DoubtedRequest
     from monitor.domain.repairs.step import Step
     from monitor.domain.wait_types import WaitType
@@ -74,6 +84,23 @@ def doubts(
         return ()
     glue = request.glue if isinstance(request, StartStep) else ""
     return check.start(repair, step, glue)
+
+
+def closing_statuses(
+    reader: Reader,
+    settings: Settings,
+    journal: Journal,
+    instruments: Iterable[Instrument],
+    now_ms: int,
+) -> list[InstrumentStatus]:
+    """Status of each instrument's wood and, where that is safe to close, what else is against it."""
+    check = StepCheck(reader, settings, journal, now_ms)
+    return [
+        replace(one, against=check.close(one.instrument))
+        if one.answer is not None and one.answer.closing.close is Close.YES
+        else one
+        for one in instrument_statuses(reader, settings, instruments, now_ms)
+    ]
 
 
 def air_rule(step: Step, kind: WaitType | None) -> Kind | None:
@@ -112,6 +139,15 @@ class StepCheck:
     def start(self, repair: Repair, step: Step, glue: str = "") -> tuple[str, ...]:
         """Reasons not to start a step now; `glue` is the id of a batch."""
         return (*self._soft(repair, step), *self.air(repair, step, glue))
+
+    def close(self, instrument: Instrument) -> tuple[str, ...]:
+        """Reasons not to close an instrument now: as its repair closes it, else in the usual way."""
+        for repair in self._journal.repairs.values():
+            for step in repair.steps if repair.open and repair.instrument == instrument.id else ():
+                if step.kind is StepKind.CLOSE and step.started_ms is None:
+                    return self.start(repair, step)
+        alone = Repair(id="", instrument=instrument.id, name="", taken_in_ms=0)
+        return self.start(alone, step_of("", StepKind.CLOSE, {}, None))
 
     def finish(self, step: Step, at_ms: int) -> tuple[str, ...]:
         """Reasons not to finish a step at a moment. [ms]"""

@@ -56,11 +56,15 @@ JUST_CAME = "It has only just arrived. Its wood moisture is not known yet."
 
 @dataclass(frozen=True)
 class InstrumentStatus:
-    """An instrument and the status of its wood; `answer` is None where it is not known."""
+    """An instrument and the status of its wood; `answer` is None where it is not known.
+
+    `against`: what else is against closing it now, as sentences.
+    """
 
     instrument: Instrument
     answer: WoodStatus | None
     why_not: str = ""
+    against: tuple[str, ...] = ()
 
 
 def instrument_statuses(

@@ -126,6 +126,16 @@ def test_an_answer_is_kept_until_anything_is_done_with_an_instrument(guests, boo
     ask(commands, "leave", instrument="vc-3")
     again = book.statuses()
     assert again is not first
+    assert wood_text.closeness(book.status("vn-1"), now_ms(), PARIS).word == "Yes"
+    clamped = {
+        "kind": "cleat",
+        "place": "front-bench",
+        "instrument": "VN-1",
+        "what": "centre cleat",
+    }
+    commands.carry_out({"do": "open"} | clamped, now_ms())
+    told = wood_text.closeness(book.status("vn-1"), now_ms(), PARIS)
+    assert (told.word, "centre cleat" in told.why) == ("Not now", True)
     assert "vc-3" not in [one.instrument.id for one in again]
     assert [one.id for one in book.left(5)] == ["vc-3"]
     assert book.status("vc-3") is None

@@ -130,6 +130,21 @@ def test_an_instrument_is_taken_in_opened_moved_closed_amended_and_handed_out(sh
 
 
 @pytest.mark.slow
+def test_an_instrument_with_a_fresh_joint_is_not_called_safe_to_close(shop):
+    air = ("--home-rh", "50", "--home-temp", "20C", "--arrived", day(4), "--open")
+    ok(shop.command("instrument", "register", "VN-1", "violin", "bench", *air))
+    show = ("instrument", "show", "VN-1")
+    assert "safe to close: yes: near its home moisture" in ok(shop.command(*show))
+    ok(shop.command("wait", "open", "cleat", "bench", "--instrument", "VN-1", "--what", "cleat"))
+    told = " ".join(ok(shop.command(*show)).split())
+    assert "safe to close: not now: “cleat” is not ready yet." in told
+    assert "By the wood alone: yes: near its home moisture" in told
+    assert "not now: “cleat” is not ready yet." in ok(shop.command("instrument", "list"))
+    (against,) = json.loads(ok(shop.command(*show, "--json")))["against"]
+    assert against.startswith("“cleat” is not ready yet.")
+
+
+@pytest.mark.slow
 def test_what_cannot_be_is_refused_in_words(shop):
     ok(shop.command("instrument", "register", "VN-1", "violin", "bench", "--home-rh", "50"))
     for arguments, code, why in [

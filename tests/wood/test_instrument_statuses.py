@@ -14,6 +14,7 @@ from monitor.air.latest_air import recent
 from monitor.commands import Commands, Journal
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.events import ONE_MOMENT_MS
+from monitor.planning.step_check import closing_statuses
 from monitor.science.plates.assessment import Close, Reason, WoodAssumptions
 from monitor.science.wood import equilibrium_moisture_content
 from monitor.store import Reader, Writer
@@ -279,3 +280,49 @@ def test_what_is_still_cold_is_not_safe_to_close(shop):
     assert "Leave its case shut" in told.why
     warm = shop.take_in("VN-32", ago=HOUR, home=50.0, open=True)
     assert shop.status(warm).answer.closing.close is Close.YES
+
+
+def closing_told(shop, instrument_id, unit="C"):
+    journal = Journal(shop.reader)
+    (found,) = closing_statuses(
+        shop.reader, shop.settings, journal, [journal.instruments[instrument_id]], NOW
+    )
+    assert found.answer.closing.close is Close.YES  # by its wood
+    return closeness(found, NOW, ZoneInfo("UTC"), unit)
+
+
+@pytest.mark.slow
+def test_an_instrument_with_a_fresh_joint_is_not_safe_to_close(shop):
+    """Rung: property."""
+    one = shop.take_in(open=True)
+    assert closing_told(shop, one).word == "Yes"
+    clamped = {
+        "do": "open",
+        "kind": "cleat",
+        "place": "bench",
+        "by": "test",
+        "start_ms": NOW - HOUR,
+    }
+    shop.commands.carry_out(clamped | {"instrument": "VN-9", "what": "of another"}, NOW)
+    assert closing_told(shop, one).word == "Yes"
+    shop.commands.carry_out(clamped | {"instrument": "vn-31", "what": "cleat by the bar"}, NOW)
+    told = closing_told(shop, one)
+    assert (told.close, told.word) == (Close.NOT_YET, "Not now")
+    assert told.why.startswith(
+        "“cleat by the bar” is not ready yet. Do not work, load or string it"
+    )
+    assert told.then.startswith("By its wood alone: Yes. The worst part, the ")
+
+
+@pytest.mark.slow
+def test_an_instrument_on_a_bench_too_cold_to_glue_is_not_safe_to_close(tmp_path):
+    """Rung: property."""
+    made = Shop(tmp_path)
+    made.air("bench", 14.0, 50.0, end=NOW + 1)  # its last reading is fresh
+    one = made.take_in(home_temp_c=14.0, open=True)
+    told = closing_told(made, one)
+    assert (told.close, told.word) == (Close.NOT_YET, "Not now")
+    assert told.why.startswith("Too cold to glue: the parts are at 14.0 °C, the limit is 18 °C.")
+    us = closing_told(made, one, "F").why
+    assert us.startswith("Too cold to glue: the parts are at 57 °F, the limit is 64 °F.")
+    made.writer.close()
