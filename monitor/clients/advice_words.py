@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.clients import phrases
-from monitor.clients.measure_words import measure_name, rhythm
+from monitor.clients.measure_words import begins_slowly, measure_name, rhythm
 from monitor.science.case.advice import FEW
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.measures import HUMIDIFIED, Holds, HomeMeasure, MeasureReason, Option
@@ -49,7 +49,7 @@ def _share(worked: SheetCalculation) -> str:
     low, high = (say.number(side) for side in worked.request.band_pct)
     if share <= 0:
         days = worked.days_known
-        inside = worked.advised.days_in
+        inside = worked.advised.at_first.days_in
         return say.text(
             "The wood still leaves its band ({low} to {high} %) on {days} of {known} days. Watch the "
             "hygrometer.",
@@ -59,7 +59,7 @@ def _share(worked: SheetCalculation) -> str:
             known=say.number(days),
         )
     values = {"low": low, "high": high, "share": say.of_ten(share)}
-    if worked.cold_uncounted:
+    if worked.cold_uncounted(worked.advised):
         text = say.text(
             "As long as it is not so cold outdoors that the setting must be lower, this keeps the wood "
             "in its band ({low} to {high} %) in {share} homes and cases like yours.",
@@ -70,9 +70,23 @@ def _share(worked: SheetCalculation) -> str:
             "This keeps the wood in its band ({low} to {high} %) in {share} homes and cases like yours.",
             **values,
         )
+    if begins_slowly(worked.advised):
+        text += " " + _until_changed(worked)
     if worked.advised.holds is Holds.YES:
         return text
     return text + " " + say.text("Watch the hygrometer.")
+
+
+def _until_changed(worked: SheetCalculation) -> str:
+    """Sentences on the first year, in which the air is changed slowly."""
+    say, days = worked.request.language, worked.days_known
+    inside = worked.advised.at_first.days_in
+    return say.text(
+        "This is so once the air has been changed. In the first year, while you change it slowly, the "
+        "wood is out of its band on {days} of {known} days.",
+        days=say.range(QuantileRange(*(days - n for n in reversed(inside)))),
+        known=say.number(days),
+    )
 
 
 def _what(worked: SheetCalculation) -> str:

@@ -12,7 +12,7 @@ from monitor.clients.home_climate import HomeSources, year_of
 from monitor.clients.request import ClientFault, SheetRequest
 from monitor.science.case.advice import FEW, advise
 from monitor.science.case.devices import Humidifier
-from monitor.science.case.home import Basis, HomeYear
+from monitor.science.case.home import Basis, HomeYear, months_known
 from monitor.science.case.measures import HUMIDIFIED, Advice, HomeMeasure, Option
 from monitor.science.case.outdoors import month_of_hour, saturation
 from monitor.science.case.rooms import HOT_C, cold_limit_pct
@@ -145,10 +145,14 @@ class SheetCalculation:
 
     @property
     def cold_steps(self) -> tuple[tuple[float, float], ...]:
+        """Settings in the cold of the measure that is advised."""
+        return self.steps_of(self.advised)
+
+    def steps_of(self, option: Option) -> tuple[tuple[float, float], ...]:
         """Temperatures outdoors [°C] below which a humidifier in the room is set lower, and to how much
         [%], the mildest first; none where it is never so cold or nothing is humidified."""
-        room = self.advised.room
-        humidifier = self.advised.kind in (*HUMIDIFIED, HomeMeasure.SET_LOWER)
+        room = option.room
+        humidifier = option.kind in (*HUMIDIFIED, HomeMeasure.SET_LOWER)
         if room is None or not humidifier or self.never_cold:
             return ()
         coldest = min([UNKNOWN_COLD_C, *self.request.outdoors_c.values()])
@@ -166,20 +170,22 @@ class SheetCalculation:
         found = steps(STEP_PCT)
         return found if len(found) <= MOST_STEPS else steps(2 * STEP_PCT)
 
-    @property
-    def cold_uncounted(self) -> bool:
+    def cold_uncounted(self, option: Option) -> bool:
         """True where the setting is lower in the cold, and it is not known how cold it gets: a typed
         temperature is that of one month."""
-        return bool(self.cold_steps) and self.year.outdoors is None
+        return self.year.outdoors is None and bool(self.steps_of(option))
 
     @property
     def never_cold(self) -> bool:
-        """True where no cold day outdoors is known or to be expected: only warm ones were typed, or the
-        weather is not known and the home is warm in every month of the year."""
+        """True where no cold day outdoors is known or to be expected: only warm ones were typed, for
+        all known months, or the home is warm in every month of the year."""
         if self.year.outdoors is not None:
             return float(self.year.outdoors.temp_c.min()) > NOT_COLD_C
-        if typed := self.request.outdoors_c.values():
-            return min(typed) > NOT_COLD_C
+        typed = self.request.outdoors_c
+        if typed and min(typed.values()) <= NOT_COLD_C:
+            return False
+        if typed and {*self.advice.known} <= {*months_known(tuple(typed))}:
+            return True
         month = month_of_hour()
         warmth = [float(self.year.temp_c[month == m].mean()) for m in range(12)]
         return not self.unknown and min(warmth) > WARM_HOME_C

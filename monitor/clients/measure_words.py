@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.clients import phrases
+from monitor.science.case.advice import FEW
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.measures import HUMIDIFIED, HomeMeasure, Option
 
@@ -100,6 +101,11 @@ def rhythm(every_d: float, say: Language) -> str:
     return say.text("every {n} days", n=say.number(every_d))
 
 
+def begins_slowly(option: Option) -> bool:
+    """True where the measure keeps the band less surely while the air is changed slowly."""
+    return option.at_first.held_share < option.held_share - FEW
+
+
 def _compared(worked: SheetCalculation) -> list[Option]:
     """Options for the table, the least first."""
     others = [o for o in worked.advice.options if o is not worked.advised and o is not worked.bare]
@@ -112,7 +118,7 @@ def table_of(worked: SheetCalculation) -> Table:
     """The table that compares measures."""
     say = worked.request.language
     options = _compared(worked)
-    rows = [_row(o, measure_name(o, worked), say) for o in options]
+    rows = [_row(o, _row_name(o, worked), say) for o in options]
     if worked.advice.own is not None:
         own = worked.advice.own
         rows.append(_row(own, say.text("you have: {what}", what=measure_name(own, worked)), say))
@@ -131,6 +137,14 @@ def table_of(worked: SheetCalculation) -> Table:
     return Table(say.text("Measures compared"), heads, tuple(rows), advised)
 
 
+def _row_name(option: Option, worked: SheetCalculation) -> str:
+    """A measure, with the condition of its days."""
+    name = measure_name(option, worked)
+    if not worked.cold_uncounted(option):
+        return name
+    return worked.request.language.text("{measure} (if not too cold outdoors)", measure=name)
+
+
 def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
     ends = f"{say.number(option.lowest_pct.median)} %, {say.number(option.highest_pct.median)} %"
     water = "–"
@@ -138,4 +152,9 @@ def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
         water = say.litres(option.year_l.median)
     elif isinstance(option.device, Humidifier):
         water = say.water(1000 * option.year_l.median)
-    return (name, say.range(option.days_in), ends, water)
+    days = say.range(option.days_in)
+    if begins_slowly(option):
+        days = say.text(
+            "{days}; first year: {first}", days=days, first=say.range(option.at_first.days_in)
+        )
+    return (name, days, ends, water)

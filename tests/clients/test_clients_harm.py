@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 from dataclasses import replace
 
 import pypdfium2
@@ -13,6 +14,7 @@ from scenes.sentences import contradictions
 from monitor.clients.advice_words import lead_words
 from monitor.clients.calculation import calculate_sheet
 from monitor.clients.journey_words import LEAST_SHUT_H
+from monitor.clients.measure_words import table_of
 from monitor.clients.pdf import pdf_of
 from monitor.clients.request import read_sheet_request
 from monitor.clients.sheet import sheet_of
@@ -25,7 +27,7 @@ from monitor.science.case.candidates import (
 )
 from monitor.science.case.devices import Humidifier
 from monitor.science.case.measures import HUMIDIFIED, Holds, HomeMeasure
-from monitor.science.case.rooms import cold_limit_pct
+from monitor.science.case.rooms import PACE_PCT_WEEK, cold_limit_pct
 
 
 def months(temps_c, rhs_pct):
@@ -43,6 +45,7 @@ CLIMATE = (
         for m, rh in enumerate([80, 78, 72, 66, 65, 68, 70, 72, 76, 78, 82, 83], 1)
     }
 )
+COURSE = [-math.cos(2 * math.pi * m / 12) for m in range(12)]
 SEASONS = (30, 31, 36, 42, 48, 55, 58, 58, 52, 44, 36, 31)
 HOMES = {
     "one January": {"temp.1": 21.0, "rh.1": 28.0},
@@ -316,3 +319,63 @@ def test_no_share_of_homes_is_promised_that_the_cold_walls_rule_out():
     december = slice(340, 365)
     for one in rooms:
         assert one.around_pct[december].max() <= limit + 0.1
+
+
+@pytest.mark.slow
+def test_the_days_and_the_promise_count_the_slow_change_that_the_sheet_asks_for():
+    dry = calculated({"temp.12": 21.0, "rh.12": 18.0})
+    sheet = sheet_of(dry, "Kestrel Row", MADE_MS, PARIS)
+    assert any("5 % higher every week" in line for line in sheet.to_do.lines)
+    first = dry.advised.at_first
+    weeks = (40 - 18) / PACE_PCT_WEEK  # until the air is in the band: the wood is later
+    assert first.days_in.high <= dry.days_known - 7 * weeks
+    assert first.held_share == 0
+    assert "In the first year, while you change it slowly, the wood is out of its band on" in (
+        sheet.lead
+    )
+    assert "; first year: " in sheet.table.rows[sheet.table.strong][1]
+
+
+@pytest.mark.slow
+def test_the_first_year_is_no_worse_where_the_change_begins_in_good_air():
+    """Where the season begins in the band, the setting rises no faster than the room dries."""
+    for driest in (22, 26, 30, 34):
+        for dampest in (52, 56):
+            swing = [(driest + dampest) / 2 + (dampest - driest) / 2 * s for s in COURSE]
+            worked = calculated(months(12 * [21], swing))
+            for option in worked.advice.options:
+                if option.first is not None:
+                    assert option.first.held_share == pytest.approx(option.held_share, abs=0.1)
+            assert "In the first year" not in lead_words(worked)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("rh_pct", [10.0, 18.0, 25.0])
+def test_in_the_first_year_the_air_is_changed_by_the_pace_of_the_sheet(rh_pct):
+    worked = calculated(months(12 * [21], 12 * [rh_pct]))
+    room = next(o for o in worked.advice.options if o.kind is HomeMeasure.SMALL_ROOM)
+    around = room.at_first.around_pct[:, 1]
+    assert around[0] < rh_pct + PACE_PCT_WEEK
+    assert max(around[7:] - around[:-7]) < PACE_PCT_WEEK + 1  # one of the case's lag
+    assert around[-1] == pytest.approx(room.around_pct[-1, 1], abs=0.5)
+
+
+@pytest.mark.slow
+def test_the_days_of_a_row_have_the_condition_of_the_promise():
+    asked = {"temp.12": 21.0, "rh.12": 25.0}
+    for language, words in (("en", "not too cold outdoors"), ("de", "nicht zu kalt")):
+        for known, there in (({}, True), ({"out.12": 8.0}, True), (CLIMATE, False)):
+            worked = calculated(asked | known | {"language": language})
+            names = [row[0] for row in table_of(worked).rows if "45" in row[0]]
+            assert all((words in name) is there for name in names)
+            assert names or not there
+
+
+@pytest.mark.slow
+def test_a_warm_month_outdoors_is_no_winter():
+    """A typed month counts for itself and those beside it."""
+    home = {"temp.12": 21.0, "rh.12": 18.0, "temp.7": 24.0, "rh.7": 50.0, "out.7": 20.0}
+    worked = calculated(home)
+    assert worked.advised.kind in HUMIDIFIED
+    assert "As long as it is not so cold outdoors" in lead_words(worked)
+    assert not calculated({"temp.7": 26.0, "rh.7": 70.0, "out.7": 28.0}).cold_steps

@@ -131,7 +131,8 @@ class Option:
     the case's air [h]; `wets_below_c`: its highest dew point [°C]. `week_ml`: water in the
     thirstiest week; `year_l`: in the year [mL], [L]. `visits`: how often in a year it is made
     ready. `empty_after_d`: shortest time to empty [d]. `around_pct` (365, 3): RH of the air around
-    the instrument, daily means at 10, 50 and 90 % of the ways [%].
+    the instrument, daily means at 10, 50 and 90 % of the ways [%]. `first`: the same in the first
+    year, while the air of the room is changed slowly; None where it is not changed.
     """
 
     kind: HomeMeasure
@@ -159,6 +160,12 @@ class Option:
     visits: int
     empty_after_d: QuantileRange
     around_pct: Floats = field(compare=False, repr=False)
+    first: Option | None = None
+
+    @property
+    def at_first(self) -> Option:
+        """The measure in its first year."""
+        return self.first or self
 
     @property
     def harm(self) -> float:

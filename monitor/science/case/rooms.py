@@ -36,6 +36,9 @@ COOLED_PCT = (50.0, 65.0)
 dries the air only while it cools."""
 DRIEST_SET_PCT = 55.0
 """RH that a dehumidifier is set to, where the band allows it. [%]  Ours."""
+PACE_PCT_WEEK = 5.0
+"""RH by which the air around an instrument is changed in a week, as a sheet asks. [%]  Common
+practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,6 +138,25 @@ def another(year: HomeYear, change: RoomChange) -> ChangedRoom:
     else:
         there = np.maximum(np.minimum(temp + change.warmer_k, WARMEST_C), temp)
     return ChangedRoom(change, _at(year, np.where(_on(change.months), there, temp)))
+
+
+def in_first_year(bare: HomeYear, changed: ChangedRoom) -> HomeYear:
+    """A changed room in its first year.
+
+    Each stretch of known months of the change begins at the RH of its first day at home and goes on
+    from there by `PACE_PCT_WEEK`. In unknown months nothing is changed yet.
+    """
+    rh, hour = bare.rh_pct, np.arange(YEAR_H)
+    daily = bare.rh_pct.reshape(365, 24, -1).mean(axis=1)
+    for part in filter(None, (changed.change, changed.change.also)):
+        on = _on(tuple({*part.months} & {*bare.months_known}))
+        off = np.where(np.tile(on, 2), -1, np.arange(2 * YEAR_H))
+        start = (np.maximum.accumulate(off)[YEAR_H:] + 1) % YEAR_H
+        pace = (PACE_PCT_WEEK / 168 * ((hour - start) % YEAR_H))[:, None]
+        first = daily[start // 24]
+        low, high = np.minimum(bare.rh_pct, first - pace), np.maximum(bare.rh_pct, first + pace)
+        rh = np.where(on[:, None], np.clip(changed.year.rh_pct, low, high), rh)
+    return replace(changed.year, rh_pct=rh)
 
 
 def _at(year: HomeYear, temp_c: Floats) -> HomeYear:

@@ -13,7 +13,7 @@ from monitor.science.case.home import HomeYear
 from monitor.science.case.measures import HomeMeasure, Option
 from monitor.science.case.outdoors import month_of_hour
 from monitor.science.case.presets import Case, Use
-from monitor.science.case.rooms import ChangedRoom
+from monitor.science.case.rooms import ChangedRoom, in_first_year
 from monitor.science.case.simulation import (
     RANKS,
     TOO_DAMP_PCT,
@@ -109,14 +109,17 @@ class Trial:
         uses: Sequence[Use],
         device: Humidifier | Buffer | None = None,
         beside: Buffer | None = None,
+        before: HomeYear | None = None,
     ) -> list[CaseYear]:
-        """A year that begins as it ends, in each of these uses: the half before it is run first."""
+        """A year that begins as it ends, or as the year before it, in each of these uses: the half
+        before it is run first."""
         case, members = self.with_buffer(beside), year.members
         count = members * len(uses)
         ranks = np.tile(scores(members, RANKS), (len(uses), 1))
         each = [use for use in uses for _ in range(members)]
-        rh = np.tile(year.rh_pct, (1, len(uses)))
-        half = RoomAir(year.temp_c[HALF_H:], rh[HALF_H:], start_day=HALF_H // 24)
+        rh, past = np.tile(year.rh_pct, (1, len(uses))), before or year
+        past_rh = np.tile(past.rh_pct[HALF_H:], (1, len(uses)))
+        half = RoomAir(past.temp_c[HALF_H:], past_rh, start_day=HALF_H // 24)
         start: float | Floats = self.middle
         for room in (half, RoomAir(year.temp_c, rh)):
             made = simulate(case, room, each, device, members=count, start_pct=start, ranks=ranks)
@@ -181,7 +184,14 @@ class Trial:
         for never in unplayed:
             key = (kind, use, device, beside)
             self.unplayed[key] = self._option(kind, uses[1], never, [], device, beside, changed)
-        return self._option(kind, use, through, unplayed, device, beside, changed)
+        found = self._option(kind, use, through, unplayed, device, beside, changed)
+        if changed is None:
+            return found
+        months = {*changed.change.months, *(changed.change.also or changed.change).months}
+        always = len(months & {*self.year.months_known}) == 12
+        before = self.year if always else None
+        (through,) = self.through(in_first_year(self.year, changed), [use], before=before)
+        return replace(found, first=self._option(kind, use, through, [], None, None, changed))
 
     def _option(
         self,
