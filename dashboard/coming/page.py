@@ -174,7 +174,7 @@ def head_and_details(
         head.append(closing.answer(shut, writer=writer))
     elif shut.chance >= closing.MAYBE:
         head.append(html.P(closing.maybe(shut.chance), className="detail"))
-    plates = [plates_text.plate_words(each, found, one, now, zone) for each, found in ahead]
+    plates = [plates_text.plate_and_closing_words(e, found, one, now, zone) for e, found in ahead]
     closings = [
         (each.reference, closing_hours(shop.settings, one, found.closable, shop.opening_hours()))
         for each, found in ahead

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.ui import formats
 
@@ -31,11 +32,21 @@ def plate_words(
         if first.step
         else "its home moisture now; no further in the next five days"
     )
-    text = (
+    return (
         f"{instrument.reference}, {first.part.name}: {formats.figure(abs(off.median), 1)} points {side} "
         f"{when}; {formats.figure(abs(moved.median), 1)} mm {width}."
     )
-    return f"{text} {_closing(instrument, found, one, now_ms, zone)}".strip()
+
+
+def plate_and_closing_words(
+    instrument: Instrument, found: PlatesProjection, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
+) -> str:
+    """The same and, of an open instrument, how near it is to what it must be to be closed."""
+    words = plate_words(instrument, found, one, now_ms, zone)
+    ahead = closing_ahead(instrument, found, one, now_ms, zone)
+    if ahead is None:
+        return words
+    return f"{words} {ahead.words} Wood shows whether it is safe to close."
 
 
 def step_ms(one: PlaceOutlook, found: PlatesProjection, step: int) -> int:
@@ -44,19 +55,29 @@ def step_ms(one: PlaceOutlook, found: PlatesProjection, step: int) -> int:
     return one.at_ms(steps - len(found.closable) + step + 1)
 
 
-def _closing(
+class ClosingAhead(NamedTuple):
+    """Time from which an open instrument is near enough to its home moisture to be closed, by the
+    outlook of its place [ms], inf where it is not in the five days; and the same as a sentence."""
+
+    from_ms: float
+    words: str
+
+
+def closing_ahead(
     instrument: Instrument, found: PlatesProjection, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
-) -> str:
-    """Advice on closing an open instrument in the next days; empty where its home is not known."""
+) -> ClosingAhead | None:
+    """Effect of the outlook on closing an open instrument; None where its home is not known."""
     if not instrument.open_now or instrument.home is None or instrument.home.rh_pct is None:
-        return ""
-    good = found.closable
+        return None
+    good, near = found.closable, "near enough to its home moisture to be closed"
     if good.all():
-        return "It may be closed at any time in the next five days."
+        return ClosingAhead(now_ms, f"By the outlook it stays {near} for the next five days.")
     if not good.any():
-        return "Do not close it in the next five days."
+        return ClosingAhead(math.inf, f"By the outlook it is not {near} in the next five days.")
     if good[0]:
         until = step_ms(one, found, int((~good).argmax()) - 1)  # when it still was good
-        return f"Close it before {formats.ahead(until, now_ms, zone)}, or wait."
+        at = formats.ahead(until, now_ms, zone)
+        return ClosingAhead(now_ms, f"By the outlook it is {near} until {at}.")
     since = step_ms(one, found, int(good.argmax()))
-    return f"Do not close it before {formats.ahead(since, now_ms, zone)}."
+    at = formats.ahead(since, now_ms, zone)
+    return ClosingAhead(since, f"By the outlook it is not {near} before {at}.")

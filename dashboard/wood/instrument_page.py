@@ -126,7 +126,12 @@ def current_state(
     parts: list[Component] = [html.P(formats.first_upper(lead), className="lead")]
     if status is not None:
         unit = formats.unit_of(shop.settings)
-        parts.append(wood_view.closing(status, now, zone, unit))
+        foreseen = book.outlook_and_plates(one)
+        ahead = None
+        if foreseen is not None:
+            outlook, its = foreseen
+            ahead = plates_text.closing_ahead(one, its, outlook, now, zone)
+        parts.append(wood_view.closing(status, now, zone, unit, ahead))
     if writer and one.here:
         parts.append(tap_row(_taps(one)))
     elif writer:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from zoneinfo import ZoneInfo
 
+    from dashboard.ui.plates_text import ClosingAhead
     from monitor.domain.instrument import Instrument
     from monitor.science.plates.assessment import Closing, PartStatus, WoodStatus
     from monitor.wood.evaluation import InstrumentStatus
@@ -175,15 +176,35 @@ def closing_question(instrument: Instrument) -> str:
 
 
 def closeness(
-    status: InstrumentStatus, now_ms: int, zone: ZoneInfo, unit: formats.Unit = "C"
+    status: InstrumentStatus,
+    now_ms: int,
+    zone: ZoneInfo,
+    unit: formats.Unit = "C",
+    ahead: ClosingAhead | None = None,
 ) -> Closeness:
-    """Advice on whether an instrument may be closed: what forbids it now comes first."""
+    """Advice on whether an instrument may be closed: what forbids it now comes first.
+
+    It rests on the present air; `ahead`: by the outlook, which only makes it stricter.
+    """
     wood = _by_wood(status, now_ms, zone)
+    if ahead is not None and _stricter(status, ahead, now_ms):
+        wood = wood._replace(then=f"{wood.then} {ahead.words}".strip())
     if not status.against:
         return wood
     against = formats.in_reader_unit(" ".join(status.against), unit)
     alone = " ".join(filter(None, (f"By its wood alone: {wood.word}.", wood.why, wood.then)))
     return Closeness(Close.NOT_YET, "Not now", against, alone)
+
+
+def _stricter(status: InstrumentStatus, ahead: ClosingAhead, now_ms: int) -> bool:
+    """True if the outlook limits closing more than the answer in the present air does."""
+    found = status.answer.closing if status.answer is not None else None
+    if found is None or found.close is Close.UNKNOWN or found.reason in _AIR_FORBIDS:
+        return False
+    if found.close is Close.YES:
+        return True
+    never = math.isinf(found.from_in_s) and ahead.from_ms > now_ms
+    return never or ahead.from_ms > now_ms + 1000 * found.from_in_s
 
 
 def _by_wood(status: InstrumentStatus, now_ms: int, zone: ZoneInfo) -> Closeness:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.ui import formats
+    from dashboard.ui.plates_text import ClosingAhead
     from monitor.domain.instrument import Instrument
     from monitor.science.plates.assessment import PartStatus, WoodStatus
     from monitor.wood.evaluation import InstrumentStatus
@@ -90,10 +91,14 @@ def heads() -> Component:
 
 
 def closing(
-    status: InstrumentStatus, now_ms: int, zone: ZoneInfo, unit: formats.Unit
+    status: InstrumentStatus,
+    now_ms: int,
+    zone: ZoneInfo,
+    unit: formats.Unit,
+    ahead: ClosingAhead | None = None,
 ) -> Component:
     """Answer to whether an instrument may be closed, in large type."""
-    found = wood_text.closeness(status, now_ms, zone, unit)
+    found = wood_text.closeness(status, now_ms, zone, unit, ahead)
     return html.Div(
         [
             html.P(wood_text.closing_question(status.instrument), className="asked-of"),

@@ -503,6 +503,9 @@ def plates_of(one, closable, low=-1.4, middle=-1.1, high=-0.8):
     return PlatesProjection((told,), np.asarray(closable))
 
 
+NEAR = "near enough to its home moisture to be closed"
+
+
 def instrument(*, opened=True, home=True):
     return SimpleNamespace(
         reference="VN-30", open_now=opened, home=HomeAir(20.0, 50.0 if home else None)
@@ -512,25 +515,27 @@ def instrument(*, opened=True, home=True):
 @pytest.mark.parametrize(
     ("closable", "told"),
     [
-        (np.arange(STEPS) >= 60, "Do not close it before Mon 02:00."),
-        (np.arange(STEPS) < 20, "Close it before tomorrow 09:00, or wait."),
-        (np.zeros(STEPS, bool), "Do not close it in the next five days."),
-        (np.ones(STEPS, bool), "It may be closed at any time in the next five days."),
+        (np.arange(STEPS) >= 60, f"it is not {NEAR} before Mon 02:00."),
+        (np.arange(STEPS) < 20, f"it is {NEAR} until tomorrow 09:00."),
+        (np.zeros(STEPS, bool), f"it is not {NEAR} in the next five days."),
+        (np.ones(STEPS, bool), f"it stays {NEAR} for the next five days."),
     ],
 )
-def test_plates_tell_how_far_when_and_whether_to_close(one, closable, told):
-    text = plates_text.plate_words(instrument(), plates_of(one, closable), one, NOW, PARIS)
+def test_plates_tell_how_far_when_and_leave_the_answer_on_closing_to_wood(one, closable, told):
+    found = (instrument(), plates_of(one, closable), one, NOW, PARIS)
+    text = plates_text.plate_and_closing_words(*found)
     assert text.startswith(
         "VN-30, top: 1.1 points below its home moisture by Sun 07:00 (0.8 to 1.4); "
         "0.6 mm narrower."
     )
-    assert text.endswith(told)
+    assert text.endswith(f"By the outlook {told} Wood shows whether it is safe to close.")
+    assert "close" not in plates_text.plate_words(*found)
 
 
 def test_a_closed_instrument_or_one_of_an_unknown_home_is_told_nothing_of_closing(one):
     found = plates_of(one, np.zeros(STEPS, bool))
     for which in (instrument(opened=False), instrument(home=False)):
-        assert "lose" not in plates_text.plate_words(which, found, one, NOW, PARIS)
+        assert "lose" not in plates_text.plate_and_closing_words(which, found, one, NOW, PARIS)
 
 
 def test_a_range_across_its_rest_begins_at_none(one):

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from wood_fixtures import NOON, PARIS, ask
 
 from dashboard.ui import plots
+from dashboard.ui.plates_text import ClosingAhead
 from dashboard.ui.themes import theme
 from dashboard.wood import figure as wood_figure
 from dashboard.wood import instrument_page as wood_instrument_page
@@ -210,6 +211,30 @@ def test_a_time_is_promised_only_within_its_range(guests, book):
     told = wood_text.closeness(InstrumentStatus(status.instrument, old), now_ms(), PARIS)
     assert told.why.startswith("The last reading of its air is from ")
     assert told.then == ""
+
+
+@pytest.mark.slow
+def test_the_outlook_makes_the_answer_on_closing_stricter_and_never_gives_another(guests, book):
+    status, now = book.status("vn-1"), now_ms()
+    closing = status.answer.closing
+    assert closing.close is Close.YES
+
+    def then(ahead_h, of=status, **changes):
+        found = replace(of.answer, closing=replace(of.answer.closing, **changes))
+        ahead = ClosingAhead(now + ahead_h * HOUR, "By the outlook.")
+        return wood_text.closeness(replace(of, answer=found), now, PARIS, "C", ahead).then
+
+    dry = book.status("va-2-viola")
+    assert math.isinf(dry.answer.closing.from_in_s)
+    for ahead_h in (9, INF):
+        assert then(ahead_h).endswith("By the outlook.")
+        assert then(ahead_h, dry).endswith("By the outlook.")
+    assert "By the outlook." not in then(0, dry)  # "not in this air" is stricter
+    later = {"from_in_s": 5 * 3_600.0}
+    assert "By the outlook." not in then(4, dry, **later)
+    assert then(6, dry, **later).endswith("By the outlook.")
+    assert "By the outlook." not in then(9, close=Close.UNKNOWN)
+    assert "By the outlook." not in then(9, dry, reason=Reason.AIR_VERY_DRY)
 
 
 @pytest.mark.slow
