@@ -85,8 +85,8 @@ def protect(app: Dash, board: Board) -> None:
         for name, value in HEADERS.items():
             response.headers.setdefault(name, value)
         page = response.mimetype == "text/html"
-        response.headers["Content-Security-Policy"] = (
-            policy(app, flask.g.nonce) if page else "default-src 'none'"
+        response.headers.setdefault(
+            "Content-Security-Policy", policy(app, flask.g.nonce) if page else "default-src 'none'"
         )
         if flask.request.is_secure:
             response.headers["Strict-Transport-Security"] = "max-age=31536000"

@@ -55,7 +55,10 @@ def register(app: dash.Dash, shop: ShopData) -> None:
 
 def worker() -> flask.Response:
     """The service worker; at the root, so that it serves every page."""
-    return flask.Response(WORKER.read_text(encoding="utf-8"), mimetype="text/javascript")
+    icons = {"Content-Security-Policy": "default-src 'none'; img-src 'self'"}  # for its notices
+    return flask.Response(
+        WORKER.read_text(encoding="utf-8"), 200, icons, mimetype="text/javascript"
+    )
 
 
 def layout(shop: ShopData) -> Component:

@@ -142,7 +142,7 @@ def test_the_icons_are_those_of_the_mark():
 def test_the_service_worker_keeps_no_page_and_asks_for_none(client):
     reply = client.get("/push-worker.js", headers=HERE)
     assert reply.mimetype == "text/javascript"
-    assert reply.headers["Content-Security-Policy"] == "default-src 'none'"
+    assert reply.headers["Content-Security-Policy"] == "default-src 'none'; img-src 'self'"
     for word in ("fetch", "caches", "importScripts"):
         assert word not in reply.text
 
