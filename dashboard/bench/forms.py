@@ -11,7 +11,7 @@ from dashboard.ui import formats
 from dashboard.ui.form_input import Form, id_of
 from monitor.core.errors import Rejected
 from monitor.domain.wait_type_registry import SET
-from monitor.science.waits.parameters import parameters
+from monitor.science.waits.parameters import Parameter, parameters
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -73,9 +73,11 @@ def values_of(tap: Mapping[str, Any], form: Form, waits: WaitQueries) -> dict[st
         values |= _some(_wait_fields(form, form.changed(_shown_of_wait(wait, form))), form)
     elif do == SET:
         known = waits.kind(str(values.get("kind", "")))
-        names = set(form.typed) if known is None else form.changed(shown_of(known))
+        names = set(form.typed) if known is None else form.changed(shown_of(known, form.unit))
         values |= (
-            _type_fields(form, names) if known is None else _some(_type_fields(form, names), form)
+            _type_fields(form, names)
+            if known is None
+            else _some(_type_fields(form, names) | _law_fields(form, names, known), form)
         )
         if isinstance(tap.get("like"), str):
             values["like"] = tap["like"]
@@ -120,7 +122,22 @@ def _shown_of_wait(wait: Wait, form: Form) -> dict[str, str]:
     }
 
 
-def shown_of(kind: WaitType) -> dict[str, str]:
+def parameters_in(kind: WaitType, unit: formats.Unit) -> list[Parameter]:
+    """Parameters of a wait type's law, their temperatures in the reader's unit."""
+    found = []
+    for one in parameters(kind.law):
+        if one.unit in ("°C", "K"):
+            is_degree = one.unit == "°C"
+            to = formats.in_unit if is_degree else formats.difference_in_unit
+            sign = formats.degree(unit) if is_degree else formats.degree_difference(unit)
+            value, low, high = (round(to(x, unit), 3) for x in (one.value, one.low, one.high))
+            one = one._replace(value=value, low=low, high=high, unit=sign)
+        words = (formats.in_reader_unit(text, unit) for text in (one.help, one.source))
+        found.append(Parameter(*one[:5], *words))
+    return found
+
+
+def shown_of(kind: WaitType, unit: formats.Unit = "C") -> dict[str, str]:
     """The figures of a wait type as its page shows them, by the names of its fields."""
     own = {
         "basis_h": kind.basis_s / 3600,
@@ -128,7 +145,7 @@ def shown_of(kind: WaitType) -> dict[str, str]:
         "load_h": kind.load_s / 3600,
         "spread": kind.spread,
     }
-    law = {f"law.{p.name}": p.value for p in parameters(kind.law)}
+    law = {f"law.{p.name}": p.value for p in parameters_in(kind, unit)}
     return {name: f"{value:g}" for name, value in (own | law).items()}
 
 
@@ -145,9 +162,19 @@ def _type_fields(form: Form, names: set[str]) -> dict[str, Any]:
     ):
         if field in names and (value := form.number(field)) is not None:
             values[name] = round(factor * value, 3) if factor > 1 else value
-    law = {
-        name.removeprefix("law."): value
-        for name in sorted(names)
-        if name.startswith("law.") and (value := form.number(name)) is not None
-    }
-    return values | ({"law": law} if law else {})
+    return values
+
+
+def _law_fields(form: Form, names: set[str], kind: WaitType) -> dict[str, Any]:
+    """The parameters of a wait type's law among the names."""
+    law = {}
+    for one in parameters(kind.law):
+        if (name := f"law.{one.name}") in names:
+            value = (
+                form.temp_c(name, difference=one.unit == "K")
+                if one.unit in ("°C", "K")
+                else form.number(name)
+            )
+            if value is not None:
+                law[one.name] = value
+    return {"law": law} if law else {}

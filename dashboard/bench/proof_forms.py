@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dashboard.ui import formats
 from monitor.core.errors import Rejected
 from monitor.waits.proof_text import FIELDS
 
@@ -34,6 +35,11 @@ LABELS = {
     "number": "Number of the measurement",
 }
 """The label of each field."""
+
+
+def label_of(name: str, unit: formats.Unit) -> str:
+    """The label of a field, a temperature in the reader's unit."""
+    return LABELS[name].replace("°C", formats.degree(unit))
 
 
 def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from dash import Input, Output, State, dcc, html
 
 from dashboard.access.visitor import may_change
 from dashboard.bench.proof_figure import LINE, proof_plot
-from dashboard.bench.proof_forms import LABELS
+from dashboard.bench.proof_forms import LABELS, label_of
 from dashboard.bench.view import BENCH
 from dashboard.ui import formats, page_frame, plots
 from dashboard.ui.controls import (
@@ -144,7 +144,9 @@ def _starting(
         *_guide(method, unit),
         *(
             [
-                draft_form([_field(name, form, choices) for name in names], f"{form}-form", form),
+                draft_form(
+                    [_field(name, form, choices, unit) for name in names], f"{form}-form", form
+                ),
                 tap_row(
                     action_button(
                         "Start it",
@@ -172,11 +174,16 @@ def _guide(method: Method, unit: formats.Unit) -> list[Component]:
             [html.P(formats.in_reader_unit(WORDS[one], unit)) for one in method.cautions],
             className="may-cautions",
         ),
-        html.Ol([html.Li(step) for step in method.steps], className="reasons"),
+        html.Ol(
+            [html.Li(formats.in_reader_unit(step, unit)) for step in method.steps],
+            className="reasons",
+        ),
     ]
 
 
-def _field(name: str, form: str, choices: Mapping[str, dict[str, str]]) -> Component:
+def _field(
+    name: str, form: str, choices: Mapping[str, dict[str, str]], unit: formats.Unit
+) -> Component:
     """A field of a form: a choice or a line to type into."""
     own = f"{form}-{name}"
     if name == "judgement":
@@ -185,7 +192,7 @@ def _field(name: str, form: str, choices: Mapping[str, dict[str, str]]) -> Compo
     if name in CHOICES:
         words = choices[name]
         return choice(LABELS[name], own, name, words)
-    label = LABELS[name]
+    label = label_of(name, unit)
     more = {} if name in ("name", "at", "glued") else {"inputMode": "decimal"}
     return text_field(label, own, name, faults=True, **more)
 
@@ -210,7 +217,7 @@ def one(shop: ShopData, book: ProofQueries, proof_id: str) -> Component:
             f"{PATH}/one",
             [html.H1("No such experiment"), html.P(dcc.Link("All experiments", href=PATH))],
         )
-    known, why = book.result(found)
+    unit, (known, why) = formats.unit_of(shop.settings), book.result(found)
     running = found.state is ProofState.RUNNING
     place = shop.place_names().get(found.place, found.place)
     return _page(
@@ -228,12 +235,12 @@ def one(shop: ShopData, book: ProofQueries, proof_id: str) -> Component:
             *result_parts(found, known, why),
             html.P(book.release_words(found)),
             _plot(found, known),
-            *(_adding(found, _choices(shop, book)) if may.allowed and running else []),
+            *(_adding(found, _choices(shop, book), unit) if may.allowed and running else []),
             *_measurements(found, shop, writer=may.allowed and running),
             *(_ending(found, known) if may.allowed else [html.P(may.why)]),
             html.H2("How it is done"),
             html.P(found.method.aim),
-            *_guide(found.method, formats.unit_of(shop.settings)),
+            *_guide(found.method, unit),
             html.P(DEFERS),
             html.H2("Started with"),
             html.Dl(
@@ -274,7 +281,9 @@ def _plot(proof: Proof, known: ProofResult) -> Component:
     )
 
 
-def _adding(proof: Proof, choices: Mapping[str, dict[str, str]]) -> list[Component]:
+def _adding(
+    proof: Proof, choices: Mapping[str, dict[str, str]], unit: formats.Unit
+) -> list[Component]:
     """Form for a new measurement, and one that corrects a measurement."""
     method = proof.method
     asked = [{"glued_ms": "glued"}.get(name, name) for name in (*method.needs, *method.may)]
@@ -282,7 +291,7 @@ def _adding(proof: Proof, choices: Mapping[str, dict[str, str]]) -> list[Compone
     return [
         html.H2("Add a measurement"),
         draft_form(
-            [_field(name, "add", choices) for name in (*asked, "at")],
+            [_field(name, "add", choices, unit) for name in (*asked, "at")],
             "add-form",
             f"proof-add-{proof.id}",
         ),
@@ -301,7 +310,7 @@ def _adding(proof: Proof, choices: Mapping[str, dict[str, str]]) -> list[Compone
             "Correct a measurement",
             html.P("Type only what changes.", className="aside"),
             draft_form(
-                [_field(name, "fix", choices) for name in ("number", *asked, "at")],
+                [_field(name, "fix", choices, unit) for name in ("number", *asked, "at")],
                 "fix-form",
                 f"proof-fix-{proof.id}",
             ),

@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from dashboard.access.visitor import may_manage
 from dashboard.bench import text as bench_text
-from dashboard.bench.forms import shown_of
+from dashboard.bench.forms import parameters_in, shown_of
 from dashboard.bench.view import BENCH
 from dashboard.bench.wait_type_card import card
 from dashboard.ui import drawings, formats, page_frame
@@ -19,7 +19,6 @@ from dashboard.ui.markup import attributes
 from dashboard.ui.tables import wide_table
 from monitor.domain import cautions
 from monitor.science.waits.learning import JointAtRelease
-from monitor.science.waits.parameters import parameters
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -55,7 +54,7 @@ def layout(shop: ShopData, book: WaitQueries, kind_id: str) -> Component:
             html.H2("Learned from releases"),
             *learned_words(kind, learned, writer=may.allowed),
             html.H2("Its figures"),
-            *figures(kind, may.allowed),
+            *figures(kind, unit, may.allowed),
             html.H2("Quick card"),
             *card(kind, unit),
             None if may.allowed else html.P(may.why),
@@ -179,9 +178,9 @@ def density(learned: LearnedUsualTime, text: str) -> Component:
     )
 
 
-def figures(kind: WaitType, writer: bool) -> list[Component]:
+def figures(kind: WaitType, unit: formats.Unit, writer: bool) -> list[Component]:
     """Basis, minimum, spread and every parameter of the law, to see and to change."""
-    shown = shown_of(kind)
+    shown = shown_of(kind, unit)
     own = [
         (
             "basis_h",
@@ -221,7 +220,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
         ),
     ]
     rows = [_figure(*line, writer=writer) for line in own]
-    rows += [_parameter(p, shown[f"law.{p.name}"], writer) for p in parameters(kind.law)]
+    rows += [_parameter(p, shown[f"law.{p.name}"], writer) for p in parameters_in(kind, unit)]
     heads = ["Figure", "Value", "Unit", "Range", "Means", "Source"]
     listed = wide_table(heads, rows, "Figures", "figs")
     shorter = (

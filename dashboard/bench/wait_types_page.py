@@ -54,7 +54,8 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
         taught = learned[kind.id]
         text = "–"
         if taught is not None and taught.evidence:
-            text = f"{in_hours(taught.used_s)} from {releases(len(taught.evidence))}"
+            taught_by = releases(len(taught.evidence))
+            text = f"New waits use {in_hours(taught.used_s)}, learned from {taught_by}."
         rows.append(
             [
                 html.Th(dcc.Link(kind.name, href=f"/bench/kind/{kind.id}"), scope="row"),
@@ -79,7 +80,7 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
                 )
             ),
             wide_table(
-                ["Kind", "Usual time", "Safe minimum", "Learned", "Law", "Usual time from"],
+                ["Kind", "Usual time", "Safe minimum", "Learned", "Formula", "Usual time from"],
                 rows,
                 "Kinds",
             ),
@@ -115,7 +116,7 @@ def _add(kinds: list[WaitType]) -> Component:
         draft_form(
             [
                 text_field("Name", "add-name", "name", maxLength=40),
-                text_field("Basis, hours", "add-basis", "basis_h", inputMode="numeric"),
+                text_field("Usual time, hours", "add-basis", "basis_h", inputMode="numeric"),
                 text_field("Safe minimum, hours", "add-minimum", "minimum_h", inputMode="numeric"),
             ],
             "add-form",

@@ -8,7 +8,7 @@ import typer
 
 from monitor.cli.asking import ask
 from monitor.cli.output import out, print_json, print_table
-from monitor.cli.shared import Json, command, journal_of, known, wrong
+from monitor.cli.shared import Json, command, in_reader_unit, journal_of, known, wrong
 from monitor.settings import Settings
 
 app = typer.Typer(no_args_is_help=True, help="Show, change and add the kinds of wait.")
@@ -53,8 +53,11 @@ def list_(
         print_json({"kind": one, "learned": learned_json, "parameters": list(parameters(one.law))})
         return
     out.print(
-        f"{one.name}: usual time {one.basis_s / 3600:g} h at 20 °C and 50 % RH, at least "
-        f"{one.minimum_s / 3600:g} h ({one.source})"
+        in_reader_unit(
+            f"{one.name}: usual time {one.basis_s / 3600:g} h at 20 °C and 50 % RH, at least "
+            f"{one.minimum_s / 3600:g} h ({one.source})",
+            settings,
+        )
     )
     if one.load_s:
         out.print(

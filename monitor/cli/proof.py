@@ -192,7 +192,7 @@ def _show(settings: Settings, number: str, *, as_json: bool = False) -> None:
     out.print(proof.method.aim)
     if proof.state is ProofState.RUNNING:
         for i, step in enumerate(proof.method.steps, 1):
-            out.print(f"{i}. {step}")
+            out.print(in_reader_unit(f"{i}. {step}", settings))
     if times:
         out.print(times)
     for caution in proof.method.cautions:

@@ -148,17 +148,19 @@ def limit_temperature(temp_c: float, unit: TemperatureUnit) -> str:
 
 def in_reader_unit(text: str, unit: TemperatureUnit) -> str:
     """A text, with its temperatures and their differences in the reader's unit: `103 °C` becomes
-    `217 °F`, `3 K` becomes `5.4 °F`."""
+    `217 °F`, `3 K` becomes `5.4 °F`, `30 to 35 °C` becomes `86 to 95 °F`."""
     if unit == "C":
         return text
 
     def shown(found: re.Match[str]) -> str:
-        value = float(found[1].replace("−", "-"))
+        ends = [float(one.replace("−", "-")) for one in found[1].split(" to ")]
         if found[2] == "°C":
-            return whole_temperature(value, unit)
-        return f"{spread(value, unit).removesuffix('.0')} {degree_difference(unit)}"
+            return f"{' to '.join(figure(in_unit(one, unit), 0) for one in ends)} {degree(unit)}"
+        spreads = " to ".join(spread(one, unit).removesuffix(".0") for one in ends)
+        return f"{spreads} {degree_difference(unit)}"
 
-    return re.sub(r"([−-]?\d+(?:\.\d+)?) (°C|K)\b", shown, text)
+    number = r"[−-]?\d+(?:\.\d+)?"
+    return re.sub(rf"({number}(?: to {number})?) (°C|K)\b", shown, text)
 
 
 def rule_value(value: float | None, sign: str, unit: TemperatureUnit) -> str:

@@ -54,10 +54,10 @@ def started(client, kind, **form):
     return answer["done"]["proof"]
 
 
-def page_of(client, path):
+def page_of(client, path, **headers):
     output = ".._pages_content.children..._pages_store.data.."
     inputs = [("_pages_location", "pathname", path), ("_pages_location", "search", "")]
-    answer = ask_dash(client, output, inputs, trigger="_pages_location.pathname", **HERE)
+    answer = ask_dash(client, output, inputs, trigger="_pages_location.pathname", **HERE | headers)
     return json.dumps(json.loads(answer.data), ensure_ascii=False)
 
 
@@ -74,6 +74,17 @@ def test_the_page_has_the_steps_and_cautions_of_every_experiment(client):
         for caution in METHODS[kind].cautions:
             assert WORDS[caution] in page
     assert page.count(DEFERS) == 1
+
+
+def test_the_steps_and_fields_are_in_the_unit_of_the_reader(client):
+    page = page_of(client, "/bench/proof", **{"Accept-Language": "en-US"})
+    assert "°C" not in page
+    assert "dried at 217 °F by a laboratory" in page
+    softening = f"/bench/proof/{started(client, 'softening', wait_kind='cleat')}"
+    asked = page_of(client, softening, **{"Accept-Language": "en-US"})
+    assert "Temperature of the box, °F" in asked  # a number in it is read as one in °F
+    assert "°C" not in asked
+    assert "Temperature of the box, °C" in page_of(client, softening)
 
 
 def test_a_coupon_is_weighed_on_the_board_until_it_tells(client, book, shop):

@@ -16,7 +16,7 @@ import flask
 import numpy as np
 import plotly.graph_objects as go
 import pytest
-from board_requests import HERE, do, said
+from board_requests import HERE, ask_page, do, said
 
 from dashboard.air import page as air_page
 from dashboard.app import create_app
@@ -39,9 +39,11 @@ from dashboard.past import marks as past_marks
 from dashboard.past import page as past_page
 from dashboard.past.selection import Choice
 from dashboard.ui import formats
+from dashboard.ui.form_input import Form
 from dashboard.ui.themes import theme_of
 from monitor.air.latest_air import LatestAir
 from monitor.core.clock import now_ms
+from monitor.core.errors import Rejected
 from monitor.core.measurements import Quantity
 from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.wait import Feel
@@ -442,6 +444,38 @@ def test_a_kind_is_changed_added_and_taken_off(settings, commands, client, book)
     assert book.kind("cleat") is None
 
 
+def test_a_kind_is_seen_and_changed_in_the_unit_of_the_reader(settings, commands, book):
+    kind = book.kind("spirit-coat")
+    table = said(bench_wait_type_page.figures(kind, "F", True))
+    assert "°C" not in table
+    assert " K " not in table
+    shown, celsius = bench_forms.shown_of(kind, "F"), bench_forms.shown_of(kind)
+    assert (celsius["law.valid_low_c"], shown["law.valid_low_c"]) == ("12", "53.6")
+    assert (celsius["law.dew_margin_k"], shown["law.dew_margin_k"]) == ("3", "5.4")
+
+    def asked(**typed):
+        form = Form({**shown, **typed}, settings)
+        form.unit = "F"
+        return bench_forms.values_of({"do": "kind", "kind": kind.id}, form, book)
+
+    with pytest.raises(Rejected, match="nothing was changed"):
+        asked()
+    typed = {"law.valid_low_c": "50", "law.dew_margin_k": "9", "law.most_rate": "3"}
+    law = {"valid_low_c": 10, "dew_margin_k": 5, "most_rate": 3}
+    assert asked(**typed) == {"kind": kind.id, "law": law}
+
+
+def test_the_list_of_kinds_says_which_usual_time_new_waits_use(commands, ids, client, book):
+    commands.carry_out({"do": "release", "wait": ids[4], "feel": "soft"}, now_ms())
+    used = bench_wait_type_page.in_hours(book.learned("rib-seam").used_s)
+    page = json.dumps(
+        json.loads(ask_page(client, "/bench/kinds", **HERE).data), ensure_ascii=False
+    )
+    assert f"New waits use {used}, learned from 1 release." in page
+    assert "Usual time, hours" in page
+    assert "Basis" not in page
+
+
 def test_a_kind_shows_every_parameter_and_what_was_taught(settings, commands, ids, book):
     commands.carry_out({"do": "release", "wait": ids[4], "feel": "soft"}, now_ms())
     shown = said(
@@ -449,7 +483,7 @@ def test_a_kind_shows_every_parameter_and_what_was_taught(settings, commands, id
     )
     assert "Before: usual time 4 h" in shown
     assert "1 release: 1 still soft." in shown.replace("Releases", "releases")
-    table = said(bench_wait_type_page.figures(book.kind("rib-seam"), False))
+    table = said(bench_wait_type_page.figures(book.kind("rib-seam"), "C", False))
     assert "Wood memory" in table
     assert "0.55 to 0.95" in table
 

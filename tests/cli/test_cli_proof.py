@@ -44,6 +44,11 @@ def test_a_coupon_is_weighed_until_it_tells_its_offset_and_lag(shop):
     assert "Proof 1: Weighed coupon, spruce A, at bench. Running." in started.stdout
     for caution in (WORDS[Caution.OVEN], DEFERS, "6 more measurements needed"):
         assert caution in " ".join(started.stdout.split())
+    shop.environment["BENCHWEATHER_BOARD__TEMPERATURE_UNIT"] = "F"
+    in_fahrenheit = " ".join(shop.command("proof", "show", "1").stdout.split())
+    assert "dried at 217 °F by a laboratory" in in_fahrenheit
+    assert "°C" not in in_fahrenheit
+    del shop.environment["BENCHWEATHER_BOARD__TEMPERATURE_UNIT"]
     # Truth: 0.5 points above the EMC at 20 °C and 50 % (9.27, Wood Handbook), τ = 20 h.
     for hours in (100, 95, 90, 80, 70, 60, 40, 20, 2):
         moisture = 9.77 + 2.5 * np.exp(-(100 - hours) / 20)

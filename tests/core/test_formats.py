@@ -146,6 +146,8 @@ def test_local_times_and_fahrenheit_are_made_in_one_place():
 
 
 def test_temperatures_and_their_differences_in_a_text_are_in_the_unit_of_the_reader():
+    ranges = "30 to 35 °C, −5 to 10 °C or 2 to 5 K"
+    assert formats.in_reader_unit(ranges, "F") == "86 to 95 °F, 23 to 50 °F or 3.6 to 9 °F"
     text = "Above 20 °C or −5 °C, ±0.5 K, at least 3 K or 5 K above, with K2CO3 and 4 Km."
     assert formats.in_reader_unit(text, "C") == text
     assert formats.in_reader_unit(text, "F") == (
