@@ -31,7 +31,7 @@ from monitor.outlook.summary import PlaceOutlook, dry_words, spell_words, walls_
 from monitor.science.waits.wait import WaitState
 from monitor.store import Reader
 from monitor.waits.evaluation import WaitStatus
-from monitor.wood.evaluation import InstrumentStatus, warm_up_margins_k
+from monitor.wood.evaluation import InstrumentStatus, case_shut_hours, warm_up_margins_k
 
 if TYPE_CHECKING:
     from monitor.science.outlook.ensemble_statistics import OutlookSpell
@@ -169,7 +169,10 @@ def _seen(rule: Rule, s: Snapshot, of_places: Mapping[str, list[Seen]]) -> list[
             shared = _shared(s.woods)
             return [
                 _instrument(rule.quantity, one, airs, s.now_ms)._replace(
-                    situation=ANYWHERE._replace(own_tent=one.instrument.place in shared)
+                    situation=ANYWHERE._replace(
+                        own_tent=one.instrument.place in shared,
+                        shut_h=_shut_h(one, airs.get(one.instrument.place)),
+                    )
                 )
                 for one in s.woods
             ]
@@ -332,6 +335,10 @@ def _glue(quantity: str, one: Glue, s: Snapshot) -> Seen:
     hours, zone = s.settings.hours.model_dump(), s.settings.zone
     closed = last_closing(hours, zone, s.now_ms + CLOSING_SOON_MS)
     return Seen(one.id, label, float(closed is not None and on_ms < closed))
+
+
+def _shut_h(one: InstrumentStatus, air: PlaceAir | None) -> int | None:
+    return None if air is None else case_shut_hours(one.instrument, air.temp_c, air.rh_pct)
 
 
 def _instrument(

@@ -82,8 +82,8 @@ def _until_changed(worked: SheetCalculation) -> str:
     say, days = worked.request.language, worked.days_known
     inside = worked.advised.at_first.days_in
     return say.text(
-        "This is so once the air has been changed. In the first year, while you change it slowly, the "
-        "wood is out of its band on {days} of {known} days.",
+        "In the first year, while you change the air slowly, the wood is still out of its band on "
+        "{days} of {known} days.",
         days=say.range(QuantileRange(*(days - n for n in reversed(inside)))),
         known=say.number(days),
     )

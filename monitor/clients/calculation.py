@@ -17,7 +17,15 @@ from monitor.science.case.measures import HUMIDIFIED, Advice, HomeMeasure, Optio
 from monitor.science.case.outdoors import month_of_hour, saturation
 from monitor.science.case.rooms import HOT_C, cold_limit_pct
 from monitor.science.case.simulation import MEMBERS, by_day, stays_h
-from monitor.science.case.travel import MEASURED_C, Car, WarmUp, hot_car, warm_up, wets_below_c
+from monitor.science.case.travel import (
+    MEASURED_C,
+    Car,
+    WarmUp,
+    hot_car,
+    shut_hours,
+    warm_up,
+    wets_below_c,
+)
 from monitor.science.case.trial import MORE_DAMP_H
 from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import Floats
@@ -61,12 +69,14 @@ class HoldTime(NamedTuple):
 
 
 class ColdJourney(NamedTuple):
-    """A case that comes in from `from_c` into a room of `room_c`, `room_pct`. [°C], [%]"""
+    """A case that comes in from `from_c` into a room of `room_c`, `room_pct`, and is left shut for
+    `shut_h`. [°C], [%], [h]"""
 
     from_c: float
     room_c: float
     room_pct: float
     warm_up: WarmUp
+    shut_h: int | None
 
 
 class Refills(NamedTuple):
@@ -261,7 +271,11 @@ def calculate_sheet(
         dry=_held(request, middle, driest, low) if driest < low else None,
         damp=_held(request, middle, dampest, high) if dampest > high else None,
         cold=ColdJourney(
-            cold_c, room_c, room_pct, warm_up(request.case, cold_c, room_c, room_pct)
+            cold_c,
+            room_c,
+            room_pct,
+            warm_up(request.case, cold_c, room_c, room_pct),
+            shut_hours(request.case, cold_c, room_c, room_pct),
         ),
         car_c=car_c,
         car=hot_car(car_c, CAR_MIN),

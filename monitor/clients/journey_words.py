@@ -6,13 +6,10 @@ import math
 from typing import TYPE_CHECKING
 
 from monitor.science.case.measures import HomeMeasure
+from monitor.science.case.travel import LEAST_SHUT_H
 
 if TYPE_CHECKING:
     from monitor.clients.calculation import SheetCalculation
-
-LEAST_SHUT_H, LONG_SHUT_H = 2, 8
-"""A cold case is left shut for at least so long; for longer than the second, overnight. [h]  Common
-practice, no source."""
 
 
 def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
@@ -42,6 +39,8 @@ def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
                 what=what,
             )
         )
+    if math.isfinite(wait.high):
+        lines[0] += " " + say.text("Wait longer while it still feels cold.")
     wets = cold.from_c < worked.wets_c and not worked.never_cold
     if not worked.request.case.holds_nothing and wets:
         lines.append(
@@ -72,13 +71,13 @@ def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
 
 def _shut(worked: SheetCalculation) -> str:
     """Time to leave a cold instrument shut in: whole hours on the safe side, or overnight."""
-    say, minutes = worked.request.language, worked.cold.warm_up.open_min.high
+    say, hours = worked.request.language, worked.cold.shut_h
     cover = worked.request.case.holds_nothing
-    if not 0 < minutes <= 60 * LONG_SHUT_H:
+    if hours is None:
         if cover:
             return say.text("leave the cover on overnight")
         return say.text("leave the case shut overnight")
-    hours = say.number(max(math.ceil(minutes / 60), LEAST_SHUT_H))
+    n = say.number(hours)
     if cover:
-        return say.text("leave the cover on for at least {n} hours", n=hours)
-    return say.text("leave the case shut for at least {n} hours", n=hours)
+        return say.text("leave the cover on for at least {n} hours", n=n)
+    return say.text("leave the case shut for at least {n} hours", n=n)

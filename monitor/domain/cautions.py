@@ -35,6 +35,16 @@ class Caution(StrEnum):
     """A humidifier in a shut case."""
 
 
+def leave_shut(hours: int | None) -> str:
+    """Advice on the case of an instrument that came in cold, by its `travel.shut_hours`.
+
+    >>> leave_shut(3)
+    'Leave the case shut for at least 3 hours. Wait longer while it still feels cold.'
+    """
+    time = "overnight" if hours is None else f"for at least {hours} hours"
+    return f"Leave the case shut {time}. Wait longer while it still feels cold."
+
+
 SOLVENTS = (
     "Solvents: open a window, keep flames, heaters and sparks away, wear gloves and close the "
     "bottle. Read the product's safety data sheet."

@@ -19,6 +19,7 @@ from monitor.domain.cautions import (
     OPENED_PLATES,
     WARM_TO_DRY,
     Caution,
+    leave_shut,
 )
 from monitor.domain.glue import takes_glue
 from monitor.domain.wait import Wait
@@ -38,7 +39,8 @@ class Situation(NamedTuple):
     the open waits there that give off solvent. `open_flame`: a heater without a flue burns there.
     `water`: advice to add water, as the cold walls allow it. `may_fill`: whether they allow any.
     `own_tent`: another instrument at the place has another home, so that the air of the room cannot
-    suit both.
+    suit both. `shut_h`: how long the case of an instrument that came in cold is left shut; None:
+    overnight. [h]
     """
 
     temp_c: float = math.nan
@@ -48,6 +50,7 @@ class Situation(NamedTuple):
     water: str = ADD_WATER
     may_fill: bool = True
     own_tent: bool = False
+    shut_h: int | None = None
 
     def also(self, other: Situation) -> Situation:
         """The situation of two places in one alert: what is forbidden at either is forbidden."""
@@ -182,6 +185,7 @@ ADVICE: dict[str, Callable[[Situation], str]] = {
     "shut windows": shut_windows,
     "turn heating down": turn_down,
     "towards home": towards_home,
+    "leave case shut": lambda s: leave_shut(s.shut_h),
 }
 """Advice by its mark in the texts of rules."""
 _MARK = re.compile(r"\{([^{}]*)\}")

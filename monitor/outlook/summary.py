@@ -18,12 +18,14 @@ from monitor.core.formats import (
     weekday,
     whole_temperature,
 )
+from monitor.domain.cautions import leave_shut
 from monitor.domain.cold_walls import INSTEAD
 from monitor.domain.opening_hours import Hours, is_open
 from monitor.domain.places import AirLimits, Place, band
 from monitor.outlook import files
 from monitor.outlook.files import HOUR_MS, StoredOutlook
 from monitor.outlook.safe_air import SafeAhead, safe_ahead
+from monitor.science.case.travel import shut_hours, slowest_case
 from monitor.science.outlook import ensemble_statistics as ensemble
 from monitor.science.outlook.ensemble_statistics import (
     LIKELY,
@@ -280,11 +282,13 @@ def cold_words(one: PlaceOutlook, zone: ZoneInfo, unit: str) -> str:
     low, cold, high = (whole_temperature(v, reader) for v in dew.outdoors)
     span = "" if low == high else f" ({low} to {high})"
     point = whole_temperature(dew.dew_point.middle, reader)
+    room_c, room_pct = np.median(one.look.air[:, :, dew.at], axis=1).tolist()
+    shut = shut_hours(slowest_case(), dew.outdoors.low, room_c, max(room_pct, 1.0))
     return (
         f"For {weekday(one.at_ms(dew.at), zone)} the outlook gives about {cold} outdoors"
         f"{span}, and a dew point of about {point} in here. Dew "
-        f"forms on an instrument that comes in that cold, chance {likely(dew.chance)}. Leave it in "
-        f"its closed case for some hours, until it has warmed."
+        f"forms on an instrument that comes in that cold, chance {likely(dew.chance)}. "
+        f"{leave_shut(shut)}"
     )
 
 

@@ -16,6 +16,7 @@ from monitor.domain.air_assessment import FORBIDS_WEIGHT, AirState
 from monitor.domain.events import ONE_MOMENT_MS
 from monitor.domain.instrument import Instrument
 from monitor.outlook.place_air import PlaceAirs
+from monitor.science.case.travel import shut_hours, slowest_case
 from monitor.science.plates.assessment import OLD_AIR_MS, Close, Reason, WoodStatus, assess
 from monitor.science.plates.history import MoistureHistory, history
 from monitor.science.plates.projection import PlatesProjection, project
@@ -34,11 +35,6 @@ FINE_MS = 40 * DAY_MS
 """Length of a stay beyond which the air is taken as hourly means. [ms]"""
 LONGEST_MS = BEFORE_MS - DAY_MS
 """Longest stay read in full; of a longer one only the end counts, from home moisture. [ms]"""
-WARM_UP_S = {"violin": 3_600.0, "viola": 3_600.0, "cello": 7_200.0, "bass": 5_400.0}
-"""Time constant with which a cased instrument takes on the room's temperature; a bass in a cover.
-[s]  Ours: from heat capacity and case of a violin, 22 to 55 min; the others by their size."""
-WARM_UP_SPREAD = 2.0
-"""Factor by which warming up may take longer. [-]  Ours."""
 WATCH_WARM_UP_MS = DAY_MS
 """Time after its arrival for which a cold instrument is watched. [ms]"""
 
@@ -160,10 +156,19 @@ def warm_up_margins_k(
     room, cold = np.asarray(temp_c, float), instrument.arrived_temp_c
     if cold is None:
         return np.full(np.broadcast(since_ms, room).shape, np.nan)
-    slow_s = WARM_UP_SPREAD * WARM_UP_S[instrument.kind]
-    left = np.exp(-np.maximum(since_ms, 0) / 1000 / slow_s)
+    case = slowest_case(instrument.kind)
+    left = np.exp(-np.maximum(since_ms, 0) / 60_000 / (case.warms_min * case.warms_times))
     margin = room - (room - cold) * left - np.asarray(dew_point_c, float)
     return np.where((since_ms > -ONE_MOMENT_MS) & (since_ms < WATCH_WARM_UP_MS), margin, np.nan)
+
+
+def case_shut_hours(instrument: Instrument, temp_c: float, rh_pct: float) -> int | None:
+    """Hours from its arrival for which the case of an instrument that came in cold is left shut at a
+    place of this air; None: overnight. [°C], [%]"""
+    cold = instrument.arrived_temp_c
+    if cold is None or not math.isfinite(temp_c + rh_pct):
+        return None
+    return shut_hours(slowest_case(instrument.kind), cold, temp_c, max(rh_pct, 1.0))
 
 
 def is_colder_than_dew_point(

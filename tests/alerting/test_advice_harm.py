@@ -28,6 +28,7 @@ from monitor.domain.cautions import (
     Caution,
 )
 from monitor.domain.places import AirLimits, Place
+from monitor.domain.situation import ANYWHERE
 from monitor.domain.wait_types import KINDS
 from monitor.science.air import dew_point
 from monitor.science.waits.film import FilmLaw
@@ -201,7 +202,10 @@ def test_a_cold_case_may_be_opened_only_where_the_alert_ends():
     # Source: common reading of ISO 8502-4: a surface at least 3 K above the dew point stays dry.
     rule = RULES["cold-instrument"]
     assert rule.low + rule.back == 3.0
-    assert "until this alert has ended" in rule.do
+    assert "until this alert has ended" in rule.advice()
+    for hours, time in ((None, "overnight"), (3, "for at least 3 hours")):
+        do = rule.advice(ANYWHERE._replace(shut_h=hours))
+        assert do.startswith(f"Leave the case shut {time}. Wait longer while it still feels cold.")
 
 
 @pytest.mark.parametrize("kind", KINDS.values(), ids=lambda kind: kind.id)

@@ -32,6 +32,7 @@ from monitor.alerting.observations import ServiceTroubles, Snapshot, _coming
 from monitor.commands import Commands
 from monitor.core.errors import Rejected
 from monitor.core.formats import local
+from monitor.domain.cautions import leave_shut
 from monitor.domain.cold_walls import INSTEAD, SafeHumidity
 from monitor.domain.forecast import Forecast
 from monitor.outlook import files
@@ -42,6 +43,7 @@ from monitor.outlook.homes import LEARN, home_of
 from monitor.outlook.kept_outlooks import KeptOutlooks
 from monitor.outlook.safe_air import SafeAhead
 from monitor.outlook.summary import foreseen, walls_allow_no_water
+from monitor.science.case.travel import shut_hours, slowest_case
 from monitor.science.cold_surface import ColdSurface
 from monitor.science.outlook import ensemble_statistics, heat_balance, vapour_balance
 from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
@@ -431,7 +433,10 @@ def test_what_comes_in_cold_is_to_warm_in_its_case_only_where_dew_would_form(one
 
     assert "about 14 °F outdoors, and" in outdoors(-10.0)
     assert "about 0 °C outdoors, and" in outdoors(-0.2, "C")  # not −0
-    assert "in its closed case for some hours, until it has warmed" in outdoors(-10.0)
+    room_c, rh_pct = np.median(one.look.air[:, :, 0], axis=1)
+    hours = shut_hours(slowest_case(), -10.0, room_c, rh_pct)
+    assert outdoors(-10.0).endswith(leave_shut(hours))
+    assert hours is None or f"for at least {hours} hours" in outdoors(-10.0)
     assert outdoors(22.0) == ""
 
 

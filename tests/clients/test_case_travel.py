@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from monitor.core.errors import OutOfRange
 from monitor.science.case.presets import PRESETS
-from monitor.science.case.travel import hot_car, warm_up, wets_below_c
+from monitor.science.case.travel import hot_car, shut_hours, slowest_case, warm_up, wets_below_c
 from monitor.science.saturation import saturation_vapour_pressure
 
 VIOLIN = PRESETS["violin, hard case"]
@@ -36,6 +36,25 @@ def test_a_cold_case_stays_shut_until_its_inside_is_above_the_dew_point(
     assert found.wets_below_c == pytest.approx(dew, abs=0.06)
     assert found.dew_point_min == pytest.approx((fast[0], usual[0], slow[0]), abs=1.0)
     assert found.open_min == pytest.approx((fast[1], usual[1], slow[1]), abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("cold", "room", "rh", "violin", "cello"),
+    [(0, 21, 45, 2, 4), (-10, 21, 40, 3, 5), (0, 21, 30, 2, 2), (5, 22, 55, 2, 4)],
+)
+def test_the_hours_of_a_shut_case_are_those_of_a_slow_one(cold, room, rh, violin, cello):
+    """Rung: independent derivation."""
+    # Source: the minutes of `WARM_UPS` for τ = 120 min, twice those for a cello's 240 min, in hours
+    # rounded up; two at least.
+    assert shut_hours(slowest_case("violin"), cold, room, rh) == violin
+    assert shut_hours(slowest_case("cello"), cold, room, rh) == cello
+
+
+def test_a_case_is_shut_overnight_where_no_hours_follow():
+    """Rung: property."""
+    assert shut_hours(VIOLIN, 0.0, 21.0, 95.0) is None
+    assert shut_hours(VIOLIN, 21.0, 21.0, 45.0) is None  # not known to be cold
+    assert shut_hours(slowest_case(), -20.0, 21.0, 75.0) is None  # longer than `LONG_SHUT_H`
 
 
 def test_a_warm_case_may_be_opened_at_once_and_in_a_steam_bath_never():

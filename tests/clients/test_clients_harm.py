@@ -13,11 +13,11 @@ from scenes.sentences import contradictions
 
 from monitor.clients.advice_words import lead_words
 from monitor.clients.calculation import calculate_sheet
-from monitor.clients.journey_words import LEAST_SHUT_H
 from monitor.clients.measure_words import table_of
 from monitor.clients.pdf import pdf_of
 from monitor.clients.request import read_sheet_request
 from monitor.clients.sheet import sheet_of
+from monitor.domain.cautions import leave_shut
 from monitor.science.case.candidates import (
     ALIKE,
     ALIKE_DAYS,
@@ -28,6 +28,7 @@ from monitor.science.case.candidates import (
 from monitor.science.case.devices import Humidifier
 from monitor.science.case.measures import HUMIDIFIED, Holds, HomeMeasure
 from monitor.science.case.rooms import PACE_PCT_WEEK, cold_limit_pct
+from monitor.science.case.travel import LEAST_SHUT_H
 
 
 def months(temps_c, rhs_pct):
@@ -137,6 +138,9 @@ def test_a_cold_case_is_left_shut_for_hours_never_minutes_and_always_mentioned(o
     assert "minutes" not in first
     assert "Minuten" not in german.journeys.lines[0]
     assert "leave the c" in first
+    assert ("Wait longer while it still feels cold." in first) is ("so damp" not in first)
+    if worked.cold.shut_h is not None and not worked.request.case.holds_nothing:
+        assert leave_shut(worked.cold.shut_h)[1:] in first  # as Coming and Alerts say it
     assert LEAST_SHUT_H >= 2
     typed = worked.request.outdoors_c
     always_warm = not worked.unknown and min(worked.year.temp_c) > 24
@@ -330,7 +334,7 @@ def test_the_days_and_the_promise_count_the_slow_change_that_the_sheet_asks_for(
     weeks = (40 - 18) / PACE_PCT_WEEK  # until the air is in the band: the wood is later
     assert first.days_in.high <= dry.days_known - 7 * weeks
     assert first.held_share == 0
-    assert "In the first year, while you change it slowly, the wood is out of its band on" in (
+    assert "In the first year, while you change the air slowly, the wood is still out of" in (
         sheet.lead
     )
     assert "; first year: " in sheet.table.rows[sheet.table.strong][1]

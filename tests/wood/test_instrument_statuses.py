@@ -23,7 +23,6 @@ from monitor.wood.evaluation import (
     JUST_CAME,
     LONGEST_MS,
     NO_AIR,
-    WARM_UP_S,
     WATCH_WARM_UP_MS,
     instrument_statuses,
     warm_up_margins_k,
@@ -231,7 +230,7 @@ def test_one_that_came_in_cold_warms_up_by_a_lump_of_one_temperature(shop):
     one = shop.instrument(shop.take_in(ago=HOUR, arrived_temp_c=2.0))
     # T = T_room − (T_room − T0) exp(−t/τ), by hand at t = 0, τ and 3 τ of the slow end, 2 × 1 h:
     # 2.0, 20 − 18 e⁻¹ = 13.378, 20 − 18 e⁻³ = 19.104 °C; dew point 9 °C.
-    slow_ms = round(2 * WARM_UP_S["violin"] * 1000)
+    slow_ms = 2 * 3_600_000
     at_ms = one.arrived_ms + slow_ms * np.array([0, 1, 3])
     assert warm_up_margins_k(one, 20.0, 9.0, at_ms) == pytest.approx(
         [-7.0, 4.378, 10.104], abs=1e-3

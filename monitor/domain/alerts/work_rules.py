@@ -80,8 +80,9 @@ def wood_rules() -> tuple[Rule, ...]:
             ),
             source="dew point of the room against the warming of a closed case (computed)",
             do=(
-                "Leave the case shut until this alert has ended. By then the instrument should be "
-                "at least 3 K above the dew point. Do not warm the case with a heater or a lamp."
+                "{leave case shut} Do not open it until this alert has ended. By then the instrument "
+                "should be at least 3 K above the dew point. Do not warm the case with a heater or a "
+                "lamp."
             ),
             caution=f"{CLOSED_CAR} {ELECTRIC_HEAT}",
         ),

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
 
 from monitor.science.air import TEMP_C, dew_point, frost_point
-from monitor.science.case.presets import Case
+from monitor.science.case.presets import PRESETS, Case
 from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import checked
 from monitor.science.wood import equilibrium_moisture_content, relative_humidity_for_moisture
@@ -15,6 +16,10 @@ from monitor.science.wood import equilibrium_moisture_content, relative_humidity
 MARGIN_K = 3.0
 """A case may be opened once its inside is this much above the room's dew point. [K]  Ours, as in
 rules for coating steel."""
+
+LEAST_SHUT_H, LONG_SHUT_H = 2, 8
+"""A cold case is left shut for at least so long; for longer than the second, overnight. [h]  Common
+practice, no source."""
 
 CAR_RISE_K, CAR_TIME_MIN, CAR_SPREAD_K = 22.0, 18.0, 5.0
 """How much hotter than outdoors a closed car in the sun gets, and its time constant [K], [min].
@@ -84,6 +89,31 @@ def warm_up(case: Case, case_c: float, room_c: float, room_rh_pct: float) -> War
         )
 
     return WarmUp(wet, minutes(wet), minutes(wet + MARGIN_K))
+
+
+def slowest_case(instrument: str = "") -> Case:
+    """The usual case that warms most slowly, of a kind of instrument or of all.
+
+    >>> slowest_case("violin").warms_min, slowest_case().name
+    (60, 'bass, cover')
+    """
+    found = [case for name, case in PRESETS.items() if name.startswith(instrument)]
+    return max(found, key=lambda case: case.warms_min * case.warms_times)
+
+
+def shut_hours(case: Case, case_c: float, room_c: float, room_rh_pct: float) -> int | None:
+    """Whole hours for which a cold case is left shut in a warm room: until a slow one may be opened
+    (`warm_up`), `LEAST_SHUT_H` at least. None: overnight, as it takes longer than `LONG_SHUT_H`, never
+    ends in such damp air, or it is not known how cold the case can be.
+
+    >>> from monitor.science.case.presets import PRESETS
+    >>> [shut_hours(PRESETS["cello, hard case"], t, 21.0, 45.0) for t in (0.0, -25.0)]
+    [4, 7]
+    """
+    minutes = warm_up(case, case_c, room_c, room_rh_pct).open_min.high
+    if not 0 < minutes <= 60 * LONG_SHUT_H:
+        return None
+    return max(math.ceil(minutes / 60), LEAST_SHUT_H)
 
 
 MEASURED_C = (22, 36)
