@@ -52,14 +52,14 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
     rows = []
     for kind in kinds:
         taught = learned[kind.id]
-        text = "–"
+        usual, text = formats.hours(kind.basis_s), "–"
         if taught is not None and taught.evidence:
-            taught_by = releases(len(taught.evidence))
-            text = f"New waits use {in_hours(taught.used_s)}, learned from {taught_by}."
+            text = f"from {releases(len(taught.evidence))}; set: {usual}"
+            usual = in_hours(taught.used_s)
         rows.append(
             [
                 html.Th(dcc.Link(kind.name, href=f"/bench/kind/{kind.id}"), scope="row"),
-                html.Td(formats.hours(kind.basis_s), className="count"),
+                html.Td(usual, className="count"),
                 html.Td(
                     formats.hours(kind.minimum_s) if kind.minimum_s else "none", className="count"
                 ),
@@ -75,7 +75,7 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
             html.P(
                 formats.in_reader_unit(
                     "The usual time is the wait you would give the work in reference air (20 °C "
-                    "and 50 % RH). You can change every usual time.",
+                    "and 50 % RH). New waits use the time shown. You can change every usual time.",
                     formats.unit_of(shop.settings),
                 )
             ),

@@ -99,12 +99,13 @@ def closing(
 ) -> Component:
     """Answer to whether an instrument may be closed, in large type."""
     found = wood_text.closeness(status, now_ms, zone, unit, ahead)
+    first, second = ("then", "why") if status.against else ("why", "then")
     return html.Div(
         [
             html.P(wood_text.closing_question(status.instrument), className="asked-of"),
             html.P([shape(str(found.close)), html.Strong(found.word)], className="answer"),
-            html.P(found.why, className="why"),
-            html.P(found.then, className="then") if found.then else None,
+            html.P(found.why, className=first),
+            html.P(found.then, className=second) if found.then else None,
         ],
         className="closing",
         **attributes(data_close=str(found.close)),

@@ -467,11 +467,15 @@ def test_a_kind_is_seen_and_changed_in_the_unit_of_the_reader(settings, commands
 
 def test_the_list_of_kinds_says_which_usual_time_new_waits_use(commands, ids, client, book):
     commands.carry_out({"do": "release", "wait": ids[4], "feel": "soft"}, now_ms())
-    used = bench_wait_type_page.in_hours(book.learned("rib-seam").used_s)
+    used, set_ = book.learned("rib-seam").used_s, book.kind("rib-seam").basis_s
+    assert used > set_
     page = json.dumps(
         json.loads(ask_page(client, "/bench/kinds", **HERE).data), ensure_ascii=False
     )
-    assert f"New waits use {used}, learned from 1 release." in page
+    row = page.partition('"Rib seam"')[2].partition('"Tr"')[0]
+    shown = f'"children": "{bench_wait_type_page.in_hours(used)}"'
+    assert row.index(shown) < row.index(f"from 1 release; set: {formats.hours(set_)}")
+    assert f'"children": "{formats.hours(set_)}"' not in row
     assert "Usual time, hours" in page
     assert "Basis" not in page
 

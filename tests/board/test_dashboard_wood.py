@@ -137,6 +137,9 @@ def test_an_answer_is_kept_until_anything_is_done_with_an_instrument(guests, boo
     commands.carry_out({"do": "open"} | clamped, now_ms())
     told = wood_text.closeness(book.status("vn-1"), now_ms(), PARIS)
     assert (told.word, "centre cleat" in told.why) == ("Not now", True)
+    shown = wood_view.closing(book.status("vn-1"), now_ms(), PARIS, "C").children
+    strong = [said([one]) for one in shown if getattr(one, "className", "") == "then"]
+    assert [told.why in one for one in strong] == [True]  # not what its wood alone would allow
     assert "vc-3" not in [one.instrument.id for one in again]
     assert [one.id for one in book.left(5)] == ["vc-3"]
     assert book.status("vc-3") is None
