@@ -96,7 +96,7 @@ def closing_statuses(
     """Status of each instrument's wood and, where that is safe to close, what else is against it."""
     check = StepCheck(reader, settings, journal, now_ms)
     return [
-        replace(one, against=check.close(one.instrument))
+        replace(one, against=check.close(one))
         if one.answer is not None and one.answer.closing.close is Close.YES
         else one
         for one in instrument_statuses(reader, settings, instruments, now_ms)
@@ -135,13 +135,16 @@ class StepCheck:
         self._reader, self._settings, self._journal = reader, settings, journal
         self._now_ms = now_ms
         self._known: dict[tuple[str, ...], tuple[str, ...]] = {}
+        self._wood: dict[str, InstrumentStatus] = {}
 
     def start(self, repair: Repair, step: Step, glue: str = "") -> tuple[str, ...]:
         """Reasons not to start a step now; `glue` is the id of a batch."""
         return (*self._soft(repair, step), *self.air(repair, step, glue))
 
-    def close(self, instrument: Instrument) -> tuple[str, ...]:
+    def close(self, status: InstrumentStatus) -> tuple[str, ...]:
         """Reasons not to close an instrument now: as its repair closes it, else in the usual way."""
+        instrument = status.instrument
+        self._wood[instrument.id] = status
         for repair in self._journal.repairs.values():
             for step in repair.steps if repair.open and repair.instrument == instrument.id else ():
                 if step.kind is StepKind.CLOSE and step.started_ms is None:
@@ -251,7 +254,9 @@ class StepCheck:
         temp_c = instrument_temp_c(reader, settings, instrument, now)
         wood = WoodNow(instrument.reference, instrument.place, None, "", temp_c)
         if closes:
-            (of,) = instrument_statuses(reader, settings, [instrument], now)
+            of = self._wood.get(instrument.id)
+            if of is None:
+                (of,) = instrument_statuses(reader, settings, [instrument], now)
             wood = wood._replace(status=of.answer, why_not=of.why_not)
         try:
             found = glue_now(reader, settings, self._journal, question, now, wood)
