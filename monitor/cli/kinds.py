@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -10,6 +10,10 @@ from monitor.cli.asking import ask
 from monitor.cli.output import out, print_json, print_table
 from monitor.cli.shared import Json, command, in_reader_unit, journal_of, known, wrong
 from monitor.settings import Settings
+
+if TYPE_CHECKING:
+    from monitor.domain.wait_types import WaitType
+    from monitor.science.waits.learning import LearnedUsualTime
 
 app = typer.Typer(no_args_is_help=True, help="Show, change and add the kinds of wait.")
 Kind = Annotated[str, typer.Argument(help="Id of the kind")]
@@ -27,6 +31,7 @@ def list_(
     with journal_of(settings) as (_, journal):
         kinds = journal.book
         learned = journal.learned(known(kind, kinds, "kind of wait")) if kind else None
+        usual = {one: _usual_h(kinds[one], journal.learned(one)) for one in kinds}
     if not kind:
         if as_json:
             print_json(list(kinds.values()))
@@ -37,7 +42,7 @@ def list_(
                 (
                     one.id,
                     one.name,
-                    f"{one.basis_s / 3600:g}",
+                    usual[one.id],
                     f"{one.load_s / 3600:g}" if one.load_s else "",
                     f"{one.minimum_s / 3600:g}",
                     one.source,
@@ -87,6 +92,14 @@ def list_(
             for p in parameters(one.law)
         ],
     )
+
+
+def _usual_h(kind: WaitType, learned: LearnedUsualTime | None) -> str:
+    """Usual time that new waits use and, where that was learned, the one that is set. [h]"""
+    set_h = f"{kind.basis_s / 3600:g}"
+    if learned is None or not learned.evidence:
+        return set_h
+    return f"{learned.used_s / 3600:.1f}\nlearned; set: {set_h}"
 
 
 @command(app, "set")

@@ -146,6 +146,12 @@ def test_waits_are_released_together_and_what_one_refuses_holds_up_no_other(shop
     found = journal(shop).waits
     assert [i for i, wait in found.items() if wait.open] == ["5"]
     assert found["3"].feel is Feel.RIGHT
+    listed = ok(shop.command("kind", "list", "--json"))
+    set_h = next(one["basis_s"] for one in json.loads(listed) if one["id"] == "cleat") / 3600
+    used_h = journal(shop).learned("cleat").used_s / 3600
+    row = " ".join(ok(shop.command("kind", "list")).split()).partition(" cleat ")[2]
+    assert f"{used_h:.1f}" in row.partition("closing")[0]
+    assert f"learned; set: {set_h:g}" in row.partition("closing")[0]
     ok(shop.command("wait", "reopen", "3", "4"))
     ok(shop.command("wait", "pause", "3-5"))
     assert all(journal(shop).waits[i].paused for i in ("3", "4", "5"))
