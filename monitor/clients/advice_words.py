@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.clients.calculation import SheetCalculation
-    from monitor.clients.language import Language
     from monitor.science.case.rooms import RoomChange
 
 
@@ -278,7 +277,7 @@ def _device_lines(worked: SheetCalculation) -> list[str]:
             say.text(
                 "The humidifier should give off about {week} in the driest week. Weigh it when full "
                 "and again a week later ({equal}). If it gives off more or less, ask your repairer.",
-                week=_week(advised, say),
+                week=say.water_range(advised.week_ml),
                 equal=say.text("an ounce of weight is about a fluid ounce")
                 if say.us_measures
                 else say.text("a gram is a millilitre"),
@@ -375,19 +374,26 @@ def _lazy(worked: SheetCalculation) -> str:
     say, lazy = worked.request.language, worked.advice.lazy
     if lazy is None or 1 - lazy.not_dry_share <= FEW:
         return ""
-    low, bare = (say.percent(one.lowest_pct.low) for one in (lazy, worked.bare))
+    values = {
+        "low": say.percent(lazy.lowest_pct.low),
+        "bare": say.percent(worked.bare.lowest_pct.low),
+    }
     if isinstance(lazy.device, Buffer):
         return say.text(
             "If you renew the buffer half as often and forget a month, the wood may dry as if in air of "
-            "{low} RH. Without it: {bare} RH.",
-            low=low,
-            bare=bare,
+            "{low} RH in the driest tenth of homes. Without it: {bare} RH.",
+            **values,
+        )
+    if lazy.device is None:
+        return say.text(
+            "If the humidifier gives off half as much water and is off for a month, the wood may dry as "
+            "if in air of {low} RH in the driest tenth of homes. Without it: {bare} RH.",
+            **values,
         )
     return say.text(
         "If you fill the humidifier half as often and forget a month, the wood may dry as if in air of "
-        "{low} RH. Without it: {bare} RH.",
-        low=low,
-        bare=bare,
+        "{low} RH in the driest tenth of homes. Without it: {bare} RH.",
+        **values,
     )
 
 
@@ -422,6 +428,13 @@ def why_words(why: MeasureReason, worked: SheetCalculation) -> str:
             share=share,
             high=say.number(worked.request.band_pct[1]),
         )
+    if why is MeasureReason.OVER_WET:
+        damp = [o for o in worked.advice.options if isinstance(o.device, Humidifier)]
+        return say.text(
+            "A humidifier in the case is not advised, even if its days in the band are many: in {share} "
+            "homes and cases like yours, it makes the case too damp.",
+            share=say.of_ten(max(o.made_damp_share for o in damp)),
+        )
     return say.text(phrases.WHY[why])
 
 
@@ -436,14 +449,4 @@ def _airing(worked: SheetCalculation) -> str:
     return say.text(
         "Air the room only while it is clearly colder outdoors than indoors, or dry it slowly with a "
         "dehumidifier."
-    )
-
-
-def _week(option: Option, say: Language) -> str:
-    low, _, high = option.week_ml
-    return say.text(
-        "{middle} ({low} to {high})",
-        middle=say.water(option.week_ml.median),
-        low=say.water(low),
-        high=say.water(high),
     )

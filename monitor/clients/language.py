@@ -127,6 +127,13 @@ class Language:
             return f"{self.number(millilitres / 1000 / VOLUMES_L['fl oz'], 1)} fl oz"
         return self.text("{n} mL", n=self.number(millilitres, 1 if millilitres < 10 else 0))
 
+    def water_range(self, millilitres: QuantileRange) -> str:
+        """Water for a case, and in brackets from where to where, in figures that show it."""
+        if self.us_measures:
+            ounces = [ml / 1000 / VOLUMES_L["fl oz"] for ml in millilitres]
+            return f"{self.range(ounces, 2 if ounces[0] < 1 else 1)} fl oz"
+        return self.text("{n} mL", n=self.range(millilitres, 1 if millilitres.low < 10 else 0))
+
     def litres(self, litres: float) -> str:
         """Water for a room: litres or gallons."""
         if self.us_measures:

@@ -34,9 +34,6 @@ BASES = {
 CARRIED = marked("readings at home and the weather outdoors")
 """Text in place of that of readings where months are carried by the climate."""
 WHY = {
-    MeasureReason.OVER_WET: marked(
-        "A humidifier in the case is not advised: what is enough in one case is too much in another."
-    ),
     MeasureReason.CASE_LIMIT: marked(
         "A case humidifier is left out of the table: it would need more water than a case can "
         "safely hold, or more than two refills a week."

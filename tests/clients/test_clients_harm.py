@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 from dataclasses import replace
 
 import pypdfium2
@@ -172,7 +173,9 @@ def test_what_a_measure_does_by_itself_is_said(one):
             assert "while it reads above" in orders or "too damp" in orders
     lazy = worked.advice.lazy
     if lazy is not None and lazy.not_dry_share < 0.9:
-        assert "half as often and forget a month" in orders
+        often = "gives off half as much water" if lazy.device is None else "half as often"
+        assert often in orders
+        assert "in the driest tenth of homes. Without it: " in orders
 
 
 def test_refills_are_a_rhythm_that_people_keep_and_that_lasts(one):
@@ -383,3 +386,30 @@ def test_a_warm_month_outdoors_is_no_winter():
     assert worked.advised.kind in HUMIDIFIED
     assert "As long as it is not so cold outdoors" in lead_words(worked)
     assert not calculated({"temp.7": 26.0, "rh.7": 70.0, "out.7": 28.0}).cold_steps
+
+
+@pytest.mark.slow
+def test_the_week_of_a_small_humidifier_keeps_its_range_in_ounces():
+    asked = {"temp.12": 21.0, "rh.12": 32.0, "out.12": 0.0, "language": "en-US"}
+    worked = calculated(asked)
+    assert isinstance(worked.advised.device, Humidifier)
+    (line,) = (
+        one
+        for one in sheet_of(worked, "Kestrel Row", MADE_MS, PARIS).to_do.lines
+        if "in the driest week" in one
+    )
+    low, middle, high = worked.advised.week_ml
+    assert low < 0.95 * middle < 0.95 * high
+    figures = [float(one) for one in re.findall(r"[0-9]+[.][0-9]+", line)]
+    ounces = [value / 29.5735 for value in (middle, low, high)]
+    assert figures == pytest.approx(ounces, rel=0.04)
+
+
+@pytest.mark.slow
+def test_a_case_humidifier_that_is_not_advised_has_its_reason_beside_its_days():
+    worked = calculated({"temp.12": 21.0, "rh.12": 18.0})
+    sheet = sheet_of(worked, "Kestrel Row", MADE_MS, PARIS)
+    assert any(row[0].startswith("case humidifier") for row in sheet.table.rows)
+    damp = [o.made_damp_share for o in worked.advice.options if isinstance(o.device, Humidifier)]
+    (line,) = (one for one in sheet.to_do.lines if "is not advised" in one)
+    assert f"in {worked.request.language.of_ten(max(damp))} homes" in line
