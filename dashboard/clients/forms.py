@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from dashboard.ui import formats
 from dashboard.ui.form_input import number
+from monitor.clients.language import G_PER_OZ
 from monitor.clients.request import DEFAULTS
+from monitor.core.units import M3_PER_FT3, VOLUMES_L
 from monitor.science.case.climates import CITIES
 from monitor.science.case.outdoors import MONTHS
 from monitor.science.case.presets import PRESETS
@@ -16,11 +19,57 @@ if TYPE_CHECKING:
 
 
 class FormField(NamedTuple):
-    """A field: its name in a request, its words, and its unit: "C" where it is a temperature."""
+    """A field: its name in a request, its words, and the unit there."""
 
     name: str
     words: str
     unit: str = ""
+
+    def unit_in(self, unit: formats.Unit) -> str:
+        """The unit in which a reader of °C or °F types it."""
+        return self._us(unit).name
+
+    def typed(self, value: float, unit: formats.Unit) -> str:
+        """Text of a value of a request, as the reader types it."""
+        if self.unit == "°C":
+            return formats.shown("temperature", value, unit).removesuffix(".0")
+        times = self._us(unit).times
+        return f"{value if times == 1 else float(f'{value / times:.3g}'):g}"
+
+    def value(self, number: float, unit: formats.Unit) -> float:
+        """Value for a request of what the reader typed."""
+        if self.unit == "°C":
+            return formats.to_celsius(number, unit)
+        return number * self._us(unit).times
+
+    def fault(self, text: str, unit: formats.Unit) -> str:
+        """Text of a fault in the unit in which the value was typed."""
+        if unit == "C" or self.unit not in US_UNITS:
+            return formats.in_reader_unit(text, unit)
+        text = text.removesuffix("; is it in Fahrenheit?")
+        text = re.sub(rf"(?<!\w){self.unit}(?!\w)", self.unit_in(unit), text)
+        return re.sub(r"-?[0-9][0-9_.]*", lambda one: self.typed(float(one[0]), unit), text)
+
+    def _us(self, unit: formats.Unit) -> UsUnit:
+        ours = UsUnit(self.unit, 1.0)
+        return US_UNITS.get(self.unit, ours) if unit == "F" else ours
+
+
+class UsUnit(NamedTuple):
+    """A unit of those who read °F. `times`: one of it in ours, but of a temperature."""
+
+    name: str
+    times: float
+
+
+US_UNITS = {
+    "°C": UsUnit("°F", 1.0),
+    "L a day": UsUnit("gal a day", VOLUMES_L["gal"]),
+    "m³": UsUnit("ft³", M3_PER_FT3),
+    "mL": UsUnit("fl oz", 1000 * VOLUMES_L["fl oz"]),
+    "g": UsUnit("oz", G_PER_OZ),
+}
+"""Units of the form by those of a request."""
 
 
 def client_id(name: str) -> str:
@@ -35,7 +84,7 @@ DAY = (
     FormField("lid_open", "In its open case"),
 )
 HOME = (
-    FormField("set_point_c", "Heated to", "C"),
+    FormField("set_point_c", "Heated to", "°C"),
     FormField("people", "People"),
     FormField("volume_m3", "Air of the rooms", "m³"),
     FormField("humidified_l_day", "Water from a humidifier there", "L a day"),
@@ -53,9 +102,9 @@ OWN_BUFFER = (
     FormField("device_set_pct", "Set to", "%"),
 )
 MONTHLY = (
-    ("temp", "temperature", "C"),
+    ("temp", "temperature", "°C"),
     ("rh", "RH", "%"),
-    ("out", "temperature outdoors", "C"),
+    ("out", "temperature outdoors", "°C"),
     ("out_rh", "RH outdoors", "%"),
 )
 MONTHS_ASKED = tuple(
@@ -169,9 +218,7 @@ def form_of(typed: Mapping[str, Any], unit: formats.Unit) -> dict[str, str]:
     form = {name: str(typed.get(name, DEFAULTS[name])) for name in CHOICES}
     for asked in FIELDS:
         value = typed.get(asked.name, DEFAULTS.get(asked.name, ""))
-        if asked.unit == "C" and value != "":
-            value = formats.shown("temperature", float(value), unit).removesuffix(".0")
-        form[asked.name] = value if isinstance(value, str) else f"{value:g}"
+        form[asked.name] = value if isinstance(value, str) else asked.typed(value, unit)
     return form
 
 
@@ -191,11 +238,17 @@ def request_of(
             except ValueError:
                 faults[asked.name] = f"{text!r:.30} is not a number"
                 continue
-            request[asked.name] = formats.to_celsius(value, unit) if asked.unit == "C" else value
+            request[asked.name] = asked.value(value, unit)
     request["guessed"] = ", ".join(guessed_fields(form, unit))
     if request["device"] == "":
         request = {k: v for k, v in request.items() if not k.startswith("device_")}
     return request, faults
+
+
+def faults_in(faults: Mapping[str, str], unit: formats.Unit) -> dict[str, str]:
+    """Faults of a request by field, in the reader's units."""
+    fields = {asked.name: asked for asked in FIELDS}
+    return {n: fields[n].fault(text, unit) if n in fields else text for n, text in faults.items()}
 
 
 def label_of(name: str) -> str:

@@ -248,7 +248,8 @@ def answered(
         read, airs = asked(form, more, shop, kept)
         worked = calculate_sheet(read, airs)
     except ClientFault as exc:
-        return _faults(exc.fields), exc.fields
+        faults = forms.faults_in(exc.fields, formats.unit_of(shop.settings))
+        return _faults(faults), faults
     except StoreFault as exc:
         return html.P(sentences.store_trouble(exc).sentence), {}
     shop_name = shop.settings.shop.name

@@ -277,7 +277,7 @@ def _fields(fields: tuple[FormField, ...], unit: formats.Unit) -> Component:
 
 
 def _field(asked: FormField, unit: formats.Unit) -> Component:
-    shown = formats.scale("temperature", unit).unit if asked.unit == "C" else asked.unit
+    shown = asked.unit_in(unit)
     id_ = client_id(asked.name)
     return labelled(
         f"{asked.words}{f' [{shown}]' if shown else ''}",

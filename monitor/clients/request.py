@@ -181,7 +181,7 @@ def read_sheet_request(given: Mapping[str, Any]) -> SheetRequest:
     }
     home = _made(faults, ClientHome(), lambda: home_of(tight, **given_home))
     if not 0 <= typed["humidified_l_day"] <= 100:
-        faults["humidified_l_day"] = f"{typed['humidified_l_day']:g}: must be 0 to 100 L/day"
+        faults["humidified_l_day"] = f"{typed['humidified_l_day']:g}: must be 0 to 100 L a day"
     months = _months(typed, faults)
     climate = typed["climate"] if typed["source"] in ("readings", "log") else ""
     outdoor_months = _outdoor_months(typed, faults) if climate == "normals" else {}
