@@ -27,11 +27,13 @@ OLD, UNKNOWN, RIGHT, NEVER = 3.5, 2.5, 0.0, -1.0
 """Ranks of places whose air is not judged, among twice the weights of those whose air is."""
 MAYBE = 0.1
 """What it adds to a rank, for each weight, that the air may be graver than its newest values say."""
+FARTHER = 0.09
+"""What it adds to a rank at most that a value is far beyond its limit; less than `MAYBE`."""
 
 
 class Gravity(NamedTuple):
-    """Places, the gravest first, then by name; how many indoors are old; and the mean temperature
-    of those that are not. [-], [°C]"""
+    """Places, the gravest first and then the farthest beyond their limit, then by name; how many
+    indoors are old; and the mean temperature of those that are not. [-], [°C]"""
 
     places: list[Place]
     old: int
@@ -65,8 +67,8 @@ def by_gravity(day: LastDay, settings: Settings) -> Gravity:
             rank[place.id] = NEVER if not ages else OLD if min(ages) > 0 else UNKNOWN
     for many in alike.values():
         t, h = (np.array(column, float) for column in list(zip(*many, strict=True))[1:])
-        least, most = weights(many[0][0], settings.limits, t, h, derive("dew_point", t, h))
-        ranks = 2.0 * least + MAYBE * (most - least)
+        least, most, far = weights(many[0][0], settings.limits, t, h, derive("dew_point", t, h))
+        ranks = 2.0 * least + MAYBE * (most - least) + FARTHER * far / (1.0 + far)
         rank |= {one[0].id: value for one, value in zip(many, ranks.tolist(), strict=True)}
     indoors = [place.id for place in known if place.kind != "outdoors"]
     return Gravity(

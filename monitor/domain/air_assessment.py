@@ -255,10 +255,12 @@ def weights(
     temp_c: NDArray[np.float64],
     rh_pct: NDArray[np.float64],
     dew_point_c: NDArray[np.float64],
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Weights that `judge` surely gives the air of places of one kind and band, and may give at most.
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Weights that `judge` surely gives the air of places of one kind and band, and may give at most;
+    and how far it is beyond the limit of its gravest state, in margins of that state.
 
-    They differ where a value is back within its limit, but not by the margin: the trace decides then.
+    The weights differ where a value is back within its limit, but not by the margin: the trace decides
+    then.
 
     Parameters
     ----------
@@ -267,16 +269,20 @@ def weights(
 
     Returns
     -------
-    two ndarrays of int, shape (places,)
+    two ndarrays of int and one of float, shape (places,)
     """
     values = {"rh": rh_pct, "temp": temp_c, "spread": temp_c - dew_point_c}
     least, most = (np.zeros(len(rh_pct), np.int64) for _ in range(2))
+    far = np.zeros(len(rh_pct))
     for rule in _rules(place, limits, ANYWHERE):
         of, dry = values[rule.of], rule.ends > rule.begins
+        margins = rule.beyond(of) / (abs(rule.ends - rule.begins) or 1.0)
+        graver, alike = rule.weight > least, rule.weight == least
+        far = np.where((margins > 0) & (graver | (alike & (margins > far))), margins, far)
         for found, limit in ((least, rule.begins), (most, rule.ends)):
             beyond = of < limit if dry else of > limit
             found[beyond] = np.maximum(found[beyond], rule.weight)
-    return least, most
+    return least, most, far
 
 
 def latched(values: NDArray[np.float64], begins: float, ends: float) -> NDArray[np.bool_]:

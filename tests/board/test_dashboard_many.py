@@ -165,6 +165,23 @@ def test_the_order_of_gravity_is_that_of_the_full_assessment(many):
     assert seen.gravity.shop_c == pytest.approx(sum(air.temp_c for air in airs) / MANY)
 
 
+def test_of_places_in_the_same_state_the_one_farthest_beyond_its_limit_stands_first(tmp_path):
+    """By name the worst of many could be on a later page."""
+    settings = shop_air.settings_in(tmp_path)
+    rh_pct = {"a": 28.0, "b": 24.0, "c": 75.0, "d": 45.0, "e": 85.0, "f": 19.0, "g": 50.0}
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        readings = [
+            Reading(Series(place, "s", quantity), now_ms() - 1_000, value)
+            for place, rh in rh_pct.items()
+            for quantity, value in ((RH, rh), (T, 21.0))
+        ]
+        writer.write(readings)
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        found = by_gravity(LastDay(reader, now_ms()), settings).places
+    heard = [one.id for one in found if one.id in rh_pct]
+    assert heard == ["f", "e", "b", "a", "c", "d", "g"]
+
+
 def test_places_that_fell_silent_stand_before_those_that_are_right(many):
     with contextlib.closing(Reader(many.settings.store_path)) as reader:
         gravity = by_gravity(LastDay(reader, now_ms() + 900_000), many.settings)
