@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from monitor.clients import phrases
@@ -9,7 +10,7 @@ from monitor.clients.measure_words import begins_slowly, measure_name, rhythm
 from monitor.science.case.advice import FEW
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.measures import HUMIDIFIED, Holds, HomeMeasure, MeasureReason, Option
-from monitor.science.case.rooms import COOLEST_C, WARMEST_C
+from monitor.science.case.rooms import COOLEST_C, PACE_PCT_WEEK, WARMEST_C
 from monitor.science.case.simulation import TOO_DAMP_PCT
 from monitor.science.quantiles import QuantileRange
 
@@ -242,24 +243,26 @@ def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
     shut = not request.case.holds_nothing and advised.kind is not HomeMeasure.DISCIPLINE
     if advised.use != request.use and shut:
         lines.append(say.text("Keep it in its closed case whenever it is not played."))
-    if request.case.holds_nothing:
-        lines.append(
-            say.text(
-                "Keep a hygrometer (humidity meter) in the room. It should read {low} to {high} %. "
-                "If it does not for a week, ask your repairer.",
-                low=low,
-                high=high,
-            )
+    where = (
+        say.text("Keep a hygrometer (humidity meter) in the room.")
+        if request.case.holds_nothing
+        else say.text("Keep a hygrometer (humidity meter) in the case.")
+    )
+    reads = (
+        say.text(
+            "Once the air has been changed, it should read {low} to {high} %. If it then does not for a "
+            "week, ask your repairer.",
+            low=low,
+            high=high,
         )
-    else:
-        lines.append(
-            say.text(
-                "Keep a hygrometer (humidity meter) in the case. It should read {low} to {high} %. "
-                "If it does not for a week, ask your repairer.",
-                low=low,
-                high=high,
-            )
+        if _changes(worked)
+        else say.text(
+            "It should read {low} to {high} %. If it does not for a week, ask your repairer.",
+            low=low,
+            high=high,
         )
+    )
+    lines.append(f"{where} {reads}")
     lines += _device_lines(worked)
     lines += _room_lines(worked)
     lines.append(_lazy(worked))
@@ -342,10 +345,19 @@ def _room_lines(worked: SheetCalculation) -> list[str]:
     return lines
 
 
+def _changes(worked: SheetCalculation) -> bool:
+    """True where the air around the instrument is out of the band, and the advice changes it."""
+    kept = (HomeMeasure.NOTHING, HomeMeasure.DISCIPLINE)
+    new = worked.advised.kind not in kept and worked.advised is not worked.advice.own
+    return new and (worked.dry is not None or worked.damp is not None)
+
+
 def _slowly(worked: SheetCalculation) -> str:
-    """Sentences on the pace of a change of air, by what can be set."""
+    """Sentences on the pace of a change of air, by what can be set or taken out."""
     say, kind = worked.request.language, worked.advised.kind
-    if kind in HUMIDIFIED:
+    if worked.advised.device is not None:
+        slow = _slowly_in_the_case(worked)
+    elif kind in HUMIDIFIED:
         slow = say.text(
             "Begin a little above what the hygrometer reads now. Set the humidifier 5 % "
             "higher every week."
@@ -366,6 +378,32 @@ def _slowly(worked: SheetCalculation) -> str:
         )
     return f"{slow} " + say.text(
         "Only an instrument that got wet may dry faster, by 5 points a day at most."
+    )
+
+
+def _slowly_in_the_case(worked: SheetCalculation) -> str:
+    """The same with a device in the case, and in how many weeks dry air reaches the band so."""
+    say, advised = worked.request.language, worked.advised
+    if isinstance(advised.device, Buffer):
+        slow = say.text(
+            "Change the RH in the case by about 5 points a week. Take the buffer out while it has "
+            "changed by more since last week."
+        )
+    else:
+        slow = say.text(
+            "Raise the RH in the case by about 5 points a week. Take the humidifier out while it has "
+            "risen by more since last week."
+        )
+    dry = worked.dry
+    if dry is None or advised is worked.advice.own:
+        return slow
+    weeks = math.ceil((dry.limit_pct - dry.room_pct) / PACE_PCT_WEEK)
+    if weeks < 2:
+        return slow
+    return f"{slow} " + say.text(
+        "From {rh} RH, it then reaches the band in about {n} weeks.",
+        rh=say.percent(dry.room_pct),
+        n=say.number(weeks),
     )
 
 

@@ -26,7 +26,7 @@ from monitor.science.case.candidates import (
     MOST_LITRES_DAY,
     MOST_WATER_ML,
 )
-from monitor.science.case.devices import Humidifier
+from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.measures import HUMIDIFIED, Holds, HomeMeasure
 from monitor.science.case.rooms import PACE_PCT_WEEK, cold_limit_pct
 from monitor.science.case.travel import LEAST_SHUT_H
@@ -251,6 +251,27 @@ def test_the_sheet_keeps_to_one_page_in_both_languages(one):
     _, *sheets = one
     for sheet in sheets:
         assert len(pypdfium2.PdfDocument(pdf_of(sheet))) == 1
+
+
+def test_a_device_in_the_case_begins_slowly_and_its_hygrometer_is_given_the_time(one):
+    """From dry air the case would be in the band within days, and not for a week of the slow way."""
+    worked, sheet, _ = one
+    orders, new = " ".join(sheet.to_do.lines), worked.advised is not worked.advice.own
+    device, dry = worked.advised.device, worked.dry
+    takes_out = re.findall(r"Take the (humidifier|buffer) out while it has", orders)
+    assert takes_out == (
+        ["buffer" if isinstance(device, Buffer) else "humidifier"] if device else []
+    )
+    weeks = re.findall(r"From (\d+) % RH, it then reaches the band in about (\d+) weeks", orders)
+    if device is not None and new and dry is not None and dry.limit_pct - dry.room_pct > 5:
+        ((start, n),) = weeks
+        assert float(start) == pytest.approx(dry.room_pct, abs=0.5)
+        assert 0 <= dry.room_pct + 5 * int(n) - dry.limit_pct < 5
+    else:
+        assert weeks == []
+    slow = new and worked.advised.kind not in (HomeMeasure.NOTHING, HomeMeasure.DISCIPLINE)
+    changes = slow and (dry is not None or worked.damp is not None)
+    assert ("Once the air has been changed, it should read" in orders) is changes
 
 
 def test_a_humidifier_is_set_lower_in_the_cold_as_cold_walls_and_panes_allow(one):
